@@ -1,0 +1,6 @@
+"""`python -m rollproof`."""
+
+from rollproof.cli import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""The ASC Media Hash List: manifests and chain, read and written."""

@@ -1,0 +1,1 @@
+"""The engine: plan, buffers, reader, fan-out, writers, read-back."""

@@ -1,0 +1,1 @@
+"""What a destination is: device identity, free space, limits of its file system."""

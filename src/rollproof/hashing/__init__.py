@@ -1,0 +1,1 @@
+"""Hash algorithms by name, several at once over one read."""

@@ -1,0 +1,1 @@
+"""The ledger: what this station remembers. The only room with SQL."""

@@ -1,0 +1,134 @@
+"""What the core says while it works. Screens, JSON lines and tests subscribe; the core prints nothing.
+
+Events may come from any thread; `Emit` is called under the bus's lock, so a subscriber must be quick.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from rollproof.models.findings import Finding
+
+
+class Leg(StrEnum):
+    """A stretch of work that moves on its own."""
+
+    READ_CARD = "read card"
+    WRITE = "write"
+    READ_CARD_AGAIN = "read card again"
+    READ_BACK = "read back"
+    RECORD = "record"
+
+
+@dataclass(frozen=True, slots=True)
+class DrivePlan:
+    """What one drive is to get. `drive` is the name used in every later event."""
+
+    drive: str
+    role: str
+    path: str
+    write_files: int
+    write_bytes: int
+    read_back_files: int
+    read_back_bytes: int
+    already_proven_files: int
+
+
+@dataclass(frozen=True, slots=True)
+class RollPlanned:
+    """The plan of one card, before the first byte. `source_passes` is 1 or 2."""
+
+    roll: str
+    card: str
+    clips: int
+    files: int
+    size_bytes: int
+    source_passes: int
+    drives: tuple[DrivePlan, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LegStarted:
+    """`drive` is empty for the card's own legs. Totals are of this leg."""
+
+    roll: str
+    leg: Leg
+    drive: str
+    files: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """Bytes and files a leg has moved since its last `Moved`. `path` is the file being worked on, as text."""
+
+    roll: str
+    leg: Leg
+    drive: str
+    size_bytes: int
+    files: int
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class LegEnded:
+    """A leg came to its end; `ok` is False when the drive or the card failed on the way."""
+
+    roll: str
+    leg: Leg
+    drive: str
+    ok: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FileProven:
+    """One copy of one file has its proof."""
+
+    roll: str
+    drive: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingRaised:
+    """Something is wrong or odd, said the moment it is known. `roll` may be empty."""
+
+    roll: str
+    finding: Finding
+
+
+@dataclass(frozen=True, slots=True)
+class CardFree:
+    """The last read of the card has ended: it may be pulled. (Pulled, not wiped.)"""
+
+    roll: str
+
+
+@dataclass(frozen=True, slots=True)
+class DriveDone:
+    """Records lie on the drive: it may be unplugged. `state` is `proven`, `copied`, `failed` or `incomplete`."""
+
+    roll: str
+    drive: str
+    state: str
+
+
+Event = RollPlanned | LegStarted | Moved | LegEnded | FileProven | FindingRaised | CardFree | DriveDone
+Emit = Callable[[Event], None]
+
+
+class Bus:
+    """Hands every event to every subscriber, one at a time."""
+
+    def __init__(self, *subscribers: Emit) -> None:
+        self._lock = threading.Lock()
+        self._subscribers = subscribers
+
+    def __call__(self, event: Event) -> None:
+        """Deliver one event; returns when all subscribers have seen it."""
+        with self._lock:
+            for subscriber in self._subscribers:
+                subscriber(event)

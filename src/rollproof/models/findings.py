@@ -1,0 +1,125 @@
+"""A finding: one thing that is wrong or odd, with a kind, a path, a sentence and a severity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How bad a finding is. An error keeps its subject from being proven or the job from starting."""
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+
+class Kind(StrEnum):
+    """Every kind of finding. The value is the stable id in JSON and records."""
+
+    # the card
+    NOTHING_TO_COPY = "nothing-to-copy"
+    CARD_MISSING = "card-missing"
+    CARD_CHANGED = "card-changed"
+    CARD_WRITABLE = "card-writable"
+    CARD_IS_A_COPY = "card-is-a-copy"
+    LINK = "link"
+    SPECIAL_FILE = "special-file"
+    UNREADABLE = "unreadable"
+    UNREADABLE_FOLDER = "unreadable-folder"
+    IGNORED = "ignored"
+    METADATA_TWIN = "metadata-twin"
+    EMPTY_FILE = "empty-file"
+    NAME_NOT_TEXT = "name-not-text"
+    NAME_NOT_IN_MANIFEST = "name-not-in-manifest"
+    EXPECTED_CLIPS = "expected-clips"
+    ROLL_NAME = "roll-name"
+    SOURCE_READS_DIFFER = "source-reads-differ"
+    SOURCE_FROM_CACHE = "source-from-cache"
+    SINGLE_READ = "single-read"
+    DAMAGED_CLIP = "damaged-clip"
+    ODD_CLIP = "odd-clip"
+    # the drives
+    NO_SPACE = "no-space"
+    FILE_TOO_LARGE = "file-too-large"
+    NAME_NOT_HELD = "name-not-held"
+    NAMES_COLLIDE = "names-collide"
+    SAME_DEVICE = "same-device"
+    UNKNOWN_DEVICE = "unknown-device"
+    DISK_IMAGE = "disk-image"
+    SAME_FOLDER = "same-folder"
+    DESTINATION_INSIDE_SOURCE = "destination-inside-source"
+    SOURCE_INSIDE_DESTINATION = "source-inside-destination"
+    NOT_WRITABLE = "not-writable"
+    DRIVE_MISSING = "drive-missing"
+    DIFFERENT_CONTENT = "different-content"
+    LOCKED = "locked"
+    TOO_FEW_COPIES = "too-few-copies"
+    ON_BATTERY = "on-battery"
+    DRIVE_FAILED = "drive-failed"
+    DRIVE_FULL = "drive-full"
+    DRIVE_GONE = "drive-gone"
+    DRIVE_HANGS = "drive-hangs"
+    READBACK_DIFFERS = "readback-differs"
+    READBACK_FROM_CACHE = "readback-from-cache"
+    SUSPECT_KEPT = "suspect-kept"
+    INTERRUPTED = "interrupted"
+    # copies that are verified
+    DIFFERS = "differs"
+    MISSING = "missing"
+    UNKNOWN_FILE = "unknown-file"
+    NO_HISTORY = "no-history"
+    NOT_FINISHED = "not-finished"
+    READ_ONLY = "read-only"
+    PATH_ESCAPES = "path-escapes"
+    BAD_MANIFEST = "bad-manifest"
+    MANIFEST_CHANGED = "manifest-changed"
+    MANIFEST_MISSING = "manifest-missing"
+    BAD_RECORD = "bad-record"
+    RECORD_MISSING = "record-missing"
+    CHAIN_BROKEN = "chain-broken"
+    RECORD_AND_MANIFEST_DISAGREE = "record-and-manifest-disagree"
+    OTHER_DEVICE = "other-device"
+    FOREIGN_RECORD = "foreign-record"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that is wrong or odd.
+
+    `path` is for people (lossy text, relative to the roll, empty when it is about the whole).
+    `drive` names the drive it is about, if one. `remedy` is the next thing to do.
+    `count` is more than one when equal findings were grouped; `path` is then the first of them.
+    """
+
+    kind: Kind
+    severity: Severity
+    path: str
+    detail: str
+    drive: str = ""
+    remedy: str = ""
+    count: int = field(default=1)
+
+    def as_json(self) -> dict[str, object]:
+        """The contract's keys, and `drive`, `remedy`, `count` where they say something."""
+        out: dict[str, object] = {
+            "kind": self.kind.value,
+            "severity": self.severity.value,
+            "path": self.path,
+            "detail": self.detail,
+        }
+        if self.drive:
+            out["drive"] = self.drive
+        if self.remedy:
+            out["remedy"] = self.remedy
+        if self.count != 1:
+            out["count"] = self.count
+        return out
+
+
+def worst(findings: list[Finding] | tuple[Finding, ...]) -> Severity | None:
+    """The worst severity among them, or None when there are none."""
+    for severity in Severity:
+        if any(finding.severity is severity for finding in findings):
+            return severity
+    return None

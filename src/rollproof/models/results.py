@@ -1,0 +1,122 @@
+"""What the workflows give back: the JSON contract of `--json` as models."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from rollproof.models.errors import ExitStatus
+from rollproof.models.findings import Finding
+
+CopyState = Literal["proven", "copied", "failed", "incomplete"]
+
+
+class _Result(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+
+class FindingOut(_Result):
+    """A finding in JSON; see `models.findings.Finding`."""
+
+    kind: str
+    severity: Literal["error", "warning", "note"]
+    path: str
+    detail: str
+    drive: str = ""
+    remedy: str = ""
+    count: int = 1
+
+    @classmethod
+    def of(cls, finding: Finding) -> FindingOut:
+        """The JSON form of a finding."""
+        return cls.model_validate(finding.as_json())
+
+
+class DestinationResult(_Result):
+    """One drive at the end of an offload. `path` is the roll folder."""
+
+    path: str
+    drive: str
+    role: str
+    state: CopyState
+    files_proven: int
+    files_copied: int
+    files_total: int
+    readback: Literal["medium", "server", "cache"] | None
+    findings: list[FindingOut]
+    device: str = ""
+    record: str | None = None
+
+
+class CardAnswer(_Result):
+    """The card's answer, as `may-wipe` gives it."""
+
+    answer: Literal["MAY WIPE", "KEEP"]
+    reasons: list[str]
+
+
+class RollResult(_Result):
+    """One card at the end of an offload."""
+
+    roll: str
+    card_path: str
+    verdict: Literal["proven", "not proven", "refused", "planned"]
+    enough_copies: bool
+    copies_required: int
+    copies_counted: int
+    card: CardAnswer | None = None
+    files: int
+    bytes: int
+    clips: int
+    source_reads: int
+    source_evidence: list[Literal["medium", "server", "cache"]]
+    destinations: list[DestinationResult]
+    findings: list[FindingOut]
+    seconds: dict[str, float]
+    interrupted: bool = False
+    status: ExitStatus = Field(exclude=True)
+
+
+class OffloadResult(_Result):
+    """Everything an `offload` has to say. `verdict` is over all cards."""
+
+    verdict: Literal["proven", "not proven", "refused", "planned"]
+    rolls: list[RollResult]
+    findings: list[FindingOut] = []
+    status: ExitStatus = Field(exclude=True)
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        return self.model_dump(mode="json")
+
+
+class VerifiedCopy(_Result):
+    """One copy read again. The lists hold paths as text."""
+
+    path: str
+    roll: str
+    verdict: Literal["proven", "not proven"]
+    files: int
+    bytes: int
+    readback: Literal["medium", "server", "cache"] | None
+    differ: list[str]
+    missing: list[str]
+    unknown: list[str]
+    appended: list[str] = []
+    """What was appended: file names of the record and the manifest."""
+    findings: list[FindingOut] = []
+
+
+class VerifyResult(_Result):
+    """Everything a `verify` has to say."""
+
+    verdict: Literal["proven", "not proven"]
+    copies: list[VerifiedCopy]
+    findings: list[FindingOut]
+    seconds: float
+    status: ExitStatus = Field(exclude=True)
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        return self.model_dump(mode="json")

@@ -1,0 +1,55 @@
+"""What a walk over a card or a copy found: plain slots classes, one per file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rollproof.models.findings import Finding
+
+
+@dataclass(frozen=True, slots=True)
+class FileEntry:
+    """A regular file. `path` is relative, `/`-separated bytes; times are nanoseconds since the epoch, UTC."""
+
+    path: bytes
+    size: int
+    modified_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One read-only walk over a tree. Files and folders are in byte order of their paths.
+
+    `folders` holds every folder below the top, empty ones too, without the top itself. `ignored` are the paths
+    (files or folders) left out by an ignore pattern: never entered, never copied, named in the manifest.
+    `findings` name links, special files and folders that could not be read.
+    """
+
+    files: tuple[FileEntry, ...]
+    folders: tuple[bytes, ...]
+    ignored: tuple[bytes, ...]
+    findings: tuple[Finding, ...]
+    listing_digest: str
+    """SHA-256 over every file's path, size and modification time, and every folder's path."""
+
+    @property
+    def size_bytes(self) -> int:
+        """Sum of all file sizes."""
+        return sum(entry.size for entry in self.files)
+
+    def empty_folders(self) -> Iterator[bytes]:
+        """Folders in which nothing is recorded."""
+        parents = {entry.path.rpartition(b"/")[0] for entry in self.files}
+        parents.update(folder.rpartition(b"/")[0] for folder in self.folders)
+        return (folder for folder in self.folders if folder not in parents)
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """One continuous recording: essence files and sidecars, by index into the snapshot's files."""
+
+    name: str
+    files: tuple[int, ...]
+    size_bytes: int
+    health: str = "unknown"

@@ -1,0 +1,1 @@
+"""The production file: drives, policy, folder template."""

@@ -1,0 +1,1 @@
+"""The records beside a copy: models, chain, reading and writing them."""

@@ -1,0 +1,1 @@
+"""Reports made from result models."""
