@@ -22,7 +22,7 @@ class MediumWay(StrEnum):
     DIRECT_AFTER_EVICTION = "direct-after-eviction"
     """Direct I/O, after the file's pages were dropped and shown to be gone (btrfs)."""
     DEVICE_PAGES_DROPPED = "device-pages-dropped"
-    """A FUSE file system on a block device: direct I/O, after the block device's own pages were dropped and shown gone."""
+    """A FUSE file system on a block device: direct I/O, after the device pages were dropped and shown to be gone."""
     MACOS_INVALIDATED = "macos-invalidated"
     """msync(MS_INVALIDATE), nothing resident, then F_NOCACHE (local APFS, HFS+, exFAT on macOS)."""
     WINDOWS_UNBUFFERED = "windows-unbuffered"

@@ -120,6 +120,10 @@ class Io(Protocol):
         has no atomic form this checks first and then renames (safe under the roll's lock)."""
         ...
 
+    def rename_over(self, old: bytes, new: bytes, folder: int) -> None:
+        """Rename within a folder, replacing `new` atomically: only for our own index files, never for footage."""
+        ...
+
     def remove(self, name: bytes, folder: int) -> None:
         """Unlink a file."""
         ...

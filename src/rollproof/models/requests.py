@@ -1,0 +1,62 @@
+"""What a person asks for, as plain values: the input of the workflows."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Who is at the station. Empty name: not said."""
+
+    name: str = ""
+    role: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OffloadRequest:
+    """One `rollproof offload`. Paths are as the person typed them, as bytes.
+
+    `destinations` are the `--to` folders; empty means the production file's drives. `production_file` is the one
+    named by `--production` or the environment; None means: look in the working folder and above.
+    """
+
+    cards: tuple[bytes, ...]
+    destinations: tuple[bytes, ...] = ()
+    roll: str | None = None
+    hashes: tuple[str, ...] = ()
+    expect_clips: int | None = None
+    expect_last: str | None = None
+    production_file: bytes | None = None
+    working_folder: bytes = b"."
+    day: str | None = None
+    unit: str | None = None
+    person: Person = field(default_factory=Person)
+    single_read: bool = False
+    dry_run: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyRequest:
+    """One `rollproof verify`. A path is a roll folder, or any folder above some: a day, a whole drive."""
+
+    paths: tuple[bytes, ...]
+    strict: bool = False
+    add_hashes: tuple[str, ...] = ()
+    person: Person = field(default_factory=Person)
+
+
+class Cancel:
+    """Asked-for end of the work: set once by Ctrl-C, looked at by every leg between two blocks."""
+
+    def __init__(self) -> None:
+        self._event = threading.Event()
+
+    def set(self) -> None:
+        """Ask for the end."""
+        self._event.set()
+
+    def is_set(self) -> bool:
+        """Whether the end was asked for."""
+        return self._event.is_set()

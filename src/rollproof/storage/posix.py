@@ -1,0 +1,298 @@
+"""`Io` on Linux, and what it shares with macOS (`macos.py` builds on `PosixIo`)."""
+
+from __future__ import annotations
+
+import array
+import ctypes
+import errno
+import fcntl
+import mmap
+import os
+import stat as stat_module
+import struct
+import sys
+
+from rollproof.storage.io import EntryKind, Stat
+
+_FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+_O_DIRECT = getattr(os, "O_DIRECT", 0)
+_O_NOATIME = getattr(os, "O_NOATIME", 0)
+_WINDOW_BYTES = 1 << 30  # one mincore call answers for at most this much: 256 KiB of vector
+
+# linux/fs.h: EXT4_INLINE_DATA_FL, FS_ENCRYPT_FL, FS_JOURNAL_DATA_FL
+_FS_IOC_GETFLAGS = 0x80086601
+_BYPASS_FLAGS = 0x10000000 | 0x00000800 | 0x00004000
+_BLKGETSIZE64 = 0x80081272
+_RENAME_NOREPLACE = 1
+
+
+def _kind(mode: int) -> EntryKind:
+    if stat_module.S_ISREG(mode):
+        return EntryKind.FILE
+    if stat_module.S_ISDIR(mode):
+        return EntryKind.FOLDER
+    if stat_module.S_ISLNK(mode):
+        return EntryKind.LINK
+    return EntryKind.SPECIAL
+
+
+def _as_stat(found: os.stat_result) -> Stat:
+    return Stat(
+        kind=_kind(found.st_mode),
+        size=found.st_size,
+        modified_ns=found.st_mtime_ns,
+        device=found.st_dev,
+        inode=found.st_ino,
+        links=found.st_nlink,
+    )
+
+
+def _libc() -> ctypes.CDLL:
+    return ctypes.CDLL(None, use_errno=True)
+
+
+def _raise_errno(what: str) -> None:
+    code = ctypes.get_errno()
+    raise OSError(code, f"{os.strerror(code)} ({what})")
+
+
+class PosixIo:
+    """Folder handles and files by the calls that every POSIX system has."""
+
+    name = "posix"
+    direct_flag = 0
+
+    def __init__(self) -> None:
+        self._c = _libc()
+
+    # --- folders
+    def open_root(self, path: bytes) -> int:
+        return os.open(path, _FOLDER_FLAGS)
+
+    def open_folder(self, name: bytes, folder: int) -> int:
+        return os.open(name, _FOLDER_FLAGS | os.O_NOFOLLOW, dir_fd=folder)
+
+    def list_folder(self, folder: int) -> list[tuple[bytes, EntryKind]]:
+        found: list[tuple[bytes, EntryKind]] = []
+        # A duplicate shares its offset with the original: open the folder anew so that two listings never mix.
+        fresh = os.open(b".", _FOLDER_FLAGS, dir_fd=folder)
+        try:
+            with os.scandir(fresh) as entries:
+                for entry in entries:
+                    if entry.is_symlink():
+                        kind = EntryKind.LINK
+                    elif entry.is_dir(follow_symlinks=False):
+                        kind = EntryKind.FOLDER
+                    elif entry.is_file(follow_symlinks=False):
+                        kind = EntryKind.FILE
+                    else:
+                        kind = EntryKind.SPECIAL
+                    # scandir of a handle gives text; fsencode restores the exact bytes
+                    found.append((os.fsencode(entry.name), kind))
+        finally:
+            os.close(fresh)
+        return found
+
+    def make_folder(self, name: bytes, folder: int) -> None:
+        os.mkdir(name, 0o777, dir_fd=folder)
+
+    def remove_folder(self, name: bytes, folder: int) -> None:
+        os.rmdir(name, dir_fd=folder)
+
+    # --- files
+    def open_read(self, name: bytes, folder: int, *, direct: bool) -> int:
+        flags = os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC
+        if direct:
+            flags |= self.direct_flag
+        try:
+            handle = os.open(name, flags | _O_NOATIME, dir_fd=folder)
+        except PermissionError:
+            if not _O_NOATIME:
+                raise
+            handle = os.open(name, flags, dir_fd=folder)  # O_NOATIME is for the owner only
+        self._only_regular(handle, name)
+        return handle
+
+    @staticmethod
+    def _only_regular(handle: int, name: bytes) -> None:
+        if not stat_module.S_ISREG(os.fstat(handle).st_mode):
+            os.close(handle)
+            raise OSError(errno.EINVAL, "not a regular file", name)
+
+    def create(self, name: bytes, folder: int, *, direct: bool) -> int:
+        flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+        if direct:
+            flags |= self.direct_flag
+        return os.open(name, flags, 0o666, dir_fd=folder)
+
+    def open_append(self, name: bytes, folder: int, *, create: bool) -> int:
+        flags = os.O_RDWR | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+        handle = os.open(name, flags | (os.O_CREAT if create else 0), 0o666, dir_fd=folder)
+        self._only_regular(handle, name)
+        return handle
+
+    def stat(self, name: bytes, folder: int) -> Stat:
+        return _as_stat(os.stat(name, dir_fd=folder, follow_symlinks=False))
+
+    def fstat(self, handle: int) -> Stat:
+        return _as_stat(os.fstat(handle))
+
+    def read_into(self, handle: int, view: memoryview, offset: int) -> int:
+        return os.preadv(handle, [view], offset)
+
+    def write_from(self, handle: int, view: memoryview, offset: int) -> int:
+        return os.pwrite(handle, view, offset)
+
+    def truncate(self, handle: int, size: int) -> None:
+        os.ftruncate(handle, size)
+
+    def allocate(self, handle: int, size: int) -> None:
+        raise OSError(errno.EOPNOTSUPP, "no preallocation here")
+
+    def set_modified(self, handle: int, modified_ns: int) -> None:
+        os.utime(handle, ns=(modified_ns, modified_ns))
+
+    def flush(self, handle: int) -> None:
+        os.fsync(handle)
+
+    def flush_volume(self, handle: int) -> None:
+        raise OSError(errno.ENOSYS, "no volume flush here")
+
+    def rename_no_replace(self, old: bytes, new: bytes, folder: int) -> None:
+        self._checked_rename(old, new, folder)
+
+    @staticmethod
+    def _checked_rename(old: bytes, new: bytes, folder: int) -> None:
+        try:
+            os.stat(new, dir_fd=folder, follow_symlinks=False)
+        except FileNotFoundError:
+            os.rename(old, new, src_dir_fd=folder, dst_dir_fd=folder)
+            return
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), new)
+
+    def rename_over(self, old: bytes, new: bytes, folder: int) -> None:
+        os.replace(old, new, src_dir_fd=folder, dst_dir_fd=folder)
+
+    def remove(self, name: bytes, folder: int) -> None:
+        os.unlink(name, dir_fd=folder)
+
+    def close(self, handle: int) -> None:
+        os.close(handle)
+
+    # --- volumes and locks
+    def free_bytes(self, handle: int) -> int:
+        found = os.fstatvfs(handle)
+        return found.f_bavail * found.f_frsize
+
+    def lock(self, folder: int) -> bool:
+        try:
+            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+    # --- the page cache
+    def drop_pages(self, handle: int) -> None:
+        raise OSError(errno.ENOSYS, "no page eviction here")
+
+    def resident_pages(self, handle: int, size: int) -> int:
+        if size <= 0:
+            return 0
+        pages = 0
+        for start in range(0, size, _WINDOW_BYTES):
+            length = min(_WINDOW_BYTES, size - start)
+            with mmap.mmap(handle, length, flags=mmap.MAP_SHARED, prot=mmap.PROT_READ, offset=start) as window:
+                pages += self._mincore(window, length)
+        return pages
+
+    def _mincore(self, window: mmap.mmap, length: int) -> int:
+        count = -(-length // mmap.PAGESIZE)
+        vector = (ctypes.c_ubyte * count)()
+        # a read-only mapping cannot lend its address through the buffer protocol of ctypes: ask numpy-free, by view
+        address = _address_of(window)
+        self._c.mincore.argtypes = [ctypes.c_void_p, ctypes.c_size_t, ctypes.c_void_p]
+        if self._c.mincore(address, length, vector) != 0:
+            _raise_errno("mincore")
+        return count - bytes(vector).translate(_LOWEST_BIT).count(0)
+
+    def bypasses_direct(self, handle: int) -> bool:
+        return False
+
+    def open_device(self, node: str) -> int:
+        return os.open(node, os.O_RDONLY | os.O_CLOEXEC)
+
+    def device_size(self, handle: int) -> int:
+        return os.lseek(handle, 0, os.SEEK_END)
+
+
+_LOWEST_BIT = bytes(value & 1 for value in range(256))
+
+
+class _PyBuffer(ctypes.Structure):
+    _fields_ = (
+        ("buf", ctypes.c_void_p),
+        ("obj", ctypes.py_object),
+        ("len", ctypes.c_ssize_t),
+        ("itemsize", ctypes.c_ssize_t),
+        ("readonly", ctypes.c_int),
+        ("ndim", ctypes.c_int),
+        ("format", ctypes.c_char_p),
+        ("shape", ctypes.c_void_p),
+        ("strides", ctypes.c_void_p),
+        ("suboffsets", ctypes.c_void_p),
+        ("internal", ctypes.c_void_p),
+    )
+
+
+def _address_of(window: mmap.mmap) -> int:
+    """Address of a mapping, read-only ones too (the buffer is released before the mapping closes)."""
+    view = _PyBuffer()
+    ctypes.pythonapi.PyObject_GetBuffer(ctypes.py_object(window), ctypes.byref(view), 0)
+    try:
+        return int(view.buf or 0)
+    finally:
+        ctypes.pythonapi.PyBuffer_Release(ctypes.byref(view))
+
+
+class LinuxIo(PosixIo):
+    """Linux: direct I/O, renameat2, syncfs, page eviction."""
+
+    name = "linux"
+    direct_flag = _O_DIRECT
+
+    def allocate(self, handle: int, size: int) -> None:
+        # fallocate(2) itself, not posix_fallocate: glibc emulates the latter by writing where it is missing
+        self._c.fallocate.argtypes = [ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int64]
+        if self._c.fallocate(handle, 0, 0, size) != 0:
+            _raise_errno("fallocate")
+
+    def flush_volume(self, handle: int) -> None:
+        if self._c.syncfs(handle) != 0:
+            _raise_errno("syncfs")
+
+    def rename_no_replace(self, old: bytes, new: bytes, folder: int) -> None:
+        self._c.renameat2.argtypes = [ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_uint]
+        if self._c.renameat2(folder, old, folder, new, _RENAME_NOREPLACE) == 0:
+            return
+        code = ctypes.get_errno()
+        if code in (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP):
+            self._checked_rename(old, new, folder)  # FUSE exFAT and NTFS have no atomic form
+            return
+        raise OSError(code, os.strerror(code), new)
+
+    def drop_pages(self, handle: int) -> None:
+        os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
+
+    def bypasses_direct(self, handle: int) -> bool:
+        flags = array.array("L", [0])
+        try:
+            fcntl.ioctl(handle, _FS_IOC_GETFLAGS, flags, True)
+        except OSError:
+            return False  # no such flags on this file system: nothing of the kind either
+        return bool(flags[0] & _BYPASS_FLAGS)
+
+    def device_size(self, handle: int) -> int:
+        return int(struct.unpack("=Q", fcntl.ioctl(handle, _BLKGETSIZE64, b"\0" * 8))[0])
+
+
+assert sys.platform != "win32"
