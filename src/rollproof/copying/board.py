@@ -1,0 +1,267 @@
+"""The proof board: what is known of every file and every copy, filled by all legs, judged in one place.
+
+Slots are bytes in arrays, so that 200,000 files on six drives stay small. The rules are those of docs/guarantees.md:
+a copy of a file is proven when the card was read twice from the medium with one hash, the copy was flushed under
+its final name, and it was read back from the medium with that hash.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterable, Sequence
+from enum import IntEnum
+
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+from rollproof.models.tree import FileEntry
+from rollproof.models.volumes import Evidence
+from rollproof.storage.medium import evidence_of, rank_of
+
+
+class SourceState(IntEnum):
+    """What is known of a file on the card."""
+
+    UNREAD = 0
+    READ_ONCE = 1
+    READ_TWICE = 2
+    READS_DIFFER = 3
+    FAULTY = 4
+
+
+class CopyState(IntEnum):
+    """What is known of one copy of a file."""
+
+    NONE = 0
+    WRITTEN = 1
+    MATCHES = 2
+    DIFFERS = 3
+    FAULTY = 4
+    COVERED = 5
+    """A record on this device already proves it; the card's hash must still be the recorded one."""
+
+
+class _Copies:
+    """All copies on one drive."""
+
+    __slots__ = ("evidence", "expected", "findings", "pending", "states")
+
+    def __init__(self, count: int) -> None:
+        self.states = bytearray(count)
+        self.evidence = bytearray(count)
+        self.pending: dict[int, str] = {}
+        self.expected: dict[int, str] = {}
+        self.findings: list[Finding] = []
+
+
+class ProofBoard:
+    """Filled by the legs from any thread.
+
+    `two_passes` says whether a second read of the card belongs to the proof of this offload; without it nothing gets
+    better than copied. `accepted` is the evidence that counts for a copy's read-back.
+    """
+
+    def __init__(
+        self,
+        files: Sequence[FileEntry],
+        drives: Iterable[str],
+        algorithms: Sequence[str],
+        proof_algorithm: str,
+        *,
+        accepted: frozenset[Evidence] = frozenset((Evidence.MEDIUM, Evidence.SERVER)),
+    ) -> None:
+        self._files = files
+        self.algorithms = tuple(algorithms)
+        self.proof_algorithm = proof_algorithm
+        self._accepted = bytes(rank_of(evidence) for evidence in accepted)
+        self._lock = threading.Lock()
+        self._hashes: list[dict[str, str] | None] = [None] * len(files)
+        self._source = bytearray(len(files))
+        self._source_evidence = (bytearray(len(files)), bytearray(len(files)))
+        self._second: dict[int, str] = {}
+        self._copies = {drive: _Copies(len(files)) for drive in drives}
+        self.source_findings: list[Finding] = []
+
+    # --- filling
+
+    def source_hashed(self, number: int, texts: dict[str, str], evidence: Evidence) -> None:
+        """The first read of a file ended; slow algorithms report on their own, so this may come in parts."""
+        with self._lock:
+            known = self._hashes[number]
+            self._hashes[number] = {**known, **texts} if known else texts
+            self._source_evidence[0][number] = max(self._source_evidence[0][number], rank_of(evidence))
+            if self._source[number] == SourceState.UNREAD:
+                self._source[number] = SourceState.READ_ONCE
+            if self.proof_algorithm in texts:
+                self._compare_second(number)
+                for drive, copies in self._copies.items():
+                    self._compare_copy(drive, copies, number)
+
+    def source_hashed_again(self, number: int, texts: dict[str, str], evidence: Evidence) -> None:
+        """The second read of a file ended."""
+        with self._lock:
+            self._source_evidence[1][number] = rank_of(evidence)
+            self._second[number] = texts[self.proof_algorithm]
+            self._compare_second(number)
+
+    def source_fault(self, number: int, finding: Finding) -> None:
+        """A file could not be read, or changed."""
+        with self._lock:
+            if self._source[number] != SourceState.FAULTY:
+                self._source[number] = SourceState.FAULTY
+                self.source_findings.append(finding)
+
+    def written(self, drive: str, number: int) -> None:
+        """A copy is flushed and has its final name (or was found there and is to be hashed)."""
+        self._copies[drive].states[number] = CopyState.WRITTEN
+
+    def covered(self, drive: str, number: int, expected: str) -> None:
+        """A record on this very device proves this copy with this hash (of the proof algorithm)."""
+        copies = self._copies[drive]
+        copies.states[number] = CopyState.COVERED
+        copies.expected[number] = expected
+
+    def copy_hashed(self, drive: str, number: int, texts: dict[str, str], evidence: Evidence) -> None:
+        """A copy was read back."""
+        copies = self._copies[drive]
+        with self._lock:
+            copies.evidence[number] = rank_of(evidence)
+            copies.pending[number] = texts[self.proof_algorithm]
+            self._compare_copy(drive, copies, number)
+
+    def copy_fault(self, drive: str, number: int, finding: Finding) -> None:
+        """A copy could not be made or read back."""
+        copies = self._copies[drive]
+        with self._lock:
+            copies.states[number] = CopyState.FAULTY
+            copies.findings.append(finding)
+
+    # --- comparing, under the lock
+
+    def _text(self, number: int) -> str | None:
+        known = self._hashes[number]
+        return known.get(self.proof_algorithm) if known else None
+
+    def _compare_second(self, number: int) -> None:
+        first, second = self._text(number), self._second.get(number)
+        if first is None or second is None or self._source[number] == SourceState.FAULTY:
+            return
+        del self._second[number]
+        if first == second:
+            self._source[number] = SourceState.READ_TWICE
+            return
+        self._source[number] = SourceState.READS_DIFFER
+        name = shown(self._files[number].path)
+        self.source_findings.append(
+            Finding(
+                Kind.SOURCE_READS_DIFFER,
+                Severity.ERROR,
+                name,
+                f"the card gave different content for {name} on its second read; its copies cannot be trusted",
+                remedy="keep the card; reseat it in its reader (or take another reader and cable), then run the same"
+                " command again: that file is copied afresh",
+            )
+        )
+
+    def _compare_copy(self, drive: str, copies: _Copies, number: int) -> None:
+        first = self._text(number)
+        if first is None:
+            return
+        name = shown(self._files[number].path)
+        expected = copies.expected.get(number)
+        if expected is not None and expected != first and copies.states[number] == CopyState.COVERED:
+            copies.states[number] = CopyState.DIFFERS
+            copies.findings.append(
+                Finding(
+                    Kind.DIFFERENT_CONTENT,
+                    Severity.ERROR,
+                    name,
+                    f"the card now gives other content for {name} than the record on the drive proves",
+                    drive=drive,
+                    remedy="keep the card; reseat it in its reader and run the same command again, or offload under"
+                    " another --roll name",
+                )
+            )
+            return
+        back = copies.pending.pop(number, None)
+        if back is None:
+            return
+        if copies.states[number] != CopyState.WRITTEN:
+            return
+        if back == first:
+            copies.states[number] = CopyState.MATCHES
+            return
+        copies.states[number] = CopyState.DIFFERS
+        copies.findings.append(
+            Finding(
+                Kind.READBACK_DIFFERS,
+                Severity.ERROR,
+                name,
+                f"{name}, read back from the drive, is not what the card holds",
+                drive=drive,
+                remedy="the whole drive is suspect: check its cable, run the same command again (that file is copied"
+                " afresh), and take another drive if it happens twice",
+            )
+        )
+
+    # --- judging
+
+    def hashes(self, number: int) -> dict[str, str]:
+        """Hashes of the first read, all algorithms; empty when it did not come to its end."""
+        known = self._hashes[number]
+        if known is None or len(known) < len(self.algorithms):
+            return {}
+        return known
+
+    def source_state(self, number: int) -> SourceState:
+        """What is known of a file on the card."""
+        return SourceState(self._source[number])
+
+    def copy_state(self, drive: str, number: int) -> CopyState:
+        """What is known of one copy."""
+        return CopyState(self._copies[drive].states[number])
+
+    def copy_findings(self, drive: str) -> list[Finding]:
+        """What went wrong with copies on one drive."""
+        return self._copies[drive].findings
+
+    def is_proven(self, drive: str, number: int) -> bool:
+        """Whether this copy of this file has its whole proof."""
+        if self._source[number] != SourceState.READ_TWICE or not self.hashes(number):
+            return False
+        if self._source_evidence[0][number] or self._source_evidence[1][number]:
+            return False  # a pass that a cache may have answered is no pass
+        copies = self._copies[drive]
+        state = copies.states[number]
+        if state == CopyState.COVERED:
+            return copies.expected[number] == self._text(number)
+        return state == CopyState.MATCHES and copies.evidence[number] in self._accepted
+
+    def is_copied(self, drive: str, number: int) -> bool:
+        """Whether this copy is there and nothing speaks against it, proven or not."""
+        if self._source[number] not in (SourceState.READ_ONCE, SourceState.READ_TWICE):
+            return False
+        return self._copies[drive].states[number] in (CopyState.WRITTEN, CopyState.MATCHES, CopyState.COVERED)
+
+    def is_suspect(self, drive: str, number: int) -> bool:
+        """Whether a file stands under its final name on the drive and must not be trusted."""
+        state = self._copies[drive].states[number]
+        if state == CopyState.DIFFERS:
+            return True
+        return state in (CopyState.WRITTEN, CopyState.MATCHES) and self._source[number] in (
+            SourceState.READS_DIFFER,
+            SourceState.FAULTY,
+        )
+
+    def source_evidence(self, which: int) -> Evidence | None:
+        """The weakest evidence of pass 0 or 1 over all files that were read to their end in it."""
+        twice = (SourceState.READ_TWICE, SourceState.READS_DIFFER)
+        read = twice if which == 1 else (SourceState.READ_ONCE, *twice)
+        ranks = [self._source_evidence[which][i] for i, state in enumerate(self._source) if state in read]
+        return evidence_of(max(ranks)) if ranks else None
+
+    def readback_evidence(self, drive: str) -> Evidence | None:
+        """The weakest evidence of the read-back over all files read back on a drive."""
+        copies = self._copies[drive]
+        done = (CopyState.MATCHES, CopyState.DIFFERS)
+        ranks = [copies.evidence[i] for i, state in enumerate(copies.states) if state in done]
+        return evidence_of(max(ranks)) if ranks else None

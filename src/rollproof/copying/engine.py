@@ -1,0 +1,295 @@
+"""The engine: one read of the card feeds all hashers and all drives; then every copy and the card are read again.
+
+Threads: workers that read the card, one for fast hashes and one for each slow hash, one lane for each drive, one that
+takes the card through its second pass. The calling thread only watches, so that a hanging drive never holds it.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from rollproof.copying.board import ProofBoard
+from rollproof.copying.buffers import BufferPool
+from rollproof.copying.hashpass import HashPass, SegmentHasher, consume
+from rollproof.copying.lane import DriveSide, Lane
+from rollproof.copying.parcels import ParcelStream, Stopped
+from rollproof.copying.settings import Settings
+from rollproof.copying.treereader import TreeLost, TreeReader
+from rollproof.copying.trouble import hanging
+from rollproof.hashing import ALGORITHMS
+from rollproof.models.events import CardFree, Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown
+from rollproof.models.requests import Cancel
+from rollproof.models.tree import Snapshot
+from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
+
+_POLL_SECONDS = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class CardSide:
+    """The card, as the engine sees it. `settle` runs after the last read of the card and before any drive is sealed:
+    it looks whether the card changed, tells the board, and returns what it found."""
+
+    root: int
+    snapshot: Snapshot
+    access: MediumAccess
+    passes: int
+    settle: Callable[[], Sequence[Finding]]
+    read_depth: int = 4
+
+
+@dataclass(slots=True)
+class LaneOutcome:
+    """How one drive came out of the engine."""
+
+    drive: str
+    state: str
+    failure: Finding | None
+    crash: BaseException | None
+
+
+@dataclass(slots=True)
+class CopyOutcome:
+    """How the engine ended. `source_failure` is set when the card went away or does not answer."""
+
+    lanes: list[LaneOutcome]
+    source_findings: list[Finding]
+    source_failure: Finding | None = None
+    source_passes_done: int = 0
+    interrupted: bool = False
+    hangs: bool = False
+    crash: BaseException | None = None
+    seconds: dict[str, float] = field(default_factory=dict)
+
+
+class Offloading:
+    """One card to several drives. Make it, `run` it once."""
+
+    def __init__(
+        self,
+        io: Io,
+        roll: str,
+        card: CardSide,
+        drives: Sequence[DriveSide],
+        board: ProofBoard,
+        *,
+        settings: Settings,
+        cancel: Cancel,
+        emit: Emit,
+    ) -> None:
+        self._io = io
+        self._roll = roll
+        self._card = card
+        self._board = board
+        self._settings = settings
+        self._cancel = cancel
+        self._emit = emit
+        self._changed = threading.Condition()
+        self._settled = threading.Event()
+        self._source_ended = threading.Event()
+        self._give_up = False
+        self._pool = BufferPool(settings.block_bytes)
+        self._began = time.monotonic()
+        empty = list(card.snapshot.empty_folders())
+        self._lanes = [
+            Lane(
+                io, roll, side, card.snapshot.files, empty, board, self._pool, settings,
+                stop_asked=self._stop_asked, source_settled=self._settled, emit=emit, changed=self._notify,
+            )
+            for side in drives
+        ]  # fmt: skip
+        self._outcome = CopyOutcome([], [])
+        self._hash_groups = _hash_groups(board.algorithms)
+        self._hash_names = [f"hash {' '.join(group)}" for group in self._hash_groups]
+        self._hashing_left = len(self._hash_groups)
+        self._source_moved = time.monotonic()
+
+    def run(self) -> CopyOutcome:
+        """Copy, read everything again, seal every drive; returns when all lanes ended or were left behind."""
+        reader = TreeReader(self._io, self._card.root, self._card.snapshot.files, self._card.access, self._settings)
+        reader.begin_pass()
+        numbers = range(len(self._card.snapshot.files))
+        stream = ParcelStream(
+            self._pool,
+            reader.jobs(numbers),
+            [*self._hash_names, *(lane.drive for lane in self._lanes)],
+            buffers=self._settings.copy_buffers,
+            depth=self._card.read_depth,
+            stop_asked=self._stop_asked,
+            name="card",
+        )
+        threading.Thread(target=self._source, args=(stream, reader), name="card", daemon=True).start()
+        for group, name in zip(self._hash_groups, self._hash_names, strict=True):
+            threading.Thread(target=self._hash, args=(stream, group, name), name=name, daemon=True).start()
+        for lane in self._lanes:
+            lane.start(stream)
+        self._watch(stream)
+        outcome = self._outcome
+        outcome.interrupted = self._cancel.is_set()
+        outcome.lanes = [LaneOutcome(lane.drive, lane.state, lane.failure, lane.crash) for lane in self._lanes]
+        return outcome
+
+    # --- the calling thread
+
+    def _watch(self, stream: ParcelStream) -> None:
+        asked_at: float | None = None
+        while True:
+            with self._changed:
+                self._changed.wait(_POLL_SECONDS)
+            if all(lane.ended.is_set() for lane in self._lanes) and self._source_ended.is_set():
+                return
+            for lane in self._lanes:
+                if not lane.ended.is_set() and lane.watch.busy_seconds() > self._settings.stall_seconds:
+                    self._leave(lane, stream)
+            if all(lane.ended.is_set() for lane in self._lanes) and self._lanes:
+                self._give_up = self._give_up or all(lane.failure is not None for lane in self._lanes)
+            if self._cancel.is_set():
+                stream.stop()
+                asked_at = asked_at or time.monotonic()
+                if time.monotonic() - asked_at > self._settings.cancel_seconds:
+                    self._outcome.hangs = True
+                    return
+            if self._source_stalls():
+                self._outcome.source_failure = Finding(
+                    Kind.CARD_MISSING, Severity.ERROR, "",
+                    f"the card has not answered for {self._settings.stall_seconds:.0f} seconds",
+                    remedy="keep the card; reseat its reader, then run the same command again",
+                )  # fmt: skip
+                self._outcome.hangs = True
+                self._give_up = True
+                stream.stop()
+                for lane in self._lanes:
+                    lane.ended.wait(self._settings.cancel_seconds)
+                return
+
+    def _leave(self, lane: Lane, stream: ParcelStream) -> None:
+        finding = hanging(lane.drive, self._settings.stall_seconds)
+        stream.drop(lane.drive, holds=lane.holds)
+        lane.leave_behind(finding)
+        self._outcome.hangs = True
+        self._emit(FindingRaised(self._roll, finding))
+
+    def _source_stalls(self) -> bool:
+        if self._source_ended.is_set():
+            return False
+        limit = self._settings.stall_seconds
+        if any(lane.watch.busy_seconds() > 1.0 for lane in self._lanes if not lane.ended.is_set()):
+            self._source_moved = time.monotonic()  # a slow drive holds the reading back, not the card
+        return time.monotonic() - self._source_moved > limit
+
+    def _notify(self) -> None:
+        with self._changed:
+            self._changed.notify_all()
+
+    def _stop_asked(self) -> bool:
+        return self._cancel.is_set() or self._give_up
+
+    # --- hashing the first read
+
+    def _hash(self, stream: ParcelStream, group: Sequence[str], name: str) -> None:
+        first = name == self._hash_names[0]
+        hasher = SegmentHasher(group, self._board.source_hashed, self._board.source_fault if first else None)
+
+        def moved(size: int, files: int, number: int) -> None:
+            self._source_moved = time.monotonic()
+            path = shown(self._card.snapshot.files[number].path)
+            self._emit(Moved(self._roll, Leg.READ_CARD, "", size, files, path))
+
+        try:
+            consume(stream, name, hasher, moved if first else None)
+        except (Stopped, TreeLost):
+            pass
+        except BaseException as error:  # noqa: BLE001 - kept and told; the source thread ends the offload
+            self._outcome.crash = error
+            self._give_up = True
+            stream.stop()
+        finally:
+            with self._changed:
+                self._hashing_left -= 1
+                self._changed.notify_all()
+
+    # --- the card's own thread
+
+    def _source(self, stream: ParcelStream, reader: TreeReader) -> None:
+        card = self._card
+        size = card.snapshot.size_bytes
+        try:
+            self._emit(LegStarted(self._roll, Leg.READ_CARD, "", len(card.snapshot.files), size))
+            stream.start()
+            while not stream.wait_read(_POLL_SECONDS):
+                pass
+            if stream.error is not None:
+                raise stream.error
+            self._outcome.seconds["read card"] = time.monotonic() - self._began
+            ok = not self._stop_asked()
+            self._emit(LegEnded(self._roll, Leg.READ_CARD, "", ok))
+            if not ok:
+                return
+            self._outcome.source_passes_done = 1
+            if card.passes > 1:
+                self._read_again(size)
+                self._outcome.source_passes_done = 2
+            with self._changed:
+                self._changed.wait_for(lambda: self._hashing_left == 0 or self._stop_asked())
+            self._outcome.source_findings.extend(card.settle())
+            self._outcome.seconds["card free"] = time.monotonic() - self._began
+            self._emit(CardFree(self._roll))
+        except Stopped:
+            pass
+        except TreeLost as lost:
+            self._lose_source(lost.finding, stream)
+        except BaseException as error:  # noqa: BLE001 - told as a failure of the card's leg; the drives go on to seal
+            self._outcome.crash = error
+            self._lose_source(
+                Finding(
+                    Kind.CARD_MISSING, Severity.ERROR, "",
+                    f"an unexpected error stopped the reading of the card ({inert(repr(error))[:200]})",
+                    remedy="keep the card; run the same command again and report this error",
+                ),
+                stream,
+            )  # fmt: skip
+        finally:
+            if stream.wait_workers(_POLL_SECONDS):
+                reader.close()
+            self._settled.set()
+            self._source_ended.set()
+            self._notify()
+
+    def _lose_source(self, finding: Finding, stream: ParcelStream) -> None:
+        self._outcome.source_failure = finding
+        self._emit(FindingRaised(self._roll, finding))
+        self._give_up = True
+        stream.stop()
+
+    def _read_again(self, size: int) -> None:
+        card, board = self._card, self._board
+        files = card.snapshot.files
+        reader = TreeReader(self._io, card.root, files, card.access, self._settings)
+        self._emit(LegStarted(self._roll, Leg.READ_CARD_AGAIN, "", len(files), size))
+
+        def moved(count: int, done: int, number: int) -> None:
+            self._source_moved = time.monotonic()
+            self._emit(Moved(self._roll, Leg.READ_CARD_AGAIN, "", count, done, shown(files[number].path)))
+
+        ok = False
+        try:
+            HashPass(
+                self._pool, reader, (board.proof_algorithm,), self._settings,
+                stop_asked=self._stop_asked, name="card again", depth=card.read_depth,
+            ).run(range(len(files)), board.source_hashed_again, board.source_fault, moved)  # fmt: skip
+            ok = True
+        finally:
+            self._emit(LegEnded(self._roll, Leg.READ_CARD_AGAIN, "", ok))
+
+
+def _hash_groups(algorithms: Sequence[str]) -> list[tuple[str, ...]]:
+    """Fast algorithms share a thread; each slow one gets its own, so that the reader never waits for two in turn."""
+    fast = tuple(name for name in algorithms if not ALGORITHMS[name].slow)
+    groups = [fast] if fast else []
+    return groups + [(name,) for name in algorithms if ALGORITHMS[name].slow]

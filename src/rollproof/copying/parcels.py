@@ -1,0 +1,210 @@
+"""Parcels: blocks on their way from one reader to all who need them, in order.
+
+A parcel is one buffer with one or more segments: a piece of a large file, or several whole small files. Several
+worker threads fill parcels at once; every consumer (hashers, one writer for each drive) sees all of them in order;
+a buffer is used again when its last consumer is done with it. A consumer that falls behind holds the others back
+only once the stream's buffers are all in use.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from rollproof.copying.buffers import Buffer, BufferPool
+from rollproof.models.findings import Finding
+from rollproof.models.volumes import Evidence
+
+
+class Stopped(Exception):
+    """The stream was stopped before its end."""
+
+
+@dataclass(slots=True)
+class Segment:
+    """Bytes `start:start + length` of the buffer are bytes `offset…` of file number `file`.
+
+    `last` marks the end of the file; `evidence` is what reading these bytes was worth. A segment with a `fault` holds
+    nothing, and no further segment of that file follows.
+    """
+
+    file: int
+    start: int
+    length: int
+    offset: int
+    last: bool
+    evidence: Evidence = Evidence.CACHE
+    fault: Finding | None = None
+
+
+@dataclass(slots=True)
+class Parcel:
+    """A filled buffer. Consumers hand it back through `ParcelStream.done`."""
+
+    sequence: int
+    buffer: Buffer
+    segments: list[Segment]
+    pending: set[str] = field(default_factory=set)
+
+
+Fill = Callable[[Buffer], list[Segment]]
+
+
+class ParcelStream:
+    """Runs the jobs (each fills one buffer) on `depth` threads and hands the parcels to all consumers in order.
+
+    `jobs` yields callables in order; it is only ever advanced under a lock. `consumers` are the names of those who
+    will call `parcels`. `stop_asked` is looked at between two jobs.
+    """
+
+    def __init__(
+        self,
+        pool: BufferPool,
+        jobs: Iterator[Fill],
+        consumers: list[str],
+        *,
+        buffers: int,
+        depth: int,
+        stop_asked: Callable[[], bool],
+        name: str,
+    ) -> None:
+        self._pool = pool
+        self._jobs = jobs
+        self._consumers = set(consumers)
+        self._room = buffers
+        self._depth = depth
+        self._stop_asked = stop_asked
+        self._name = name
+        self._changed = threading.Condition()
+        self._feeding = threading.Lock()
+        self._ready: dict[int, Parcel] = {}
+        self._next_job = 0
+        self._workers_left = depth
+        self._stopped = False
+        self.error: BaseException | None = None
+
+    def start(self) -> None:
+        """Begin reading."""
+        for number in range(self._depth):
+            threading.Thread(target=self._work, name=f"{self._name}-{number}", daemon=True).start()
+
+    def stop(self) -> None:
+        """End early: workers stop after their current read, consumers get `Stopped`."""
+        with self._changed:
+            self._stopped = True
+            self._changed.notify_all()
+
+    def wait_read(self, timeout: float) -> bool:
+        """Wait until every job has been read (consumers may still be busy); False on timeout."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._workers_left == 0 or self._stopped, timeout)
+
+    def wait_workers(self, timeout: float) -> bool:
+        """Wait until no worker is running any more; False on timeout (one hangs in a read)."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._workers_left == 0, timeout)
+
+    def drop(self, consumer: str, *, holds: Parcel | None = None) -> None:
+        """A consumer leaves (its drive failed or hangs): nothing waits for it any more.
+
+        `holds` is the parcel it may still be using: that buffer is never used again, because a call that hangs
+        in the kernel may still touch it.
+        """
+        with self._changed:
+            self._consumers.discard(consumer)
+            for parcel in list(self._ready.values()):
+                if parcel is holds and consumer in parcel.pending:
+                    parcel.buffer = self._pool.take()
+                self._settle(parcel, consumer)
+            self._changed.notify_all()
+
+    def parcels(self, consumer: str) -> Iterator[Parcel]:
+        """All parcels in order for one consumer; hand each back by `done` before asking for the next.
+
+        Raises Stopped when the stream was stopped, or the error that ended the reading.
+        """
+        sequence = 0
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda at=sequence: self._arrived(at, consumer))  # type: ignore[misc]
+                if self._stopped or consumer not in self._consumers:
+                    raise Stopped
+                parcel = self._ready.get(sequence)
+                if parcel is None:
+                    if self.error is not None:
+                        raise self.error
+                    return
+            yield parcel
+            sequence += 1
+
+    def done(self, consumer: str, parcel: Parcel) -> None:
+        """The consumer needs this parcel no more."""
+        with self._changed:
+            self._settle(parcel, consumer)
+            self._changed.notify_all()
+
+    # --- inside, under the condition
+
+    def _arrived(self, sequence: int, consumer: str) -> bool:
+        return (
+            self._stopped
+            or sequence in self._ready
+            or consumer not in self._consumers
+            or (self._workers_left == 0 and sequence >= self._next_job)
+            or (self._workers_left == 0 and self.error is not None)
+        )
+
+    def _settle(self, parcel: Parcel, consumer: str) -> None:
+        if consumer not in parcel.pending:
+            return
+        parcel.pending.discard(consumer)
+        if not parcel.pending:
+            self._ready.pop(parcel.sequence, None)
+            self._pool.give_back(parcel.buffer)
+            self._room += 1
+
+    # --- the workers
+
+    def _next(self) -> tuple[int, Fill, Buffer] | None:
+        with self._feeding:
+            with self._changed:
+                # wait for room inside the feeding lock: the earliest job always gets the next free buffer
+                while self._room == 0 and not self._ended():
+                    self._changed.wait(0.2)
+                if self._ended():
+                    return None
+            job = next(self._jobs, None)
+            if job is None:
+                return None
+            with self._changed:
+                self._room -= 1
+                sequence = self._next_job
+                self._next_job += 1
+            return sequence, job, self._pool.take()
+
+    def _ended(self) -> bool:
+        return self._stopped or self.error is not None or self._stop_asked()
+
+    def _work(self) -> None:
+        try:
+            while (got := self._next()) is not None:
+                sequence, job, buffer = got
+                segments = job(buffer)
+                with self._changed:
+                    parcel = Parcel(sequence, buffer, segments, set(self._consumers))
+                    if parcel.pending:
+                        self._ready[sequence] = parcel
+                    else:
+                        self._pool.give_back(buffer)
+                        self._room += 1
+                    self._changed.notify_all()
+        except BaseException as error:  # noqa: BLE001 - handed to every consumer, which raises it in its own thread
+            with self._changed:
+                self.error = self.error or error
+        finally:
+            with self._changed:
+                self._workers_left -= 1
+                if self._stop_asked():
+                    self._stopped = True
+                self._changed.notify_all()

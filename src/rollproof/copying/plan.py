@@ -1,0 +1,109 @@
+"""The plan: for each drive and file, copy it, hash what is there, trust a record, or copy afresh beside a suspect."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import PARTIAL_SUFFIX, collision_key, shown
+from rollproof.models.tree import FileEntry, Snapshot
+from rollproof.models.volumes import Limits
+
+
+class Action(IntEnum):
+    """What is to be done with one file on one drive."""
+
+    COPY = 1
+    HASH = 2
+    """It stands there with the right size and time: size is no evidence, so it is hashed on both sides."""
+    COVERED = 3
+    """A flushed record of this device proves it."""
+    REPLACE = 4
+    """An earlier run found it suspect: copy afresh beside it; the suspect goes only once the new copy is proven."""
+
+
+@dataclass(frozen=True, slots=True)
+class DrivePlan:
+    """One `Action` for each file of the snapshot, and what speaks against starting."""
+
+    actions: bytes
+    findings: tuple[Finding, ...]
+    expected: Mapping[int, str]
+    """Recorded hash of the proof algorithm, for COVERED files, by file number."""
+
+    def numbers(self, *wanted: Action) -> list[int]:
+        """Numbers of the files with one of these actions."""
+        return [number for number, action in enumerate(self.actions) if action in wanted]
+
+
+def plan_drive(
+    card: Snapshot,
+    there: Snapshot | None,
+    limits: Limits,
+    *,
+    drive: str,
+    covered: Mapping[bytes, tuple[int, int, str]],
+    suspects: Collection[bytes],
+) -> DrivePlan:
+    """Compare the card with what stands in the roll folder (None: no such folder).
+
+    `covered` maps a path to size, modification time and hash that a record of this very device proves; `suspects`
+    are paths an earlier run distrusts. A file of another size or time, and a file the card does not have, is
+    different content: an error, nothing of it will be touched.
+    """
+    if there is None:
+        return DrivePlan(bytes([Action.COPY]) * len(card.files), (), {})
+    folds = limits.folds_case or limits.folds_unicode
+    key = collision_key if folds else bytes
+    found: dict[object, FileEntry] = {key(entry.path): entry for entry in there.files}
+    actions = bytearray()
+    expected: dict[int, str] = {}
+    conflicts: list[bytes] = []
+    for number, entry in enumerate(card.files):
+        existing = found.pop(key(entry.path), None)
+        action = Action.COPY
+        if existing is not None:
+            same = existing.size == entry.size and _same_time(existing.modified_ns, entry.modified_ns, limits)
+            record = covered.get(entry.path)
+            if entry.path in suspects:
+                action = Action.REPLACE
+            elif not same:
+                conflicts.append(entry.path)
+            elif record is not None and record[0] == entry.size and record[1] == entry.modified_ns:
+                action = Action.COVERED
+                expected[number] = record[2]
+            else:
+                action = Action.HASH
+        actions.append(action)
+    strangers = [entry.path for entry in found.values() if not entry.path.endswith(PARTIAL_SUFFIX)]
+    findings = _different(drive, conflicts, "differ in size or date from the card's", "differs in size or date")
+    findings += _different(drive, strangers, "are not on the card", "is not on the card")
+    return DrivePlan(bytes(actions), tuple(findings), expected)
+
+
+def _same_time(one: int, other: int, limits: Limits) -> bool:
+    return abs(one - other) < max(limits.timestamp_ns, 1)
+
+
+def _different(drive: str, paths: Sequence[bytes], many: str, one: str) -> list[Finding]:
+    if not paths:
+        return []
+    first = shown(paths[0])
+    detail = (
+        f"the roll folder on the drive already holds {first}, which {one}"
+        if len(paths) == 1
+        else f"the roll folder on the drive already holds {len(paths):,} files that {many}, the first is {first}"
+    )
+    return [
+        Finding(
+            Kind.DIFFERENT_CONTENT,
+            Severity.ERROR,
+            first,
+            detail,
+            drive=drive,
+            count=len(paths),
+            remedy="another roll may carry this name: check it, and give this one its own with --roll NAME",
+        )
+    ]

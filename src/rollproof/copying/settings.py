@@ -1,0 +1,38 @@
+"""Sizes and waits of the engine, each with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+ALIGNMENT = 4096
+"""Direct I/O wants offsets, lengths and addresses aligned to the sector; 4096 fits every device seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Defaults are what measured best; tests make everything small."""
+
+    block_bytes: int = 8 << 20
+    """One read or write. 1 MiB blocks gave half the speed of 8 MiB on a disk."""
+    small_file_bytes: int = 1 << 20
+    """Files up to this size travel several to a block."""
+    copy_buffers: int = 9
+    """Blocks in flight while the card is read first: reads in flight, hash lag and drive lag together."""
+    pass_buffers: int = 3
+    """Blocks in flight in one hash-only pass: two being read, one being hashed."""
+    read_depth: int = 4
+    """Reads in flight on the card; a single one leaves a third of a device unused."""
+    pass_depth: int = 2
+    """Reads in flight in a hash-only pass; the passes run side by side."""
+    flush_files: int = 1000
+    """Small files written before the volume is flushed and they get their final names."""
+    flush_bytes: int = 256 << 20
+    """Bytes of small files written before the same."""
+    read_retries: int = 3
+    """Attempts at a block that cannot be read, before its file is given up."""
+    lost_after_files: int = 8
+    """Files in a row that cannot be read before the card (or drive) counts as gone."""
+    stall_seconds: float = 120.0
+    """A drive that answers nothing for so long is left behind, and named."""
+    cancel_seconds: float = 2.0
+    """How long an asked-for end waits for drives that are in the middle of a call."""

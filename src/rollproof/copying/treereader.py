@@ -1,0 +1,351 @@
+"""Reading the files of one tree into parcels: whole small files together, large ones block by block.
+
+Every file is opened through folder handles, never by path; read directly where the file system allows it; checked
+against what was scanned (size and modification time) when its last byte has been read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+
+from rollproof.copying.buffers import Buffer
+from rollproof.copying.parcels import Fill, Segment
+from rollproof.copying.settings import ALIGNMENT, Settings
+from rollproof.copying.trouble import is_gone, said
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+from rollproof.models.tree import FileEntry
+from rollproof.models.volumes import Evidence
+from rollproof.storage.folders import FolderHandles
+from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
+
+_PROBE_BYTES = 64 << 10  # how finely a bad block is looked at, to name the byte range
+
+
+def aligned(size: int) -> int:
+    """The size rounded up to whole sectors."""
+    return -(-size // ALIGNMENT) * ALIGNMENT
+
+
+class TreeLost(Exception):
+    """The tree's device is gone: nothing more can be read from it."""
+
+    def __init__(self, finding: Finding) -> None:
+        super().__init__(finding.detail)
+        self.finding = finding
+
+
+class _Open:
+    """One open file and what reading it is worth."""
+
+    __slots__ = ("direct", "evidence", "handle", "retired")
+
+    def __init__(self, handle: int, direct: bool, evidence: Evidence) -> None:
+        self.handle = handle
+        # a handle that was replaced stays open to the end: another worker may be reading through it
+        self.retired: list[int] = []
+        self.direct = direct
+        self.evidence = evidence
+
+
+class _Large:
+    """A file that several workers read at once: opened by the first, closed after the last block."""
+
+    __slots__ = ("fault", "left", "lock", "open")
+
+    def __init__(self, blocks: int) -> None:
+        self.lock = threading.Lock()
+        self.left = blocks
+        self.open: _Open | None = None
+        self.fault: Finding | None = None
+
+
+class TreeReader:
+    """Fills buffers with the files of one tree.
+
+    `files` are all entries by number; `where` may give another path under which a file stands right now (a copy that
+    has not got its final name). `subject` is what is read, for messages: 'the card' or a drive's name; `drive` is
+    empty for the card. `check_time` compares modification times exactly (the card) or not at all (a copy).
+    """
+
+    def __init__(
+        self,
+        io: Io,
+        root: int,
+        files: Sequence[FileEntry],
+        access: MediumAccess,
+        settings: Settings,
+        *,
+        drive: str = "",
+        check_time: bool = True,
+        where: Callable[[int], bytes] | None = None,
+    ) -> None:
+        self._io = io
+        self._root = root
+        self._files = files
+        self._access = access
+        self._settings = settings
+        self._drive = drive
+        self._check_time = check_time
+        self._where = where or (lambda number: files[number].path)
+        self._local = threading.local()
+        self._failed_in_a_row = 0
+        self._count_lock = threading.Lock()
+        self._handles: list[FolderHandles] = []
+
+    def begin_pass(self) -> None:
+        """Make the volume ready for a pass that is to count; see `MediumAccess.begin_pass`."""
+        self._access.begin_pass()
+
+    def jobs(self, numbers: Iterable[int]) -> Iterator[Fill]:
+        """The jobs that read these files, in this order."""
+        block = self._settings.block_bytes
+        small = min(self._settings.small_file_bytes, block)
+        gathered: list[int] = []
+        room = block
+        for number in numbers:
+            size = self._files[number].size
+            if size > small:
+                if gathered:
+                    yield self._small_job(gathered)
+                    gathered, room = [], block
+                yield from self._large_jobs(number, size)
+                continue
+            need = max(aligned(size), ALIGNMENT)
+            if need > room:
+                yield self._small_job(gathered)
+                gathered, room = [], block
+            gathered.append(number)
+            room -= need
+        if gathered:
+            yield self._small_job(gathered)
+
+    def close(self) -> None:
+        """Close the folder handles of all workers; call when they have ended."""
+        for handles in self._handles:
+            handles.close()
+
+    # --- jobs
+
+    def _small_job(self, numbers: list[int]) -> Fill:
+        def fill(buffer: Buffer) -> list[Segment]:
+            segments: list[Segment] = []
+            start = 0
+            for number in numbers:
+                segments.append(self._read_small(number, buffer, start))
+                start += max(aligned(self._files[number].size), ALIGNMENT)
+            return segments
+
+        return fill
+
+    def _large_jobs(self, number: int, size: int) -> Iterator[Fill]:
+        block = self._settings.block_bytes
+        shared = _Large(-(-size // block))
+        for offset in range(0, size, block):
+
+            def fill(buffer: Buffer, offset: int = offset) -> list[Segment]:
+                return self._read_block(number, shared, buffer, offset, min(block, size - offset))
+
+            yield fill
+
+    def _read_small(self, number: int, buffer: Buffer, start: int) -> Segment:
+        entry = self._files[number]
+        segment = Segment(number, start, entry.size, 0, True)
+        view = buffer.view[start : start + max(aligned(entry.size), ALIGNMENT)]
+        try:
+            opened = self._open(number)
+        except OSError as error:
+            segment.fault = self._unreadable(number, 0, entry.size, error)
+            return segment
+        try:
+            segment.fault = self._read_exactly(number, opened, view, 0, entry.size) or self._unchanged(number, opened)
+            segment.evidence = opened.evidence
+        finally:
+            self._close(opened)
+        if segment.fault is None:
+            self._went_well()
+        return segment
+
+    def _read_block(self, number: int, shared: _Large, buffer: Buffer, offset: int, length: int) -> list[Segment]:
+        entry = self._files[number]
+        last = offset + length == entry.size
+        segment = Segment(number, 0, length, offset, last)
+        with shared.lock:
+            if shared.fault is None and shared.open is None:
+                try:
+                    shared.open = self._open(number)
+                except OSError as error:
+                    shared.fault = self._unreadable(number, offset, length, error)
+                    segment.fault = shared.fault
+            elif shared.fault is not None:
+                segment.fault = shared.fault
+            opened = shared.open
+        if segment.fault is None and opened is not None:
+            segment.fault = self._read_exactly(number, opened, buffer.view, offset, length)
+            segment.evidence = opened.evidence
+            if segment.fault is None and last:
+                segment.fault = self._unchanged(number, opened)
+            if segment.fault is None:
+                self._went_well()
+        with shared.lock:
+            if segment.fault is not None and shared.fault is None:
+                shared.fault = segment.fault
+            shared.left -= 1
+            if shared.left == 0 and shared.open is not None:
+                closing, shared.open = shared.open, None
+                self._close(closing)
+        return [segment]
+
+    # --- one file
+
+    def _folders(self) -> FolderHandles:
+        handles: FolderHandles | None = getattr(self._local, "handles", None)
+        if handles is None:
+            handles = self._local.handles = FolderHandles(self._io, self._root)
+            self._handles.append(handles)
+        return handles
+
+    def _open(self, number: int) -> _Open:
+        folder, _, name = self._where(number).rpartition(b"/")
+        parent = self._folders().handle(folder)
+        handle, direct = -1, False
+        if self._access.wants_direct:
+            try:
+                handle, direct = self._io.open_read(name, parent, direct=True), True
+            except OSError as error:
+                if error.errno != errno.EINVAL:
+                    raise
+        if handle < 0:
+            handle = self._io.open_read(name, parent, direct=False)
+        return _Open(handle, direct, self._access.evidence(handle, self._files[number].size, direct=direct))
+
+    def _read_exactly(self, number: int, opened: _Open, view: memoryview, offset: int, length: int) -> Finding | None:
+        for attempt in range(self._settings.read_retries):
+            try:
+                got = self._fill(number, opened, view, offset, length)
+            except OSError as error:
+                if is_gone(error) or attempt + 1 == self._settings.read_retries:
+                    first, end = self._bad_range(opened, view, offset, length)
+                    return self._unreadable(number, first, end - first, error)
+                continue
+            if got < length:
+                return self._changed(number, "it is shorter than when the card was scanned")
+            return None
+        return None
+
+    def _fill(self, number: int, opened: _Open, view: memoryview, offset: int, length: int) -> int:
+        """Read `length` bytes at `offset`; fewer only at the end of the file."""
+        done = 0
+        want = min(aligned(length), len(view)) if opened.direct else length
+        while done < length:
+            try:
+                count = self._io.read_into(opened.handle, view[done:want], offset + done)
+            except OSError as error:
+                if error.errno == errno.EINVAL and opened.direct:
+                    # the file system opened it directly and then would not read it so
+                    self._reopen_buffered(number, opened)
+                    want = length
+                    continue
+                raise
+            if count == 0:
+                break
+            done += count
+            if opened.direct and done < length and done % ALIGNMENT:
+                done -= done % ALIGNMENT  # a short direct read: go on from the last whole sector
+                if count < ALIGNMENT:
+                    self._reopen_buffered(number, opened)
+                    want = length
+        return min(done, length)
+
+    def _reopen_buffered(self, number: int, opened: _Open) -> None:
+        folder, _, name = self._where(number).rpartition(b"/")
+        handle = self._io.open_read(name, self._folders().handle(folder), direct=False)
+        opened.retired.append(opened.handle)
+        opened.handle = handle
+        opened.direct = False
+        opened.evidence = Evidence.CACHE
+
+    def _close(self, opened: _Open) -> None:
+        for handle in (opened.handle, *opened.retired):
+            with contextlib.suppress(OSError):
+                self._io.close(handle)
+
+    def _bad_range(self, opened: _Open, view: memoryview, offset: int, length: int) -> tuple[int, int]:
+        """First and end byte of what cannot be read within a block, to 64 KiB."""
+        first, end = -1, -1
+        for start in range(0, length, _PROBE_BYTES):
+            size = min(_PROBE_BYTES, length - start)
+            try:
+                self._io.read_into(opened.handle, view[: aligned(size)], offset + start)
+            except OSError as error:
+                if first < 0:
+                    first = offset + start
+                end = offset + start + size
+                if is_gone(error):
+                    break
+        return (first, end) if first >= 0 else (offset, offset + length)
+
+    def _unchanged(self, number: int, opened: _Open) -> Finding | None:
+        entry = self._files[number]
+        try:
+            now = self._io.fstat(opened.handle)
+        except OSError as error:
+            return self._unreadable(number, 0, entry.size, error)
+        if now.size != entry.size:
+            return self._changed(number, f"it had {entry.size:,} bytes and now has {now.size:,}")
+        if self._check_time and now.modified_ns != entry.modified_ns:
+            return self._changed(number, "it was written to since the card was scanned")
+        return None
+
+    # --- what went wrong
+
+    def _went_well(self) -> None:
+        if self._failed_in_a_row:
+            with self._count_lock:
+                self._failed_in_a_row = 0
+
+    def _changed(self, number: int, how: str) -> Finding:
+        name = shown(self._where(number))
+        if self._drive:
+            return Finding(
+                Kind.READBACK_DIFFERS, Severity.ERROR, name, f"{name} on the drive is not what was written: {how}",
+                drive=self._drive, remedy="run the same command again; if it happens twice, take another drive",
+            )  # fmt: skip
+        return Finding(
+            Kind.CARD_CHANGED, Severity.ERROR, name, f"{name} changed on the card during the work: {how}",
+            remedy="make sure nothing writes to the card, then run the same command again",
+        )  # fmt: skip
+
+    def _unreadable(self, number: int, first: int, length: int, error: OSError) -> Finding:
+        name = shown(self._where(number))
+        what = f"bytes {first:,} to {first + length - 1:,} of {name}" if length else name
+        if error.errno == errno.ENOENT and not self._drive:
+            return self._changed(number, "it is no longer there")
+        finding = Finding(
+            Kind.UNREADABLE, Severity.ERROR, name,
+            f"{what} cannot be read{f' back from {self._drive}' if self._drive else ' from the card'} ({said(error)})",
+            drive=self._drive,
+            remedy="run the same command again; if it happens twice, take another drive"
+            if self._drive
+            else "keep the card; try another reader, then run the same command again",
+        )  # fmt: skip
+        with self._count_lock:
+            self._failed_in_a_row += 1
+            lost = self._failed_in_a_row >= self._settings.lost_after_files
+        if lost or is_gone(error):
+            what = f"the drive {self._drive}" if self._drive else "the card"
+            raise TreeLost(
+                Finding(
+                    Kind.DRIVE_GONE if self._drive else Kind.CARD_MISSING,
+                    Severity.ERROR,
+                    name,
+                    f"{what} went away while {name} was being read ({said(error)})",
+                    drive=self._drive,
+                    remedy="reconnect it, then run the same command again",
+                )
+            )
+        return finding

@@ -1,0 +1,123 @@
+"""From an OSError to a sentence a tired person can act on: about one file, or about the whole drive."""
+
+from __future__ import annotations
+
+import errno
+import os
+
+from rollproof.models.errors import DriveFault, FileFault
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown
+
+_GONE = frozenset(
+    getattr(errno, name)
+    for name in (
+        "ENODEV",
+        "ENXIO",
+        "ESTALE",
+        "ENOTCONN",
+        "ECONNABORTED",
+        "EHOSTDOWN",
+        "ENOMEDIUM",
+        "ESHUTDOWN",
+        "EBADF",
+    )
+    if hasattr(errno, name)
+)
+_FULL = frozenset(getattr(errno, name) for name in ("ENOSPC", "EDQUOT") if hasattr(errno, name))
+_NAME = frozenset(
+    (errno.ENAMETOOLONG, errno.EILSEQ, errno.EINVAL, errno.ENOENT, errno.ELOOP, errno.ENOTDIR, errno.EISDIR)
+)
+
+
+def is_gone(error: OSError) -> bool:
+    """Whether the error says that the device itself is no longer there."""
+    return error.errno in _GONE
+
+
+def said(error: OSError) -> str:
+    """The system's own words, safe to print."""
+    return inert(error.strerror or (os.strerror(error.errno) if error.errno else str(error)))
+
+
+def write_trouble(error: OSError, drive: str, path: bytes, doing: str) -> FileFault | DriveFault:
+    """What a failed call on a destination means. `doing` is a verb phrase, as in 'writing'."""
+    name = shown(path)
+    if error.errno in _FULL:
+        return DriveFault(
+            Finding(
+                Kind.DRIVE_FULL,
+                Severity.ERROR,
+                name,
+                f"the drive filled up while {doing} {name}",
+                drive=drive,
+                remedy="make room on the drive (or take another), then run the same command again",
+            )
+        )
+    if error.errno in _GONE:
+        return DriveFault(
+            Finding(
+                Kind.DRIVE_GONE,
+                Severity.ERROR,
+                name,
+                f"the drive went away while {doing} {name} ({said(error)})",
+                drive=drive,
+                remedy="reconnect the drive, then run the same command again",
+            )
+        )
+    if error.errno == errno.EEXIST:
+        return FileFault(
+            Finding(
+                Kind.DIFFERENT_CONTENT,
+                Severity.ERROR,
+                name,
+                f"{name} appeared on the drive while it was being copied; it was left as it is",
+                drive=drive,
+                remedy="look at that file, move it away, then run the same command again",
+            )
+        )
+    if error.errno == errno.EFBIG:
+        return FileFault(
+            Finding(
+                Kind.FILE_TOO_LARGE,
+                Severity.ERROR,
+                name,
+                f"the drive cannot hold a file as large as {name}",
+                drive=drive,
+                remedy="use a drive with a file system for large files",
+            )
+        )
+    if error.errno in _NAME:
+        return FileFault(
+            Finding(
+                Kind.NAME_NOT_HELD,
+                Severity.ERROR,
+                name,
+                f"the drive did not take the name {name} ({said(error)})",
+                drive=drive,
+                remedy="use a drive whose file system can hold this name",
+            )
+        )
+    detail = "was switched to read-only" if error.errno == errno.EROFS else f"failed ({said(error)})"
+    return DriveFault(
+        Finding(
+            Kind.DRIVE_FAILED,
+            Severity.ERROR,
+            name,
+            f"the drive {detail} while {doing} {name}",
+            drive=drive,
+            remedy="check cable and drive, then run the same command again; if it fails twice, take another drive",
+        )
+    )
+
+
+def hanging(drive: str, seconds: float) -> Finding:
+    """The finding for a drive that does not answer."""
+    return Finding(
+        Kind.DRIVE_HANGS,
+        Severity.ERROR,
+        "",
+        f"the drive has not answered for {seconds:.0f} seconds and was left behind",
+        drive=drive,
+        remedy="unplug the drive and plug it in again (this may need a restart), then run the same command again",
+    )

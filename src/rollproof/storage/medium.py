@@ -1,0 +1,96 @@
+"""Reading from the medium, and knowing it: evidence is earned per file, never assumed.
+
+A successful direct open alone is no evidence (a FUSE file system answers direct reads from the block device's
+cache). The ways to earn `medium` are those of `models.volumes.MediumWay`; the facts are in docs/guarantees.md.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+
+from rollproof.models.volumes import Evidence, MediumWay
+from rollproof.storage.io import Io
+
+_RANK = {Evidence.MEDIUM: 0, Evidence.SERVER: 1, Evidence.CACHE: 2}
+_ORDER = (Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE)
+_EVICTING = (MediumWay.DIRECT_AFTER_EVICTION, MediumWay.MACOS_INVALIDATED)
+
+
+def rank_of(evidence: Evidence) -> int:
+    """0 for the strongest evidence."""
+    return _RANK[evidence]
+
+
+def evidence_of(rank: int) -> Evidence:
+    """The evidence with this rank."""
+    return _ORDER[rank]
+
+
+def weakest(evidences: list[Evidence]) -> Evidence | None:
+    """The weakest of them, or None when there are none."""
+    return max(evidences, key=rank_of) if evidences else None
+
+
+class MediumAccess:
+    """How files of one volume are read during one pass.
+
+    `node` is the block device below a FUSE file system. Call `begin_pass` before each pass: pages that an earlier
+    pass left in the block device's cache must be gone before the next one counts.
+    """
+
+    def __init__(self, io: Io, way: MediumWay, node: str = "") -> None:
+        self._io = io
+        self._way = way
+        self._node = node
+        self._device_pages_gone = False
+        self._lock = threading.Lock()
+
+    def begin_pass(self) -> None:
+        """Make ready for a pass; for a FUSE file system drop the device's pages and look whether they are gone."""
+        self._device_pages_gone = False
+        if self._way is not MediumWay.DEVICE_PAGES_DROPPED or not self._node:
+            return
+        try:
+            device = self._io.open_device(self._node)
+        except OSError:
+            return  # not allowed to look at the device: the evidence stays `cache`
+        try:
+            with contextlib.suppress(OSError):
+                self._io.flush(device)
+            self._io.drop_pages(device)
+            self._device_pages_gone = self._io.resident_pages(device, self._io.device_size(device)) == 0
+        except OSError:
+            self._device_pages_gone = False
+        finally:
+            self._io.close(device)
+
+    @property
+    def wants_direct(self) -> bool:
+        """Whether to try direct I/O first."""
+        return True
+
+    def evidence(self, handle: int, size: int, *, direct: bool) -> Evidence:
+        """What reading this open file from here on is worth; called before its first byte is read.
+
+        For ways that evict, the file's pages are dropped here and looked for.
+        """
+        way = self._way
+        if way is MediumWay.DIRECT:
+            return Evidence.MEDIUM if direct and not self._io.bypasses_direct(handle) else Evidence.CACHE
+        if way is MediumWay.DEVICE_PAGES_DROPPED:
+            return Evidence.MEDIUM if direct and self._device_pages_gone else Evidence.CACHE
+        if way is MediumWay.WINDOWS_UNBUFFERED:
+            return Evidence.MEDIUM if direct else Evidence.CACHE
+        if way in _EVICTING:
+            return Evidence.MEDIUM if direct and self._evicted(handle, size) else Evidence.CACHE
+        if way is MediumWay.SERVER:
+            return Evidence.SERVER if direct or self._evicted(handle, size) else Evidence.CACHE
+        return Evidence.CACHE
+
+    def _evicted(self, handle: int, size: int) -> bool:
+        try:
+            self._io.drop_pages(handle)
+            return self._io.resident_pages(handle, size) == 0
+        except OSError:
+            return False
