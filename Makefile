@@ -1,0 +1,81 @@
+# Two commands do everything on a fresh machine with Python 3.11 or newer:
+#   make demo    three demo cards, offloaded to three drives, verified, with the verdict
+#   make test    style, types, imports and the whole test suite
+# Another Python: make test PYTHON=python3.12
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+DEMO := .demo
+WORKERS ?= 2
+PYTEST_ARGS ?=
+
+PIP := $(BIN)/python -m pip --quiet --disable-pip-version-check
+INSTALLED := $(VENV)/installed
+INSTALLED_DEV := $(VENV)/installed-dev
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test check docs screens schema wheel benchmark clean
+
+help:
+	@echo "make demo       offload and verify the demo cards; shows the verdict and where to look"
+	@echo "make test       style, types, import contract and the whole test suite"
+	@echo "make check      the same without the tests"
+	@echo "make docs       write the generated pages of docs/ anew"
+	@echo "make screens    take the pictures of the real screens anew"
+	@echo "make schema     write the JSON Schema of the records anew"
+	@echo "make wheel      build the wheel into dist/"
+	@echo "make benchmark  compare with the shell and with what the disk can do (minutes)"
+
+$(BIN)/python:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null || { \
+	  echo "Rollproof needs Python 3.11 or newer, and '$(PYTHON)' is $$($(PYTHON) --version 2>/dev/null || echo not there)." >&2; \
+	  echo "Name another one, for example: make $(firstword $(MAKECMDGOALS)) PYTHON=python3.12" >&2; exit 1; }
+	@$(PYTHON) -m venv $(VENV) || { \
+	  echo "No virtual environment could be made. On Debian and Ubuntu: apt-get install python3-venv" >&2; exit 1; }
+
+$(INSTALLED): pyproject.toml | $(BIN)/python
+	@echo "installing Rollproof into $(VENV)"
+	@$(PIP) install --editable '.[media,blake3]'
+	@touch $@
+
+$(INSTALLED_DEV): pyproject.toml | $(BIN)/python
+	@echo "installing Rollproof and what its tests need into $(VENV)"
+	@$(PIP) install --editable '.[dev,media,blake3]'
+	@touch $@ $(INSTALLED)
+
+demo: $(INSTALLED)
+	@$(BIN)/python tools/demo.py $(DEMO)
+
+check: $(INSTALLED_DEV)
+	$(BIN)/ruff check --quiet .
+	$(BIN)/ruff format --check --quiet .
+	$(BIN)/mypy src tests tools demo_media
+	$(BIN)/lint-imports
+
+test: check
+	$(BIN)/pytest -n $(WORKERS) --dist loadgroup $(PYTEST_ARGS)
+
+docs: $(INSTALLED_DEV) schema
+	$(BIN)/python tools/make_docs.py
+
+screens: $(INSTALLED_DEV)
+	$(BIN)/python tools/make_screens.py
+
+schema: $(INSTALLED_DEV)
+	$(BIN)/python tools/make_schema.py
+
+wheel: $(INSTALLED_DEV)
+	$(BIN)/python -m build --wheel --no-isolation --outdir dist .
+
+benchmark: $(INSTALLED_DEV)
+	$(BIN)/python tests/benchmarks/run.py
+
+ifneq ($(wildcard tests/campaigns/run.py),)
+.PHONY: campaign
+campaign: $(INSTALLED_DEV)
+	$(BIN)/python tests/campaigns/run.py
+endif
+
+clean:
+	rm -rf $(DEMO) dist build
