@@ -1,0 +1,344 @@
+"""What do the records say of this copy, here and now?
+
+Two rules of `safety.md` decide. *Proof belongs to one copy on one device*: a record's word counts only where its
+`copy` block speaks of the volume and device the copy is found on now (`blocks.same_device`). *The newest word
+decides*: records are taken in order, each adding to or taking from what stood before.
+
+| record, in order                                                   | what it does                                    |
+|--------------------------------------------------------------------|-------------------------------------------------|
+| offload, this device, accepted read-back, two source passes        | its rows stand as each row says                 |
+| offload, this device, read-back `cache` or none                    | its rows are `copied`                           |
+| offload, this device, fewer than two source passes that count      | its rows are `copied`                           |
+| offload that found a read-back to differ                           | withdraws everything                            |
+| offload, proven, that read every file of the copy again (0 carried)| its rows stand, and a withdrawal ends           |
+| verify or receive, clean, full, accepted read-back, this device    | `copied` rows become proven, a withdrawal ends  |
+| … but the source passes do not count                               | `copied` stays; a withdrawal ends               |
+| … read-back `cache` or none                                        | nothing                                         |
+| … fewer files than the copy has                                    | nothing                                         |
+| verify or receive that is not clean, wherever it was made          | withdraws everything                            |
+| any offload, verify or receive that speaks of another device       | earlier rows prove nothing here                 |
+| verify with a clean read of the card (`source`)                    | adds its passes to those of the offloads before |
+| withdraw of an offload, verify or receive                          | withdraws everything                            |
+| withdraw of a permit; permit; handover                             | nothing                                         |
+
+| in the end                                                                                      | state      |
+|-------------------------------------------------------------------------------------------------|------------|
+| no offload record, or the chain is not whole                                                    | `unproven` |
+| withdrawn and not verified since                                                                | `unproven` |
+| the newest offload is `failed` or `incomplete`, or a row is                                     | `unproven` |
+| some row's newest word is about another device                                                  | `unproven` |
+| every row is proven                                                                             | `proven`   |
+| otherwise                                                                                       | `copied`   |
+
+A row that is `failed` or `incomplete` (the two reads of the card disagreed, it was not finished) is never lifted by a
+verify: only a later offload can state it anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from rollproof.models.findings import Kind, Severity
+from rollproof.models.volumes import Evidence, Volume
+from rollproof.records.blocks import same_device
+from rollproof.records.chain import Chain
+from rollproof.records.lines import BadRecord
+from rollproof.records.models import CopyBlock, OffloadHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
+from rollproof.records.read import iter_files
+from rollproof.records.rows import FileRow
+from rollproof.storage.io import Io
+from rollproof.storage.medium import weakest
+
+State = Literal["proven", "copied", "unproven"]
+SOURCE_PASSES = 2
+"""One bad read by a card reader would otherwise be copied faithfully."""
+
+_NOT_LIFTED = frozenset({"failed", "incomplete"})
+_VERIFY = "Verify this copy on the drive it lies on."
+
+
+@dataclass(slots=True)
+class _Offload:
+    """One offload record and what later records made of it."""
+
+    name: str
+    header: OffloadHeader
+    here: bool
+    accepted: frozenset[Evidence]
+    source_reads: list[Evidence]
+    lifted_by: str = ""
+    lifted_readback: Evidence | None = None
+
+    @property
+    def two_passes(self) -> bool:
+        accepted = self.header.policy.accepted_source_evidence
+        return sum(read in accepted for read in self.source_reads) >= SOURCE_PASSES
+
+    def proves(self, row: FileRow) -> bool:
+        """Whether this row has its proof, as far as this record and those after it go."""
+        if not self.here or not self.two_passes or row.state in _NOT_LIFTED:
+            return False
+        if self.lifted_by:
+            return True
+        return row.proven and (row.evidence or self.header.copy_.readback) in self.accepted
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The answer for one copy. `why` says in sentences how it is proven or what is lacking, `remedy` what to do.
+
+    `proven_record` is the record whose word makes it proven (empty otherwise), `readback` the weakest evidence that
+    it rests on. `device_matches` is whether the newest record about a copy speaks of this volume and device.
+    """
+
+    state: State
+    why: tuple[str, ...]
+    remedy: str
+    proven_record: str
+    readback: Evidence | None
+    device_matches: bool
+    newest_offload: OffloadHeader | None
+    withdrawn: bool
+    _io: Io
+    _roll_folder: int
+    _offloads: tuple[_Offload, ...] = field(default=())
+    _void: bool = True
+
+    def iter_files(self) -> Iterator[FileRow]:
+        """Every file the records know, newest word each, in no order. `proven` is as of now: device, evidence,
+        source passes and withdrawals considered. Raises BadRecord or OSError when a record cannot be read through;
+        the roll folder's handle must still be open.
+        """
+        yield from self.files().values()
+
+    def files(self) -> dict[bytes, FileRow]:
+        """The same by path. Some hundred bytes per file."""
+        merged: dict[bytes, FileRow] = {}
+        for offload in self._offloads:
+            for row in iter_files(self._io, self._roll_folder, offload.name):
+                proven = not self._void and offload.proves(row)
+                merged[row.path] = row if row.proven == proven else replace(row, proven=proven)
+        return merged
+
+
+def standing(
+    io: Io, roll_folder: int, chain: Chain, volume_now: Volume, *, accepted: Collection[Evidence] | None = None
+) -> Standing:
+    """What the records of `chain` say of the copy in this roll folder, on the volume it lies on now.
+
+    `accepted` is today's policy on evidence; the stricter of it and the one in each record holds. Never raises for
+    what the records hold: what cannot be relied on is `unproven`. OSError when the drive fails.
+    """
+    return _Reading(io, roll_folder, chain, volume_now, accepted).run()
+
+
+class _Reading:
+    def __init__(
+        self, io: Io, roll_folder: int, chain: Chain, now: Volume, accepted: Collection[Evidence] | None
+    ) -> None:
+        self._io = io
+        self._roll_folder = roll_folder
+        self._chain = chain
+        self._now = now
+        self._today = None if accepted is None else frozenset(accepted)
+        self._offloads: list[_Offload] = []
+        self._withdrawn = ""
+        self._matches = False
+
+    def run(self) -> Standing:
+        """Take the records in order, then judge."""
+        for link in self._chain.links:
+            header = link.header
+            if isinstance(header, OffloadHeader):
+                self._offload(link.name, header)
+            elif isinstance(header, VerifyHeader | ReceiveHeader):
+                self._verified(link.name, header)
+            elif isinstance(header, WithdrawHeader) and header.withdraws_kind in ("offload", "verify", "receive"):
+                self._withdrawn = f"{link.name} withdrew {header.withdraws.name}: {header.reason}"
+        if not self._chain.whole:
+            return self._unproven(*self._chain_troubles(), remedy="Compare with another copy of this roll.")
+        if not self._offloads:
+            return self._unproven("There is no record of an offload here.", remedy="Offload the card to this drive.")
+        if self._withdrawn:
+            return self._unproven(self._withdrawn, remedy=_VERIFY)
+        try:
+            return self._judge()
+        except BadRecord as problem:
+            return self._unproven(f"A record cannot be relied on: {problem.message}.", remedy="Offload the card again.")
+
+    # --- one record after the other
+    def _offload(self, name: str, header: OffloadHeader) -> None:
+        here = self._placed(header.copy_)
+        accepted = frozenset(header.policy.accepted_evidence)
+        entry = _Offload(
+            name,
+            header,
+            here,
+            accepted if self._today is None else accepted & self._today,
+            [read.evidence for read in header.source.reads],
+        )
+        self._offloads.append(entry)
+        ours = ("", header.copy_.drive)
+        if any(found.kind == Kind.READBACK_DIFFERS and found.drive in ours for found in header.findings):
+            self._withdrawn = f"{name}: what was read back from this copy was not what was written."
+        elif self._withdrawn and self._read_everything(entry):
+            self._withdrawn = ""
+
+    def _read_everything(self, entry: _Offload) -> bool:
+        totals = entry.header.totals
+        whole = (
+            entry.header.copy_.state == "proven"
+            and entry.here
+            and entry.two_passes
+            and entry.header.copy_.readback in entry.accepted
+            and totals.carried == 0
+            and totals.proven == totals.files
+        )
+        return whole and self._known_files() == totals.files
+
+    def _verified(self, name: str, header: VerifyHeader | ReceiveHeader) -> None:
+        clean = header.verdict == "proven" and header.totals.differ == 0 and header.totals.missing == 0
+        here = header.copy_ is not None and self._placed(header.copy_)
+        if not clean:
+            self._withdrawn = f"{name} found that this copy is not as recorded."
+            return
+        if isinstance(header, VerifyHeader) and header.source is not None:
+            card = header.source
+            for entry in self._offloads:
+                first = entry.header.source
+                if (card.serial, card.capacity_bytes) == (first.serial, first.capacity_bytes):
+                    entry.source_reads += [read.evidence for read in card.reads]
+        readback = header.copy_.readback if header.copy_ is not None else None
+        if not here or readback is None or not self._offloads:
+            return
+        if any(readback not in entry.accepted for entry in self._offloads):
+            return
+        if header.totals.files - header.totals.unknown < self._known_files():
+            return  # it did not read all of the copy
+        self._withdrawn = ""
+        for entry in self._offloads:
+            entry.here, entry.lifted_by, entry.lifted_readback = True, name, readback
+
+    def _placed(self, copy: CopyBlock) -> bool:
+        """Note where a record says that the copy lies."""
+        self._matches = same_device(copy, self._now)
+        if not self._matches:
+            for entry in self._offloads:
+                entry.here, entry.lifted_by = False, ""
+        return self._matches
+
+    def _known_files(self) -> int:
+        """How many different files the offload records know."""
+        if len(self._offloads) == 1:
+            return self._offloads[0].header.totals.files
+        paths: set[bytes] = set()
+        try:
+            for entry in self._offloads:
+                paths.update(row.path for row in iter_files(self._io, self._roll_folder, entry.name))
+        except BadRecord:
+            return 1 << 63  # more than any verify can have read
+        return len(paths)
+
+    # --- the end
+    def _judge(self) -> Standing:
+        newest = self._offloads[-1]
+        if newest.header.copy_.state in _NOT_LIFTED:
+            return self._unproven(
+                f"The offload of {newest.name} did not finish this copy ({newest.header.copy_.state}).",
+                remedy="Run the same offload again.",
+            )
+        worst = self._from_header(newest) if len(self._offloads) == 1 else None
+        if worst is None:
+            worst = self._from_rows()
+        if worst == "elsewhere":
+            return self._unproven(
+                "The newest record speaks of another device or volume: this copy was moved, cloned or restored.",
+                remedy=_VERIFY,
+            )
+        if worst == "unfinished":
+            return self._unproven("Files of this copy were not finished.", remedy="Run the same offload again.")
+        if worst == "proven":
+            return self._proven()
+        return self._answer("copied", self._lacking(), self._remedy_for_copied())
+
+    def _from_header(self, only: _Offload) -> str | None:
+        """The answer of a single offload record, or None when its header alone does not give it."""
+        totals = only.header.totals
+        if not only.here:
+            return "elsewhere"
+        if totals.failed or totals.files == 0 or totals.proven + totals.copied != totals.files:
+            return None
+        if only.lifted_by:
+            return "proven" if only.two_passes else "copied"
+        own = only.header.copy_.readback in only.accepted and totals.proven == totals.files
+        return "proven" if own and only.two_passes and only.header.copy_.state == "proven" else "copied"
+
+    def _from_rows(self) -> str:
+        """The answer of all offload records, from the newest word on every file."""
+        words: dict[bytes, str] = {}
+        for entry in self._offloads:
+            for row in iter_files(self._io, self._roll_folder, entry.name):
+                if not entry.here:
+                    words[row.path] = "elsewhere"
+                elif row.state in _NOT_LIFTED:
+                    words[row.path] = "unfinished"
+                else:
+                    words[row.path] = "proven" if entry.proves(row) else "copied"
+        said = set(words.values())
+        order = ("elsewhere", "unfinished", "copied", "proven")
+        return next((word for word in order if word in said), "unfinished")
+
+    def _lacking(self) -> tuple[str, ...]:
+        why = []
+        for entry in self._offloads:
+            if not entry.two_passes:
+                why.append(f"{entry.name}: the card was not read twice from the medium.")
+            readback = entry.header.copy_.readback
+            if not entry.lifted_by and readback not in entry.accepted:
+                how = "not read back" if readback is None else f"read back from the {readback.value}"
+                why.append(f"{entry.name}: the copy was {how}, which shows nothing about the medium.")
+        return tuple(why) or ("Some files of this copy have no proof.",)
+
+    def _remedy_for_copied(self) -> str:
+        if all(entry.two_passes for entry in self._offloads):
+            return "Unplug this drive, plug it in again, and verify this copy."
+        return "Read the card again while it still holds the roll."
+
+    def _proven(self) -> Standing:
+        newest = self._offloads[-1]
+        evidence = [
+            found
+            for entry in self._offloads
+            if (found := entry.lifted_readback if entry.lifted_by else entry.header.copy_.readback) is not None
+        ]
+        word = newest.lifted_by or newest.name
+        how = weakest(evidence)
+        read = how.value if how is not None else "unknown"
+        return self._answer("proven", (f"Proven by {word}, read back from the {read}.",), "", word, how)
+
+    def _chain_troubles(self) -> tuple[str, ...]:
+        errors = [found for found in self._chain.findings if found.severity is Severity.ERROR]
+        return tuple(f"{found.path}: {found.detail}" if found.path else found.detail for found in errors[:3])
+
+    def _unproven(self, *why: str, remedy: str) -> Standing:
+        return self._answer("unproven", why, remedy)
+
+    def _answer(
+        self, state: State, why: tuple[str, ...], remedy: str, record: str = "", readback: Evidence | None = None
+    ) -> Standing:
+        return Standing(
+            state=state,
+            why=why,
+            remedy=remedy,
+            proven_record=record,
+            readback=readback,
+            device_matches=self._matches,
+            newest_offload=self._offloads[-1].header if self._offloads else None,
+            withdrawn=bool(self._withdrawn),
+            _io=self._io,
+            _roll_folder=self._roll_folder,
+            _offloads=tuple(self._offloads),
+            _void=bool(self._withdrawn) or not self._chain.whole,
+        )

@@ -1,0 +1,98 @@
+"""Where records lie: the folder `rollproof/` of a roll, their names, and the digest of a whole one."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from rollproof.models.names import PARTIAL_SUFFIX, RECORDS_FOLDER
+from rollproof.records.lines import MAX_RECORD_BYTES, BadRecord
+from rollproof.storage.files import read_chunks
+from rollproof.storage.io import EntryKind, Io
+
+_NAME = re.compile(rb"(\d{4,9})_([a-z]{1,20})_\d{4}-\d\d-\d\dT\d{6}Z\.json")
+MAX_SEQUENCE = 999_999_999
+SIGNATURE_SUFFIX = b".sig"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundRecord:
+    """A file that is named like a record; nothing of it was read yet."""
+
+    name: str
+    sequence: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Folder:
+    """What lies in a records folder: records by number and name, and files that are nothing of ours."""
+
+    records: tuple[FoundRecord, ...]
+    strangers: tuple[bytes, ...]
+    missing: bool = False
+    """There is no records folder at all."""
+
+
+def found_record(name: bytes) -> FoundRecord | None:
+    """What a file's name says, or None when it is not named like a record."""
+    found = _NAME.fullmatch(name)
+    if found is None or int(found[1]) < 1 or (len(found[1]) > 4 and found[1].startswith(b"0")):
+        return None
+    return FoundRecord(name.decode("ascii"), int(found[1]), found[2].decode("ascii"))
+
+
+@contextlib.contextmanager
+def records_folder(io: Io, roll_folder: int) -> Iterator[int]:
+    """The open records folder of a roll. BadRecord when a link or a file stands in its place; FileNotFoundError when
+    there is none."""
+    try:
+        handle = io.open_folder(RECORDS_FOLDER, roll_folder)
+    except OSError as problem:
+        if problem.errno in (errno.ELOOP, errno.ENOTDIR):
+            raise BadRecord("where the records should lie there is a link or a file", defect="foreign") from None
+        raise
+    try:
+        yield handle
+    finally:
+        io.close(handle)
+
+
+def look(io: Io, folder: int) -> Folder:
+    """What lies in an open records folder. OSError when it cannot be listed."""
+    records: list[FoundRecord] = []
+    strangers: list[bytes] = []
+    for name, kind in io.list_folder(folder):
+        record = found_record(name)
+        if record is not None and kind is EntryKind.FILE:
+            records.append(record)
+        elif not _is_ours(name, kind):
+            strangers.append(name)
+    records.sort(key=lambda record: (record.sequence, record.name))
+    return Folder(tuple(records), tuple(sorted(strangers)))
+
+
+def _is_ours(name: bytes, kind: EntryKind) -> bool:
+    if kind is not EntryKind.FILE:
+        return False
+    if name.endswith(SIGNATURE_SUFFIX):
+        return found_record(name.removesuffix(SIGNATURE_SUFFIX)) is not None
+    # unfinished files, and what operating systems leave in every folder they show
+    return name.endswith(PARTIAL_SUFFIX) or name.startswith(b"._") or name in (b".DS_Store", b"Thumbs.db")
+
+
+def digest_of(io: Io, folder: int, name: str) -> str:
+    """SHA-256 of a whole record file, streamed. OSError when it cannot be read, BadRecord when it is too long."""
+    digest = hashlib.sha256()
+    try:
+        for chunk in read_chunks(io, folder, name.encode("ascii"), limit=MAX_RECORD_BYTES):
+            digest.update(chunk)
+    except OSError as problem:
+        if problem.errno == errno.EFBIG:
+            raise BadRecord(f"{name} is longer than a record can be") from None
+        raise
+    return digest.hexdigest()

@@ -1,0 +1,116 @@
+"""Appending a record to a roll's chain: streamed, flushed, never replacing anything."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from rollproof.models import names
+from rollproof.models.names import RECORDS_FOLDER
+from rollproof.records import clock, store
+from rollproof.records.lines import MAX_HEADER_BYTES, MAX_LINE_BYTES, BadRecord
+from rollproof.records.models import Header, OffloadHeader
+from rollproof.records.rows import ClipRow, FileRow, clip_to_line, to_line
+from rollproof.storage.files import write_new
+from rollproof.storage.io import Io
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenRecord:
+    """A record that lies on the drive, flushed. `sha256` is of the whole file, as the next record will name it."""
+
+    name: str
+    sequence: int
+    sha256: str
+    previous_sha256: str | None
+    size_bytes: int
+
+
+def append_record(
+    io: Io, roll_folder: int, header: Header, files: Iterable[FileRow] = (), *, clips: Iterable[ClipRow] = ()
+) -> WrittenRecord:
+    """Write the next record of the chain below an open roll folder, and return what the next one will refer to.
+
+    `header.sequence` and `header.previous_sha256` are filled in here. `files` are streamed and must come in byte
+    order of their paths, each once. To be called under the roll's lock. When this returns, file and folder are
+    flushed; on any error nothing is left under the final name.
+
+    Raises OSError when the drive fails; BadRecord (an UntrustedInput) when what lies there leaves no place for a next
+    record; ValueError for rows out of order or that no record may hold.
+    """
+    with contextlib.suppress(FileExistsError):
+        io.make_folder(RECORDS_FOLDER, roll_folder)
+        io.flush(roll_folder)
+    with store.records_folder(io, roll_folder) as folder:
+        sequence, previous = _next(io, folder)
+        complete = header.model_copy(update={"sequence": sequence, "previous_sha256": previous})
+        name = f"{sequence:04}_{header.kind}_{clock.for_name(header.written_at)}.json"
+        size, digest = write_new(io, folder, name.encode("ascii"), serialised(complete, files, clips))
+    return WrittenRecord(name, sequence, digest, previous, size)
+
+
+def _next(io: Io, folder: int) -> tuple[int, str | None]:
+    there = store.look(io, folder).records
+    if not there:
+        return 1, None
+    last = there[-1]
+    if last.sequence >= store.MAX_SEQUENCE:
+        raise BadRecord(f"no number is left after {last.name}")
+    return last.sequence + 1, store.digest_of(io, folder, last.name)
+
+
+def serialised(header: Header, files: Iterable[FileRow], clips: Iterable[ClipRow] = ()) -> Iterator[bytes]:
+    """The bytes of a record in pieces: header, one line per clip, one per file. ValueError as for `append_record`."""
+    yield _header_text(header)
+    if isinstance(header, OffloadHeader):
+        yield b'  "clips": ['
+        separator = b"\n    "
+        for clip in clips:
+            yield separator + _utf8(clip_to_line(clip))
+            separator = b",\n    "
+        yield b"\n  ],\n"
+    yield b'  "files": ['
+    separator = b"\n    "
+    last: bytes | None = None
+    for row in files:
+        if last is not None and row.path <= last:
+            raise ValueError(f"files must come in byte order of their paths, each once: {names.shown(row.path)}")
+        last = row.path
+        yield separator + _utf8(to_line(row))
+        separator = b",\n    "
+    yield b"\n  ]\n}\n"
+
+
+def _header_text(header: Header) -> bytes:
+    values: dict[str, Any] = header.model_dump(mode="json", by_alias=True)
+    lines = ["{"]
+    for key, value in values.items():
+        if key in header.LISTS and value:
+            lines.append(f'  "{key}": [')
+            entries = [f"    {_as_json(entry)}" for entry in value]
+            lines.extend(entry + "," for entry in entries[:-1])
+            lines.append(entries[-1])
+            lines.append("  ],")
+        else:
+            lines.append(f'  "{key}": {_as_json(value)},')
+    encoded = [line.encode("utf-8") for line in lines]
+    text = b"\n".join(encoded)
+    if len(text) > MAX_HEADER_BYTES or max(map(len, encoded)) > MAX_LINE_BYTES:
+        raise ValueError("the header of this record would be too long")
+    return text + b"\n"
+
+
+def _utf8(line: str) -> bytes:
+    data = line.encode("utf-8")
+    # what could not be read again must not be written
+    if len(data) >= MAX_LINE_BYTES:
+        raise ValueError("an entry of this record would be too long")
+    return data
+
+
+def _as_json(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    return text if names.inert(text) == text else json.dumps(value, allow_nan=False)
