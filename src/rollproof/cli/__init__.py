@@ -1,0 +1,13 @@
+"""The command line: parses, calls one workflow, renders. No logic of the job lives here.
+
+This module is imported by every start of the program, `--help` and shell completion included: it imports nothing.
+"""
+
+from __future__ import annotations
+
+
+def main() -> None:
+    """Run the command line of this process and end it with the exit status of `models.errors.ExitStatus`."""
+    from rollproof.cli.boundary import run_and_end  # noqa: PLC0415 - importing this package must cost nothing
+
+    run_and_end()

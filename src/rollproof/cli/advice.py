@@ -1,0 +1,70 @@
+"""What to do next after an offload: a few sentences from its result. Pure."""
+
+from __future__ import annotations
+
+import shlex
+
+from rollproof.models.names import inert
+from rollproof.models.results import OffloadResult, RollResult
+
+
+def next_steps(result: OffloadResult) -> list[str]:
+    """At most one sentence per situation, the most pressing first."""
+    if result.verdict == "refused":
+        return ["Mend the errors above and run the same command again. Nothing was written."]
+    if result.verdict == "planned":
+        return ["Run the same command without --dry-run to copy."]
+    steps: list[str] = []
+    for roll in result.rolls:
+        for step in _roll_steps(roll):
+            if step not in steps:
+                steps.append(step)
+    if any(_hangs(roll) for roll in result.rolls):
+        steps.append(
+            "If the prompt does not come back, unplug the drive that does not answer: the computer is waiting for it."
+        )
+    return steps
+
+
+def _roll_steps(roll: RollResult) -> list[str]:
+    steps = []
+    states = {destination.state for destination in roll.destinations}
+    if roll.interrupted:
+        steps.append("Run the same command again to go on: what is proven is not copied again.")
+    elif "failed" in states or "incomplete" in states:
+        which = _drives(roll, "failed", "incomplete")
+        steps.append(f"See to {which}, then run the same command again: what is proven is not copied again.")
+    steps += [
+        f"Unplug {inert(each.drive)}, plug it in again, then: rollproof verify {inert(shlex.quote(each.path))}"
+        for each in roll.destinations
+        if each.state == "copied" and each.readback == "cache"
+    ]
+    if roll.source_reads < 2 and "copied" in states:
+        steps.append(
+            "The card was read once only: run the same command again without --single-read before it is wiped."
+        )
+    if not roll.enough_copies and "failed" not in states and not roll.interrupted:
+        steps.append(
+            f"Make more copies: {roll.copies_counted} proven on separate devices, {roll.copies_required} asked for."
+        )
+    if roll.verdict == "proven" and roll.enough_copies and roll.card is None:
+        steps.append(
+            "Keep the card as it is until someone has looked at the pictures and your production's rules allow a wipe."
+        )
+    return steps
+
+
+def _drives(roll: RollResult, *states: str) -> str:
+    return " and ".join(inert(each.drive) for each in roll.destinations if each.state in states)
+
+
+def _hangs(roll: RollResult) -> bool:
+    found = [*roll.findings, *(finding for each in roll.destinations for finding in each.findings)]
+    return any(finding.kind == "drive-hangs" for finding in found)
+
+
+def hangs(result: OffloadResult) -> bool:
+    """Whether a drive did not answer any more, so that the process must not wait for it either."""
+    return any(_hangs(roll) for roll in result.rolls) or any(
+        finding.kind == "drive-hangs" for finding in result.findings
+    )

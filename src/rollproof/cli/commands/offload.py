@@ -1,0 +1,144 @@
+"""`rollproof offload`: copy cards to drives, prove every copy, write it down."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+import click
+
+from rollproof.cli.options import HASHES, Folder, json_option, person_options, quiet_option
+from rollproof.cli.session import Job, Session
+
+if TYPE_CHECKING:
+    from typing import Protocol
+
+    from rollproof.models.events import Emit
+    from rollproof.models.requests import Cancel, OffloadRequest
+    from rollproof.models.results import OffloadResult
+
+    class Offload(Protocol):
+        """The workflow as this command calls it."""
+
+        def __call__(self, request: OffloadRequest, /, *, emit: Emit, cancel: Cancel) -> OffloadResult: ...
+
+
+def _workflow() -> Offload:
+    from rollproof.workflows.offload import offload  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    return offload
+
+
+@click.command(
+    "offload",
+    cls=Job,
+    empty_answer={"verdict": "not proven", "rolls": [], "findings": []},
+    what_is_safe=(
+        "The card was only read. Every finished file on the drives is whole and stays; nothing was overwritten."
+        " Do not count this roll as proven."
+    ),
+    epilog="""\b
+Examples:
+  rollproof offload /media/A003 --to /mnt/primary --to /mnt/backup --to /mnt/shuttle
+      one card to three drives, each at DIR/<roll>/
+  rollproof offload /media/A003
+      the drives come from production.toml, in this folder or above
+  rollproof offload /media/A003 /media/B002 /media/SOUND
+      one card after the other, each with its own verdict
+  rollproof offload /media/A003 --to /mnt/primary --to /mnt/backup --expect-clips 23 --expect-last A003C023
+      what the camera report says, checked before the first byte is copied
+  rollproof offload /media/A003 --to /mnt/primary --dry-run
+      only the plan and what stands in its way
+
+Running the same command again after any interruption goes on where it stopped.
+""",
+)
+@click.argument("card", nargs=-1, required=True, type=Folder())
+@click.option(
+    "--to",
+    "destinations",
+    multiple=True,
+    type=Folder(),
+    metavar="DIR",
+    help="A folder on a drive; the roll goes to DIR/<roll>/. Once per drive.",
+)
+@click.option("--roll", metavar="NAME", help="The roll's name, where the card's own is not the right one.")
+@click.option(
+    "--hash",
+    "hashes",
+    multiple=True,
+    type=click.Choice(HASHES, case_sensitive=False),
+    help="An algorithm to compute, from the same read; may be repeated.  [default: xxh128]",
+)
+@click.option(
+    "--expect-clips",
+    type=click.IntRange(min=0),
+    metavar="N",
+    help="How many clips the camera report lists; another number is an error before the start.",
+)
+@click.option("--expect-last", metavar="NAME", help="The last clip that the camera report lists.")
+@click.option(
+    "--production",
+    "production_file",
+    type=Folder(files_too=True),
+    metavar="FILE",
+    envvar="ROLLPROOF_PRODUCTION",
+    show_envvar=True,
+    help="The production file; else production.toml here or above.",
+)
+@click.option("--day", metavar="DAY", help="The shooting day, for the folder; else today's.")
+@click.option("--unit", metavar="UNIT", help="The unit, where there are several.")
+@person_options
+@click.option(
+    "--single-read", is_flag=True, help="Skip the second read of the card: the copies are then copied, not proven."
+)
+@click.option("--dry-run", is_flag=True, help="Show the plan and what stands in its way; write nothing.")
+@json_option
+@quiet_option
+@click.option("--silent", is_flag=True, help="Do not ring the bell at the end or at a failure.")
+@click.pass_obj
+def command(
+    session: Session,
+    /,
+    card: tuple[bytes, ...],
+    destinations: tuple[bytes, ...],
+    roll: str | None,
+    hashes: tuple[str, ...],
+    expect_clips: int | None,
+    expect_last: str | None,
+    production_file: bytes | None,
+    day: str | None,
+    unit: str | None,
+    by: str,
+    role: str,
+    single_read: bool,
+    dry_run: bool,
+    as_json: bool,
+    quiet: bool,
+    silent: bool,
+) -> int:
+    """Copy each CARD to every drive, prove every copy, and write it down beside it.
+
+    The card is read once for all drives and a second time for the proof; every copy is read back from its drive.
+    The card is only ever read.
+    """  # fmt: skip
+    from rollproof.cli.offload_run import run_offload  # noqa: PLC0415 - as above
+    from rollproof.models.requests import OffloadRequest, Person  # noqa: PLC0415
+
+    request = OffloadRequest(
+        cards=card,
+        destinations=destinations,
+        roll=roll,
+        hashes=hashes,
+        expect_clips=expect_clips,
+        expect_last=expect_last,
+        production_file=production_file,
+        working_folder=os.getcwdb(),
+        day=day,
+        unit=unit,
+        person=Person(by, role),
+        single_read=single_read,
+        dry_run=dry_run,
+    )
+    output = session.speak(json=as_json, quiet=quiet, silent=silent)
+    return run_offload(session, output, request, session.workflow("offload", _workflow))

@@ -1,0 +1,166 @@
+"""How an offload ends on the screen: a line per drive, findings, what to do next, and a verdict nobody can misread."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.cells import cell_len
+from rich.text import Text
+
+from rollproof.cli import words
+from rollproof.cli.advice import next_steps
+from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
+from rollproof.cli.findings_view import finding_lines
+from rollproof.cli.lines import left, rule, stamp
+from rollproof.models.events import RollPlanned
+from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
+
+_STATES = {
+    "proven": ("proven", GOOD),
+    "copied": ("copied, not proven", WARN),
+    "failed": ("FAILED", BAD),
+    "incomplete": ("not complete", WARN),
+}
+_READBACK = {
+    "medium": "read back from the drive itself",
+    "server": "read back from its server",
+    "cache": "read back, but not shown to be from the drive",
+    None: "not read back",
+}
+_LABEL_LIMIT = 16
+
+
+def offload_lines(
+    result: OffloadResult,
+    plans: Sequence[RollPlanned] = (),
+    *,
+    quiet: bool = False,
+    width: int = 80,
+    fancy: bool = True,
+) -> Iterator[Text]:
+    """Everything, the verdict last. `quiet` leaves errors and verdicts."""
+    if not quiet:
+        for plan in plans if result.verdict == "planned" else ():
+            yield from _plan_lines(plan)
+        for roll in result.rolls:
+            if roll.verdict in ("proven", "not proven"):
+                yield from _roll_lines(roll)
+    yield from finding_lines(_all_findings(result), errors_only=quiet)
+    steps = [] if quiet else next_steps(result)
+    if steps:
+        yield Text()
+        yield Text("What to do next", STRONG)
+        for step in steps:
+            yield Text("  " + step)
+    yield Text() if quiet else rule(width, fancy=fancy)
+    yield from _verdict_lines(result)
+
+
+def _all_findings(result: OffloadResult) -> list[FindingOut]:
+    found = list(result.findings)
+    for roll in result.rolls:
+        mine = list(roll.findings)
+        for destination in roll.destinations:
+            # the workflow may name a drive's finding in both places
+            mine += [finding for finding in destination.findings if finding not in mine]
+        found += [finding for finding in mine if finding not in found]
+    return found
+
+
+def _roll_lines(roll: RollResult) -> Iterator[Text]:
+    what = [words.counted(roll.clips, "clip"), words.counted(roll.files, "file"), words.size(roll.bytes)]
+    time = words.took(roll.seconds["total"]) if "total" in roll.seconds else ""
+    yield Text()
+    yield join(Text("Roll ", STRONG), safe(roll.roll, STRONG), ": " + ", ".join(what), f", in {time}" if time else "")
+    labels = [safe(each.drive).plain for each in roll.destinations]
+    label_width = min(max((cell_len(label) for label in labels), default=0), _LABEL_LIMIT)
+    state_width = max((len(_STATES[each.state][0]) for each in roll.destinations), default=0)
+    for destination in roll.destinations:
+        yield from _destination_lines(destination, label_width, state_width)
+    reads = {1: "The card was read once.", 2: "The card was read twice."}.get(roll.source_reads)
+    if reads:
+        evidence = set(roll.source_evidence) - {"medium"}
+        yield Text(f"  {reads}" + (" Not every pass was shown to come from the card itself." if evidence else ""))
+
+
+def _destination_lines(destination: DestinationResult, label_width: int, state_width: int) -> Iterator[Text]:
+    word, style = _STATES[destination.state]
+    total = words.counted(destination.files_total, "file")
+    if destination.state == "proven":
+        files = f"{words.number(destination.files_proven)} of {total}"
+    elif destination.files_proven:
+        files = f"{words.number(destination.files_proven)} of {total} proven"
+    else:
+        files = f"{words.number(destination.files_copied)} of {total} copied"
+    label = left(destination.drive, label_width, STRONG, keep_end=True)
+    role = destination.role if destination.role != destination.drive else ""
+    yield join(
+        "  ", label, "  ", Text(f"{word:<{state_width}}", style), "  ", files, ", ", _READBACK[destination.readback],
+        join(", ", safe(role)) if role else "",
+    )  # fmt: skip
+    yield join("  ", " " * label_width, "  ", safe(destination.path, QUIET))
+
+
+def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
+    what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
+    yield Text()
+    yield join(Text("Roll ", STRONG), safe(plan.roll, STRONG), ": " + ", ".join(what) + " on ", safe(plan.card))
+    times = "twice" if plan.source_passes > 1 else "once"
+    yield Text(f"  The card would be read {times}.")
+    label_width = min(max((cell_len(safe(each.drive).plain) for each in plan.drives), default=0), _LABEL_LIMIT)
+    for drive in plan.drives:
+        copy = f"copy {words.counted(drive.write_files, 'file')}, {words.size(drive.write_bytes)}"
+        back = f"read back {words.counted(drive.read_back_files, 'file')}, {words.size(drive.read_back_bytes)}"
+        known = (
+            f"; {words.counted(drive.already_proven_files, 'file')} proven already"
+            if drive.already_proven_files
+            else ""
+        )
+        yield join("  ", left(drive.drive, label_width, STRONG, keep_end=True), f"  {copy}; {back}{known}")
+        yield join("  ", " " * label_width, "  ", safe(drive.path, QUIET))
+
+
+def _verdict_lines(result: OffloadResult) -> Iterator[Text]:
+    for roll in result.rolls:
+        yield _roll_verdict(roll)
+    if len(result.rolls) != 1:
+        yield _over_all(result)
+    for roll in result.rolls:
+        if roll.card is not None:
+            which = join(" of roll ", safe(roll.roll)) if len(result.rolls) > 1 else Text()
+            style = GOOD if roll.card.answer == "MAY WIPE" else BAD
+            reasons = "; ".join(safe(reason).plain for reason in roll.card.reasons)
+            yield join("Card", which, ": ", Text(roll.card.answer, style), " " + reasons if reasons else "")
+
+
+def _roll_verdict(roll: RollResult) -> Text:
+    name = safe(roll.roll)
+    total = len(roll.destinations)
+    proven = sum(each.state == "proven" for each in roll.destinations)
+    if roll.verdict == "planned":
+        return join(stamp("PLAN ONLY", WARN), "roll ", name, " can be copied. Nothing was written.")
+    if roll.verdict == "refused":
+        return join(stamp("REFUSED", BAD), "roll ", name, " was not started. Nothing was written.")
+    drives = f"{proven} of {words.counted(total, 'drive')}"
+    if roll.interrupted:
+        return join(stamp("STOPPED, NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. Keep the card.")
+    if roll.verdict == "proven" and roll.enough_copies:
+        return join(stamp("PROVEN", GOOD), "roll ", name, f" is proven on {drives}.")
+    if roll.verdict == "proven":
+        return join(
+            stamp("PROVEN, TOO FEW COPIES", WARN), "roll ", name, f" is proven on {drives}; "
+            f"{roll.copies_counted} counted, {roll.copies_required} asked for. Keep the card.",
+        )  # fmt: skip
+    return join(stamp("NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. Keep the card.")
+
+
+def _over_all(result: OffloadResult) -> Text:
+    count = len(result.rolls)
+    if result.verdict == "refused":
+        return join(stamp("REFUSED", BAD), "nothing was written.")
+    if result.verdict == "planned":
+        return join(stamp("PLAN ONLY", WARN), f"{words.counted(count, 'card')}. Nothing was written.")
+    proven = sum(roll.verdict == "proven" for roll in result.rolls)
+    if result.verdict == "proven":
+        return join(stamp("ALL PROVEN", GOOD), f"{words.counted(count, 'roll')}.")
+    return join(stamp("NOT ALL PROVEN", BAD), f"{proven} of {words.counted(count, 'roll')} proven.")

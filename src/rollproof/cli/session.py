@@ -1,0 +1,108 @@
+"""What one start of the program carries from the command line to a command: seams, manner of speaking, how it ended.
+
+Light: imported for `--help` too.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import IO, TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from rollproof.cli.console import Output
+
+Loaded = TypeVar("Loaded")
+
+
+def _wall() -> datetime:
+    return datetime.now().astimezone()
+
+
+class Session:
+    """The `obj` of every click context.
+
+    `replaced` maps workflow names (`offload`, `verify` …) to stand-ins; tests use it, nothing else does. Streams,
+    environment and clocks are the process's own unless given.
+    """
+
+    def __init__(
+        self,
+        *,
+        replaced: Mapping[str, Callable[..., Any]] | None = None,
+        stdout: IO[str] | None = None,
+        stderr: IO[str] | None = None,
+        environ: Mapping[str, str] | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        wall: Callable[[], datetime] = _wall,
+    ) -> None:
+        self._replaced = dict(replaced or {})
+        self.stdout = stdout
+        self.stderr = stderr
+        self.environ = os.environ if environ is None else environ
+        self.clock = clock
+        self.wall = wall
+        self.arguments: tuple[str, ...] = ()
+        self.job: Job | None = None
+        self.hangs = False
+        """Whether something of ours waits on a device that does not answer: then the process must not wait for it."""
+        self.drawing_trouble = ""
+        """The traceback of a mistake in the screen, which did not end the work."""
+        self._output: Output | None = None
+        self.wants_json = False
+
+    def workflow(self, name: str, load: Callable[[], Loaded]) -> Callable[..., Any] | Loaded:
+        """The workflow a command calls: what `load` imports, unless a test has replaced it."""
+        return self._replaced.get(name) or load()
+
+    def speak(self, *, json: bool = False, quiet: bool = False, silent: bool = False) -> Output:
+        """The console for this command, made once, in the manner asked for."""
+        from rollproof.cli.console import Manner, Output  # noqa: PLC0415 - rich is not needed for --help
+
+        self.wants_json = json
+        self._output = Output(
+            Manner(json=json, quiet=quiet, silent=silent), stdout=self.stdout, stderr=self.stderr, environ=self.environ
+        )
+        return self._output
+
+    @property
+    def output(self) -> Output:
+        """The console the command asked for, or a plain one if it ended before asking."""
+        return self._output or self.speak(json=self.wants_json)
+
+    @property
+    def output_lost(self) -> OSError | None:
+        """The error that kept the result from its reader, if any."""
+        return self._output.lost if self._output is not None else None
+
+
+class Job(click.Command):
+    """A command that does one job for a person.
+
+    `empty_answer` is what `--json` gives when the job ends in an error, under the keys that a script looks at;
+    `what_is_safe` is said after a mistake of ours and after Ctrl-C; `failure_line` is printed with every failure,
+    usage errors too (the card's answer must be KEEP then).
+    """
+
+    def __init__(
+        self,
+        *args: Any,
+        empty_answer: Mapping[str, Any] | None = None,
+        what_is_safe: str = "Nothing was changed.",
+        failure_line: str = "",
+        **kwargs: Any,
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.empty_answer = dict(empty_answer or {"findings": []})
+        self.what_is_safe = what_is_safe
+        self.failure_line = failure_line
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command, after noting which one it is: errors are worded by it."""
+        if isinstance(ctx.obj, Session):
+            ctx.obj.job = self
+        return super().invoke(ctx)
