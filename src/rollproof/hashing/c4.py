@@ -11,7 +11,7 @@ _BODY_LENGTH = 88
 
 # Two digits at a time halve the long divisions; it matters with 200,000 files.
 _PAIRS = tuple(high + low for high in DIGITS for low in DIGITS)
-_VALUES = {digit: value for value, digit in enumerate(DIGITS)}
+_PAIR_VALUES = {pair: value for value, pair in enumerate(_PAIRS)}
 
 
 def encode(raw: bytes) -> str:
@@ -35,11 +35,11 @@ def decode(text: str) -> bytes:
     if len(text) != TEXT_LENGTH or not text.startswith("c4"):
         raise ValueError("not a C4: 90 characters that begin with c4 are expected")
     number = 0
-    for digit in text[2:]:
-        value = _VALUES.get(digit)
-        if value is None:
-            raise ValueError("not a C4: a character outside its alphabet")
-        number = number * 58 + value
+    try:
+        for at in range(2, TEXT_LENGTH, 2):
+            number = number * len(_PAIRS) + _PAIR_VALUES[text[at : at + 2]]
+    except KeyError:
+        raise ValueError("not a C4: a character outside its alphabet") from None
     try:
         return number.to_bytes(RAW_BYTES, "big")
     except OverflowError:

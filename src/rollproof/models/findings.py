@@ -75,6 +75,7 @@ class Kind(StrEnum):
     BAD_MANIFEST = "bad-manifest"
     MANIFEST_CHANGED = "manifest-changed"
     MANIFEST_MISSING = "manifest-missing"
+    MANIFEST_NOT_IN_CHAIN = "manifest-not-in-chain"
     BAD_RECORD = "bad-record"
     RECORD_MISSING = "record-missing"
     CHAIN_BROKEN = "chain-broken"

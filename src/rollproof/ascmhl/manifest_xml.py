@@ -1,0 +1,224 @@
+"""A generation as XML, in pieces, so that 200,000 files never stand in memory at once.
+
+Elements and their order as in the schema `ASCMHL.xsd`. `roothash` stands before the hashes: the files are gone
+through once for it, and a second time for the elements. A folder's element follows everything inside it.
+
+A manifest must name something. Where there is neither file nor folder to name, it holds one `directoryhash` whose
+path is `.`, the top itself.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from rollproof.ascmhl.model import Author, Creator, FileHash, FolderHash, Generation, Process, Reference
+from rollproof.ascmhl.standard import (
+    DEFAULT_PATTERNS,
+    NAMESPACE,
+    VERSION,
+    date_text,
+    is_ignored,
+    time_text,
+    why_not_recorded,
+    xml_text,
+)
+from rollproof.ascmhl.tree_hashes import fold
+from rollproof.hashing import STANDARD_NAMES
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+
+_EMAIL = re.compile(r"[^@]+@[^.]+\..+")  # the schema's own pattern
+_TOP = b"."
+
+
+@dataclass(slots=True)
+class LeftOut:
+    """What could not be named in the manifest: how many, and the first with its reason."""
+
+    names: int = 0
+    first_name: bytes = b""
+    reason: str = ""
+    ignored: int = 0
+    first_ignored: bytes = b""
+
+    def note(self, path: bytes) -> None:
+        """Count the path if it is left out."""
+        if is_ignored(path):
+            self.first_ignored = self.first_ignored or path
+            self.ignored += 1
+        elif reason := why_not_recorded(path):
+            self.first_name, self.reason = (self.first_name or path), (self.reason or reason)
+            self.names += 1
+
+    def findings(self) -> Iterator[Finding]:
+        """One warning per reason, with a count."""
+        if self.names:
+            yield Finding(
+                Kind.NAME_NOT_IN_MANIFEST,
+                Severity.WARNING,
+                shown(self.first_name),
+                f"The name {self.reason}, so the manifest leaves it out, and the hashes of the folders above it."
+                " The record beside it has them.",
+                count=self.names,
+            )
+        if self.ignored:
+            yield Finding(
+                Kind.NAME_NOT_IN_MANIFEST,
+                Severity.WARNING,
+                shown(self.first_ignored),
+                "The open standard ignores every folder called ascmhl and every .DS_Store, so the manifest leaves it"
+                " out. The record beside it has it.",
+                count=self.ignored,
+            )
+
+
+@dataclass(slots=True)
+class ManifestWriter:
+    """The XML of one generation as UTF-8 pieces; `left_out` is filled while they are drawn."""
+
+    generation: Generation
+    left_out: LeftOut = field(default_factory=LeftOut)
+
+    def chunks(self) -> Iterator[bytes]:
+        """The whole document. ValueError when the files are not in order, or are not the same the second time."""
+        generation = self.generation
+        if iter(generation.files) is generation.files:
+            raise TypeError("files are gone through twice: an iterator that ends is not enough")
+        root, files = None, 0
+        if generation.process is not Process.FLATTEN:
+            for item in self._folded(self._noted()):
+                if isinstance(item, FileHash):
+                    files += 1
+                elif not item.path:
+                    root = item
+        yield from (piece.encode() for piece in self._head(root))
+        yield from self._hashes(root, files)
+        yield from (piece.encode() for piece in _references(generation.references))
+        yield b"</hashlist>\n"
+
+    def _folded(self, files: Iterable[FileHash]) -> Iterator[FileHash | FolderHash]:
+        generation = self.generation
+        algorithms = [name for name in STANDARD_NAMES if name in generation.algorithms]
+        return fold(files, generation.folders, algorithms)
+
+    def _noted(self) -> Iterator[FileHash]:
+        """The files, counting on the way those that are left out. Below an inner history that is not our concern."""
+        for file in self.generation.files:
+            if not self._is_inner(file.path):
+                self.left_out.note(file.path)
+            yield file
+
+    def _is_inner(self, path: bytes) -> bool:
+        return any(path.startswith(folder + b"/") for folder in self.generation.inner)
+
+    def _head(self, root: FolderHash | None) -> Iterator[str]:
+        generation = self.generation
+        written_at = generation.written_at or generation.started_at
+        yield '<?xml version="1.0" encoding="UTF-8"?>\n'
+        yield f'<hashlist version="{VERSION}" xmlns="{NAMESPACE}">\n'
+        yield "  <creatorinfo>\n"
+        yield f"    <creationdate>{date_text(written_at)}</creationdate>\n"
+        yield from _creator(generation.creator)
+        yield "  </creatorinfo>\n  <processinfo>\n"
+        yield f"    <process>{generation.process.value}</process>\n"
+        if root is not None and root.content:
+            yield "    <roothash>\n"
+            yield from _folder_hashes(root, "      ")
+            yield "    </roothash>\n"
+        yield "    <ignore>\n"
+        for pattern in dict.fromkeys((*DEFAULT_PATTERNS, *generation.ignore_patterns)):
+            yield f"      <pattern>{xml_text(pattern)}</pattern>\n"
+        yield "    </ignore>\n  </processinfo>\n"
+
+    def _hashes(self, root: FolderHash | None, files_expected: int) -> Iterator[bytes]:
+        flat = self.generation.process is Process.FLATTEN
+        yield b"  <hashes>\n"
+        files, elements = 0, 0
+        for item in self._noted() if flat else self._folded(self.generation.files):
+            files += isinstance(item, FileHash)
+            if not item.path or is_ignored(item.path) or why_not_recorded(item.path) or self._is_inner(item.path):
+                continue
+            if isinstance(item, FileHash):
+                yield "".join(_file(item)).encode()
+            elif item.content:
+                yield "".join(_folder(item, item.path)).encode()
+            else:
+                continue
+            elements += 1
+        if not flat and files != files_expected:
+            raise ValueError("the files were not the same when gone through a second time")
+        if not elements:
+            yield "".join(_folder(root or FolderHash(_TOP, {}, {}), _TOP)).encode()
+        yield b"  </hashes>\n"
+
+
+def _element(name: str, text: str, indent: str, attributes: str = "") -> str:
+    return f"{indent}<{name}{attributes}>{xml_text(text)}</{name}>\n"
+
+
+def _creator(creator: Creator) -> Iterator[str]:
+    yield _element("hostname", creator.host, "    ")
+    yield _element("tool", creator.tool, "    ", f' version="{xml_text(creator.tool_version)}"')
+    for author in creator.authors:
+        yield _element("author", author.name, "    ", _author_attributes(author))
+    if creator.location:
+        yield _element("location", creator.location, "    ")
+    if creator.comment:
+        yield _element("comment", creator.comment, "    ")
+
+
+def _author_attributes(author: Author) -> str:
+    # an address that the schema refuses would make the whole manifest invalid
+    email = author.email if _EMAIL.fullmatch(author.email) else ""
+    found = {"email": email, "phone": author.phone, "role": author.role}
+    return "".join(f' {name}="{xml_text(value)}"' for name, value in found.items() if value)
+
+
+def _file(file: FileHash) -> Iterator[str]:
+    attributes = "" if file.size is None else f' size="{file.size}"'
+    modified = None if file.modified_ns is None else time_text(file.modified_ns)
+    if modified is not None:
+        attributes += f' lastmodificationdate="{modified}"'
+    yield "    <hash>\n"
+    yield _element("path", file.path.decode(), "      ", attributes)
+    date = "" if file.hash_date is None else f' hashdate="{date_text(file.hash_date)}"'
+    for name in STANDARD_NAMES:
+        if name in file.hashes:
+            yield f'      <{name} action="{file.action_of(name).value}"{date}>{xml_text(file.hashes[name])}</{name}>\n'
+    if file.previous_path is not None and not why_not_recorded(file.previous_path):
+        yield _element("previousPath", file.previous_path.decode(), "      ")
+    yield "    </hash>\n"
+
+
+def _folder(folder: FolderHash, path: bytes) -> Iterator[str]:
+    yield "    <directoryhash>\n"
+    yield _element("path", path.decode(), "      ")
+    yield from _folder_hashes(folder, "      ")
+    yield "    </directoryhash>\n"
+
+
+def _folder_hashes(folder: FolderHash, indent: str) -> Iterator[str]:
+    for name, hashes in (("content", folder.content), ("structure", folder.structure)):
+        yield f"{indent}<{name}>\n"
+        yield from _texts(hashes, indent + "  ")
+        yield f"{indent}</{name}>\n"
+
+
+def _texts(hashes: Mapping[str, str], indent: str) -> Iterator[str]:
+    for name in STANDARD_NAMES:
+        if name in hashes:
+            yield _element(name, hashes[name], indent)
+
+
+def _references(references: tuple[Reference, ...]) -> Iterator[str]:
+    if not references:
+        return
+    yield "  <references>\n"
+    for reference in references:
+        yield "    <hashlistreference>\n"
+        yield _element("path", reference.path.decode(), "      ")
+        yield _element("c4", reference.c4, "      ")
+        yield "    </hashlistreference>\n"
+    yield "  </references>\n"
