@@ -64,6 +64,11 @@ class Progress:
         """Say something as soon as the screen is next drawn; safe in a signal handler."""
         self._notes.append(text)
 
+    def stopping(self, text: str) -> None:
+        """The person asked for the end: say so, and take no unfinished leg for a failure."""
+        self._model.stopping()
+        self.note(text)
+
     def __enter__(self) -> Progress:
         if self._output.live:
             self._live = Live(

@@ -38,8 +38,10 @@ class MomentWords:
                 return (plan_line(moment.plan) if self._plain and moment.plan else None), False
             case MomentKind.CARD_FREE:
                 return self._card_free(moment), False
+            case MomentKind.DRIVE_LOST:
+                return self._drive_lost(moment), True
             case MomentKind.DRIVE_DONE:
-                return self._drive_done(moment), moment.state == "failed"
+                return self._drive_done(moment), False
             case MomentKind.FINDING:
                 assert moment.finding is not None
                 return finding_line(moment.finding), moment.finding.severity is Severity.ERROR
@@ -52,10 +54,12 @@ class MomentWords:
             " Pulled is not wiped: do not format it yet.",
         )
 
+    def _drive_lost(self, moment: Moment) -> Text:
+        drive, roll = safe(moment.drive), safe(moment.roll)
+        return join(Text("FAILED: ", BAD), "the drive ", drive, " with roll ", roll, ". The other drives go on.")
+
     def _drive_done(self, moment: Moment) -> Text:
         drive, roll = safe(moment.drive), safe(moment.roll)
-        if moment.state == "failed":
-            return join(Text("FAILED: ", BAD), "roll ", roll, " on the drive ", drive, ". The other drives go on.")
         if not moment.last_use:
             return join(
                 "The drive ", drive, " has roll ", roll, f" ({moment.state}). More cards follow: leave it plugged in."

@@ -36,7 +36,7 @@ def run_offload(
         progress.emit(event)
 
     try:
-        with cancelling(cancel, progress.note), progress:
+        with cancelling(cancel, progress.stopping), progress:
             result = workflow(request, emit=emit, cancel=cancel)
     finally:
         session.drawing_trouble = progress.trouble

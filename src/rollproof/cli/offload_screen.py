@@ -1,43 +1,20 @@
-"""The moving screen of an offload: the roll, when the card is free, when all is proven, and a line for card and drive.
+"""The moving screen of an offload: the roll, when the card is free, when all is proven, a line for card and drives.
 
 Pure functions from a picture and a width to text. Nothing here is worth a colour without a word.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
-from rich.cells import cell_len
 from rich.console import Group
 from rich.text import Text
 
 from rollproof.cli import words
-from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
-from rollproof.cli.lines import bar, left, right, tail_cut
-from rollproof.cli.progress_model import Lane, LaneState, Picture
-from rollproof.models.events import Leg
-
-_ACTIVITY = {
-    Leg.READ_CARD: "first read",
-    Leg.READ_CARD_AGAIN: "second read",
-    Leg.WRITE: "writing",
-    Leg.READ_BACK: "read-back",
-    Leg.RECORD: "recording",
-}
-_BETWEEN = {
-    Leg.READ_CARD: "read once",
-    Leg.READ_CARD_AGAIN: "read twice",
-    Leg.WRITE: "written",
-    Leg.READ_BACK: "read back",
-    Leg.RECORD: "recorded",
-}
-_LABEL_WIDTH, _ACTIVITY_WIDTH, _PERCENT_WIDTH, _LEFT_WIDTH, _SPEED_WIDTH, _TIME_WIDTH = 12, 11, 5, 9, 8, 13
-_FULL_COLUMNS = 76
-"""Label, activity, bar, per cent, left, speed and time fit from here on."""
-_CLIP_COLUMNS = 112
-"""From here on each line has room for its own clip."""
-_SMALL_COLUMNS = 52
+from rollproof.cli.console import GOOD, QUIET, STRONG, join, safe
+from rollproof.cli.lanes import LaneWords
+from rollproof.cli.progress_model import Picture
 
 
 class OffloadScreen:
@@ -45,24 +22,25 @@ class OffloadScreen:
 
     def __init__(self, wall: Callable[[], datetime], *, fancy: bool = True) -> None:
         self._wall = wall
-        self._fancy = fancy
+        self._lanes = LaneWords(fancy=fancy)
 
     def draw(self, picture: Picture, width: int) -> Group:
         """The region that moves; at most `width` columns, one line each."""
-        lines = [Text(), *self._head(picture), Text(), *self._promises(picture), Text()]
-        if width >= _FULL_COLUMNS:
-            lines.append(self._titles(width))
-        lines += [self._lane(lane, picture, width) for lane in picture.lanes]
-        if width < _CLIP_COLUMNS:
-            lines += [Text(), self._clips(picture, width)]
-        for line in lines:
-            line.no_wrap = True
-            line.truncate(width, overflow="ellipsis")
-        return Group(*lines)
+        return fitted(
+            [
+                Text(),
+                *self._head(picture),
+                Text(),
+                *self._promises(picture),
+                Text(),
+                *self._lanes.lines(picture, width),
+            ],
+            width,
+        )
 
     def _head(self, picture: Picture) -> list[Text]:
         card = f"   card {picture.cards_before + 1} of {picture.cards_total}" if picture.cards_total > 1 else ""
-        lines = [join(" Roll ", safe(picture.roll), style=STRONG) + Text(card)]
+        lines = [join(join(" Roll ", safe(picture.roll), style=STRONG), card)]
         plan = picture.plan
         if plan is None:
             return lines
@@ -92,113 +70,18 @@ class OffloadScreen:
             at += timedelta(seconds=60 - at.second)
         return join(Text(f"{at:%H:%M}", STRONG), f"   in {words.about(seconds)}")
 
-    def _titles(self, width: int) -> Text:
-        bar_width = _bar_width(width)
-        line = Text(" ").join(
-            [
-                Text(" " * (_LABEL_WIDTH + 1)),
-                Text(" " * _ACTIVITY_WIDTH),
-                left("", bar_width),
-                right("done", _PERCENT_WIDTH),
-                right("left", _LEFT_WIDTH),
-                right("speed", _SPEED_WIDTH),
-                right("to go", _TIME_WIDTH),
-            ]
-        )
-        if width >= _CLIP_COLUMNS:
-            line.append("   clip")
-        line.stylize(QUIET)
-        return line
-
-    def _lane(self, lane: Lane, picture: Picture, width: int) -> Text:
-        label = join(" ", left(lane.drive or "card", _LABEL_WIDTH, STRONG, keep_end=True))
-        said = self._said(lane, picture)
-        if said is not None:
-            return Text(" ").join([label, said])
-        assert lane.leg is not None
-        flushing = lane.leg is Leg.WRITE and not lane.left_bytes
-        activity = left("flushing" if flushing else _ACTIVITY[lane.leg], _ACTIVITY_WIDTH)
-        speed = right(words.speed(lane.rate), _SPEED_WIDTH)
-        to_go = right("" if flushing else words.about(lane.seconds_left).removeprefix("about "), _TIME_WIDTH)
-        if lane.state is LaneState.STALLED:
-            to_go = right(f"still {int(lane.quiet_seconds)} s", _TIME_WIDTH, WARN)
-        done = right(words.percent(lane.fraction), _PERCENT_WIDTH)
-        if width < _SMALL_COLUMNS:
-            return Text(" ").join([label, activity, done, to_go])
-        how_much = right(words.size(lane.left_bytes), _LEFT_WIDTH)
-        if width < _FULL_COLUMNS:
-            return Text(" ").join([label, activity, done, how_much, to_go])
-        style = WARN if lane.state is LaneState.STALLED else GOOD
-        drawn = Text(bar(lane.fraction, _bar_width(width), fancy=self._fancy), style)
-        parts = [label, activity, drawn, done, how_much, speed, to_go]
-        if width >= _CLIP_COLUMNS:
-            used = sum(part.cell_len for part in parts) + len(parts)
-            parts.append(Text("  " + _clip_name(lane.path, width - used - 3)))
-        return Text(" ").join(parts)
-
-    def _said(self, lane: Lane, picture: Picture) -> Text | None:
-        """The lane in words, when nothing on it moves."""
-        if lane.state is LaneState.FAILED:
-            if not lane.drive:
-                return join(Text("errors", BAD), "      not everything on it could be read")
-            return join(Text("FAILED", BAD), "      the other drives go on")
-        if lane.done == "proven":
-            last = picture.cards_before + 1 >= picture.cards_total
-            return join(Text("proven", GOOD), "      " + ("may be unplugged" if last else "more cards follow"))
-        if lane.done:
-            return join(Text(f"{lane.done:<11}", WARN), " not proven")
-        if not lane.drive and picture.card_free:
-            return join(Text("free", GOOD), "        may be pulled")
-        if lane.leg is None:
-            return Text("waiting", QUIET)
-        if lane.state is LaneState.ENDED:
-            return Text(f"{_BETWEEN[lane.leg]:<11} waiting for the next step")
-        if lane.leg is Leg.RECORD:
-            return Text("recording   writing the records beside the copy")
-        return None
-
-    def _clips(self, picture: Picture, width: int) -> Text:
-        """The file being worked on; where the drives are at different files, who is at which."""
-        at: dict[str, list[str]] = {}
-        for lane in picture.lanes:
-            if lane.drive and lane.path:
-                at.setdefault(lane.path, []).append(safe(lane.drive).plain)
-        if not at:
-            at = {lane.path: [] for lane in picture.lanes if lane.path}
-        room = (width - 6) // max(len(at), 1)
-        parts = []
-        for path, drives in at.items():
-            whose = f" ({', '.join(drives)})" if len(at) > 1 and drives else ""
-            parts.append(_clip_name(path, max(room - cell_len(whose) - 2, 8)) + whose)
-        return join(Text(" clip ", QUIET), "  ".join(parts)) if parts else Text()
-
     def line(self, picture: Picture) -> Text:
         """The same in one line, where there is no terminal."""
-        parts = []
-        for lane in picture.lanes:
-            name = safe(lane.drive or "card").plain
-            said = self._said(lane, picture)
-            if said is not None:
-                parts.append(f"{name} {' '.join(said.plain.split()[:1])}")
-            elif lane.leg is not None:
-                stalled = f", still for {int(lane.quiet_seconds)} s" if lane.state is LaneState.STALLED else ""
-                speed = f" at {words.speed(lane.rate)}" if lane.rate and not stalled else ""
-                parts.append(f"{name} {_ACTIVITY[lane.leg]} {words.percent(lane.fraction)}{speed}{stalled}")
         ahead = [] if picture.card_free else [f"card free: {words.about(picture.card_free_seconds)}"]
-        ahead.append(f"all proven: {words.about(picture.proven_seconds)}")
-        return join(f"{self._wall():%H:%M:%S}  ", safe(picture.roll), "  ", "; ".join(parts + ahead))
+        if not picture.all_done:
+            ahead.append(f"all proven: {words.about(picture.proven_seconds)}")
+        parts = [*self._lanes.phrases(picture), *ahead]
+        return join(f"{self._wall():%H:%M:%S}  ", safe(picture.roll), "  ", "; ".join(parts))
 
 
-def _clip_name(path: str, width: int) -> str:
-    """The whole path where there is room, else the name alone: its beginning is what tells clips apart."""
-    whole = safe(path).plain
-    if cell_len(whole) <= width:
-        return whole
-    return tail_cut(whole.rpartition("/")[2], width)
-
-
-def _bar_width(width: int) -> int:
-    fixed = _LABEL_WIDTH + _ACTIVITY_WIDTH + _PERCENT_WIDTH + _LEFT_WIDTH + _SPEED_WIDTH + _TIME_WIDTH + 8
-    if width >= _CLIP_COLUMNS:
-        return 16
-    return max(min(width - fixed - 1, 24), 6)
+def fitted(lines: Sequence[Text], width: int) -> Group:
+    """The lines as one region in which nothing wraps."""
+    for line in lines:
+        line.no_wrap = True
+        line.truncate(width, overflow="ellipsis")
+    return Group(*lines)

@@ -26,9 +26,10 @@ from rollproof.models.events import (
     Moved,
     RollPlanned,
 )
-from rollproof.models.findings import Finding, Severity
+from rollproof.models.findings import Finding, Kind, Severity
 
 _STALL_SECONDS = 5.0
+_DRIVE_LOST = frozenset({Kind.DRIVE_FAILED, Kind.DRIVE_FULL, Kind.DRIVE_GONE, Kind.DRIVE_HANGS})
 _SAID_IN_FULL = 3  # findings of one kind on one drive; the rest are counted
 
 
@@ -39,6 +40,7 @@ class LaneState(StrEnum):
     WORKING = "working"
     STALLED = "stalled"
     ENDED = "ended"
+    STOPPED = "stopped"
     FAILED = "failed"
 
 
@@ -73,6 +75,10 @@ class _Roll:
     done: dict[str, str] = field(default_factory=dict)
     proven: Counter[str] = field(default_factory=Counter)
     card_free: bool = False
+    lost: set[str] = field(default_factory=set)
+    """Drives that failed; the card is the empty name."""
+    stopping: bool = False
+    """The whole roll ends early: legs that end now do not speak of their drive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +129,7 @@ class MomentKind(StrEnum):
 
     PLANNED = "planned"
     CARD_FREE = "card free"
+    DRIVE_LOST = "drive lost"
     DRIVE_DONE = "drive done"
     FINDING = "finding"
 
@@ -153,6 +160,7 @@ class ProgressModel:
         self._rolls: dict[str, _Roll] = {}
         self._current: _Roll | None = None
         self._moments: deque[Moment] = deque()
+        self._stopping = False
         self._said: Counter[tuple[str, str, str]] = Counter()
         self._known: dict[tuple[Leg, str], float] = {}
         """Speeds of legs that have ended, of earlier cards too."""
@@ -224,14 +232,34 @@ class ProgressModel:
             return
         leg.ended = now
         leg.ok = event.ok
+        if not event.ok:
+            self._leg_failed(self._rolls[event.roll], event)
         rate = leg.speed.overall(now)
         if rate is not None:
             self._known[event.leg, event.drive] = rate
+
+    def _leg_failed(self, roll: _Roll, event: LegEnded) -> None:
+        if not event.drive:
+            roll.stopping = True  # without its card the drives of a roll stop too, through no fault of theirs
+        if not (roll.stopping or self._stopping):
+            self._lose(roll, event.drive)
+
+    def _lose(self, roll: _Roll, drive: str) -> None:
+        if drive not in roll.lost:
+            roll.lost.add(drive)
+            self._moments.append(Moment(MomentKind.DRIVE_LOST, roll.name, drive=drive))
+
+    def stopping(self) -> None:
+        """The person asked for the end: from now on a leg that ends early is stopped, not failed."""
+        self._stopping = True
 
     def _drive_done(self, event: DriveDone) -> None:
         roll = self._roll(event.roll)
         roll.drives.setdefault(event.drive, None)
         roll.done[event.drive] = event.state
+        if event.state == "failed":
+            self._lose(roll, event.drive)
+            return
         last_use = self._position(roll) + 1 >= self._cards_total
         self._moments.append(
             Moment(MomentKind.DRIVE_DONE, event.roll, drive=event.drive, state=event.state, last_use=last_use)
@@ -239,11 +267,17 @@ class ProgressModel:
 
     def _finding(self, event: FindingRaised) -> None:
         finding = event.finding
+        roll = self._rolls.get(event.roll)
+        if roll is not None and finding.kind is Kind.CARD_MISSING and finding.severity is Severity.ERROR:
+            roll.stopping = True
+            roll.lost.add("")
         key = (event.roll, finding.kind.value, finding.drive)
         self._said[key] += finding.count
         # notes belong to the end; a flood of one kind is counted, not scrolled past
         if finding.severity is not Severity.NOTE and self._said[key] - finding.count < _SAID_IN_FULL:
             self._moments.append(Moment(MomentKind.FINDING, event.roll, drive=finding.drive, finding=finding))
+        if roll is not None and finding.drive in roll.drives and finding.kind in _DRIVE_LOST:
+            self._lose(roll, finding.drive)
 
     def _position(self, roll: _Roll) -> int:
         return list(self._rolls).index(roll.name)
@@ -279,7 +313,7 @@ class ProgressModel:
                 card_free=roll.card_free,
                 card_free_seconds=card_free,
                 proven_seconds=self._proven_seconds(roll, card_free, now),
-                all_done=bool(roll.drives) and all(drive in roll.done for drive in roll.drives),
+                all_done=bool(roll.drives) and all(drive in roll.done or drive in roll.lost for drive in roll.drives),
                 fraction=self._fraction(roll),
                 cards_before=self._position(roll),
                 cards_total=self._cards_total,
@@ -296,11 +330,11 @@ class ProgressModel:
         done = roll.done.get(drive, "")
         proven = roll.proven[drive]
         if not legs:
-            state = LaneState.FAILED if done == "failed" else LaneState.ENDED if done else LaneState.WAITING
+            lost = drive in roll.lost
+            state = LaneState.FAILED if lost else LaneState.ENDED if done else LaneState.WAITING
             return Lane(drive, None, state, None, 0, None, None, 0.0, "", proven, done)
         running = [leg for leg in legs if leg.ended is None]
         leg = running[-1] if running else legs[-1]
-        failed = done == "failed" or any(not each.ok for each in legs)
         quiet = 0.0
         if leg.ended is not None or done:
             state = LaneState.ENDED
@@ -308,7 +342,9 @@ class ProgressModel:
             state, quiet = LaneState.STALLED, now - leg.last_moved
         else:
             state = LaneState.WORKING
-        if failed:
+        if any(not each.ok for each in legs):
+            state = LaneState.STOPPED
+        if drive in roll.lost:
             state = LaneState.FAILED
         working = state in (LaneState.WORKING, LaneState.STALLED)
         rate = leg.speed.rate(now) if working else None
@@ -377,7 +413,7 @@ class ProgressModel:
         """Until every drive that has not failed is proven."""
         longest = card_seconds
         for drive in roll.drives:
-            if drive in roll.done or self._lane(roll, drive, now).state is LaneState.FAILED:
+            if drive in roll.done or drive in roll.lost:
                 continue
             seconds = self._drive_seconds(roll, drive, now)
             if seconds is None or longest is None:

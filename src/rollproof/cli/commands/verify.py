@@ -1,0 +1,84 @@
+"""`rollproof verify`: read copies again, compare, append to their histories."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from rollproof.cli.options import HASHES, Folder, json_option, person_options, quiet_option
+from rollproof.cli.session import Job, Session
+
+if TYPE_CHECKING:
+    from typing import Protocol
+
+    from rollproof.models.events import Emit
+    from rollproof.models.requests import Cancel, VerifyRequest
+    from rollproof.models.results import VerifyResult
+
+    class Verify(Protocol):
+        """The workflow as this command calls it."""
+
+        def __call__(self, request: VerifyRequest, /, *, emit: Emit, cancel: Cancel) -> VerifyResult: ...
+
+
+def _workflow() -> Verify:
+    from rollproof.workflows.verify import verify  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    return verify
+
+
+@click.command(
+    "verify",
+    cls=Job,
+    empty_answer={"verdict": "not proven", "copies": [], "findings": []},
+    what_is_safe="No file of a copy was changed. Do not count what was being read as proven.",
+    epilog="""\b
+Examples:
+  rollproof verify /mnt/backup/the-bell-foundry/2026-05-14/A003
+      one roll
+  rollproof verify /mnt/primary /mnt/backup
+      every roll on two drives
+  rollproof verify /mnt/backup --add-hash md5
+      the same, and add another algorithm to the manifests from the one read
+  rollproof verify /mnt/backup --strict --json
+      for a script: unknown files count as wrong too
+""",
+)
+@click.argument("path", nargs=-1, required=True, type=Folder())
+@click.option("--strict", is_flag=True, help="A file that no manifest knows makes the answer no (exit status 1).")
+@click.option(
+    "--add-hash",
+    "add_hashes",
+    multiple=True,
+    type=click.Choice(HASHES, case_sensitive=False),
+    help="An algorithm to add to the history, from the same read; may be repeated.",
+)
+@person_options
+@json_option
+@quiet_option
+@click.option("--silent", is_flag=True, help="Do not ring the bell at the end.")
+@click.pass_obj
+def command(
+    session: Session,
+    /,
+    path: tuple[bytes, ...],
+    strict: bool,
+    add_hashes: tuple[str, ...],
+    by: str,
+    role: str,
+    as_json: bool,
+    quiet: bool,
+    silent: bool,
+) -> int:
+    """Read every copy below each PATH again and compare it with its manifests.
+
+    A PATH is a roll folder, or any folder above some: a day, a whole drive. Says what differs, is missing or is
+    unknown, and appends what was found to the history beside each copy.
+    """
+    from rollproof.cli.verify_run import run_verify  # noqa: PLC0415 - as above
+    from rollproof.models.requests import Person, VerifyRequest  # noqa: PLC0415
+
+    request = VerifyRequest(paths=path, strict=strict, add_hashes=add_hashes, person=Person(by, role))
+    output = session.speak(json=as_json, quiet=quiet, silent=silent)
+    return run_verify(session, output, request, session.workflow("verify", _workflow))
