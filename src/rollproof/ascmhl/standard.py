@@ -22,8 +22,9 @@ MANIFEST_LIMIT_BYTES = 512 << 20
 MANIFEST_LIMIT_ENTRIES = 1_000_000
 """Files and folders in one manifest, and files in one history: what fits into memory as `expected` hashes."""
 CHAIN_LIMIT_BYTES = 16 << 20
-PATH_LIMIT_BYTES = 32 << 10
-"""A longer path is not written; operating systems end at an eighth of this."""
+PATH_LIMIT_BYTES = 8 << 10
+"""A longer path is not written: operating systems end at half of this, and folders thousands deep, each with its own
+element and whole path, would blow up the manifest."""
 
 _NUMBERED = re.compile(rb"([0-9]{4,6})_.+\.mhl", re.DOTALL)
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
