@@ -8,6 +8,7 @@ from __future__ import annotations
 import binascii
 import hashlib
 import re
+import sys
 from dataclasses import dataclass
 from json.encoder import encode_basestring, encode_basestring_ascii
 from typing import Any, TypeVar
@@ -130,6 +131,8 @@ def from_json(found: object) -> FileRow:
             raise ValueError("`evidence` is none")
     except (ValueError, OverflowError) as problem:
         raise UntrustedInput(f"an entry of `files` is not as it should be: {problem}") from None
+    # one name per algorithm, not one per file
+    hashes = {sys.intern(algorithm): text for algorithm, text in hashes.items()}
     return FileRow(path, size, modified_ns, hashes, proven, state, _EVIDENCE[evidence] if evidence else None)
 
 
