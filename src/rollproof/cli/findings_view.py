@@ -12,30 +12,31 @@ from rollproof.cli.console import BAD, QUIET, WARN, join, safe
 from rollproof.models.results import FindingOut
 
 _HEADINGS = (("error", "Errors", BAD), ("warning", "Warnings", WARN), ("note", "Notes", QUIET))
-_SHOWN_PATHS = 3
+_SHOWN = 3
 
 
 @dataclass(slots=True)
 class _Group:
-    first: FindingOut
+    members: list[FindingOut] = field(default_factory=list)
+    """The first few."""
+    entries: int = 0
     count: int = 0
-    paths: list[str] = field(default_factory=list)
 
 
 def finding_lines(findings: Iterable[FindingOut], *, errors_only: bool = False) -> Iterator[Text]:
-    """One block per severity; equal kinds on one drive are one entry with a count and the first few paths."""
+    """One block per severity; of many of one kind on one drive the first few are shown, the rest counted."""
     groups: dict[tuple[str, str, str, str], _Group] = {}
     for finding in findings:
-        # an error with a sentence of its own keeps it; of what repeats, one sentence is enough
         key = (finding.severity, finding.kind, finding.drive, finding.remedy)
-        group = groups.setdefault(key, _Group(finding))
+        group = groups.setdefault(key, _Group())
+        group.entries += 1
         group.count += finding.count
-        if finding.path and finding.path not in group.paths and len(group.paths) <= _SHOWN_PATHS:
-            group.paths.append(finding.path)
+        if len(group.members) < _SHOWN:
+            group.members.append(finding)
     for severity, heading, style in _HEADINGS:
         if errors_only and severity != "error":
             continue
-        chosen = [group for group in groups.values() if group.first.severity == severity]
+        chosen = [group for key, group in groups.items() if key[0] == severity]
         if not chosen:
             continue
         yield Text()
@@ -45,17 +46,13 @@ def finding_lines(findings: Iterable[FindingOut], *, errors_only: bool = False) 
 
 
 def _group_lines(group: _Group) -> Iterator[Text]:
-    first = group.first
-    drive = join(safe(first.drive), ": ") if first.drive else Text()
-    times = f" ({words.number(group.count)} times; this is the first)" if group.count > 1 else ""
-    one_path = len(group.paths) == 1 and group.count == 1
-    path = join(safe(first.path), ": ") if one_path and first.path not in first.detail else Text()
-    yield join("  ", drive, path, safe(first.detail), times)
-    if not one_path:
-        for shown in group.paths[:_SHOWN_PATHS]:
-            yield join(Text("    ", QUIET), safe(shown))
-        rest = group.count - min(len(group.paths), _SHOWN_PATHS)
-        if group.paths and rest > 0:
-            yield Text(f"    and {words.number(rest)} more; --json lists all", QUIET)
-    if first.remedy:
-        yield join("    Next: ", safe(first.remedy))
+    for finding in group.members:
+        drive = join(safe(finding.drive), ": ") if finding.drive else Text()
+        path = join(safe(finding.path), ": ") if finding.path and finding.path not in finding.detail else Text()
+        yield join("  ", drive, path, safe(finding.detail))
+    if group.entries > len(group.members):
+        rest = group.count - sum(finding.count for finding in group.members)
+        yield Text(f"  and {words.number(rest)} more like it", QUIET)
+    remedy = group.members[0].remedy
+    if remedy:
+        yield join("    Next: ", safe(remedy))

@@ -44,7 +44,14 @@ def run_offload(
     if output.manner.json:
         output.answer(result.as_json())
     lines = list(
-        offload_lines(result, plans, quiet=output.manner.quiet, width=output.results.width, fancy=output.fancy)
+        offload_lines(
+            result,
+            plans,
+            cards=len(request.cards),
+            quiet=output.manner.quiet,
+            width=output.results.width,
+            fancy=output.fancy,
+        )
     )
     if not (output.manner.json and output.manner.quiet):
         output.show(lines)

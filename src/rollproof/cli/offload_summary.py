@@ -34,11 +34,12 @@ def offload_lines(
     result: OffloadResult,
     plans: Sequence[RollPlanned] = (),
     *,
+    cards: int = 0,
     quiet: bool = False,
     width: int = 80,
     fancy: bool = True,
 ) -> Iterator[Text]:
-    """Everything, the verdict last. `quiet` leaves errors and verdicts."""
+    """Everything, the verdict last. `cards` is how many were named. `quiet` leaves errors and verdicts."""
     if not quiet:
         for plan in plans if result.verdict == "planned" else ():
             yield from _plan_lines(plan)
@@ -53,7 +54,7 @@ def offload_lines(
         for step in steps:
             yield Text("  " + step)
     yield Text() if quiet else rule(width, fancy=fancy)
-    yield from _verdict_lines(result)
+    yield from _verdict_lines(result, cards)
 
 
 def _all_findings(result: OffloadResult) -> list[FindingOut]:
@@ -88,10 +89,10 @@ def _destination_lines(destination: DestinationResult, label_width: int, state_w
     total = words.counted(destination.files_total, "file")
     if destination.state == "proven":
         files = f"{words.number(destination.files_proven)} of {total}"
-    elif destination.files_proven:
-        files = f"{words.number(destination.files_proven)} of {total} proven"
     else:
-        files = f"{words.number(destination.files_copied)} of {total} copied"
+        counts = ((destination.files_proven, "proven"), (destination.files_copied, "copied"))
+        have = [f"{words.number(count)} {what}" for count, what in counts if count]
+        files = f"{' and '.join(have) or 'none'} of {total}"
     label = left(destination.drive, label_width, STRONG, keep_end=True)
     role = destination.role if destination.role != destination.drive else ""
     yield join(
@@ -120,11 +121,12 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
         yield join("  ", " " * label_width, "  ", safe(drive.path, QUIET))
 
 
-def _verdict_lines(result: OffloadResult) -> Iterator[Text]:
+def _verdict_lines(result: OffloadResult, cards: int) -> Iterator[Text]:
     for roll in result.rolls:
         yield _roll_verdict(roll)
-    if len(result.rolls) != 1:
-        yield _over_all(result)
+    not_begun = max(cards - len(result.rolls), 0)
+    if len(result.rolls) != 1 or not_begun:
+        yield _over_all(result, not_begun)
     for roll in result.rolls:
         if roll.card is not None:
             which = join(" of roll ", safe(roll.roll)) if len(result.rolls) > 1 else Text()
@@ -134,7 +136,7 @@ def _verdict_lines(result: OffloadResult) -> Iterator[Text]:
 
 
 def _roll_verdict(roll: RollResult) -> Text:
-    name = safe(roll.roll)
+    name = safe(roll.roll or roll.card_path)
     total = len(roll.destinations)
     proven = sum(each.state == "proven" for each in roll.destinations)
     if roll.verdict == "planned":
@@ -154,8 +156,10 @@ def _roll_verdict(roll: RollResult) -> Text:
     return join(stamp("NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. Keep the card.")
 
 
-def _over_all(result: OffloadResult) -> Text:
+def _over_all(result: OffloadResult, not_begun: int) -> Text:
     count = len(result.rolls)
+    if not count and result.verdict == "not proven":
+        return join(stamp("STOPPED", BAD), "no card was begun. Nothing was written.")
     if result.verdict == "refused":
         return join(stamp("REFUSED", BAD), "nothing was written.")
     if result.verdict == "planned":
@@ -163,4 +167,5 @@ def _over_all(result: OffloadResult) -> Text:
     proven = sum(roll.verdict == "proven" for roll in result.rolls)
     if result.verdict == "proven":
         return join(stamp("ALL PROVEN", GOOD), f"{words.counted(count, 'roll')}.")
-    return join(stamp("NOT ALL PROVEN", BAD), f"{proven} of {words.counted(count, 'roll')} proven.")
+    waiting = f" {words.counted(not_begun, 'more card')} not begun." if not_begun else ""
+    return join(stamp("NOT ALL PROVEN", BAD), f"{proven} of {words.counted(count, 'roll')} proven.{waiting}")

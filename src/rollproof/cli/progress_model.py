@@ -77,6 +77,8 @@ class _Roll:
     card_free: bool = False
     lost: set[str] = field(default_factory=set)
     """Drives that failed; the card is the empty name."""
+    held: list[Moment] = field(default_factory=list)
+    """Findings of the preflight, to be said when the work begins."""
     stopping: bool = False
     """The whole roll ends early: legs that end now do not speak of their drive."""
 
@@ -210,6 +212,7 @@ class ProgressModel:
         self._current = roll
         if roll.started is None:
             roll.started = now
+            self._moments.extend(roll.held)
         if event.drive:
             roll.drives.setdefault(event.drive, None)
         roll.legs[event.leg, event.drive] = _LegProgress(
@@ -275,7 +278,12 @@ class ProgressModel:
         self._said[key] += finding.count
         # notes belong to the end; a flood of one kind is counted, not scrolled past
         if finding.severity is not Severity.NOTE and self._said[key] - finding.count < _SAID_IN_FULL:
-            self._moments.append(Moment(MomentKind.FINDING, event.roll, drive=finding.drive, finding=finding))
+            moment = Moment(MomentKind.FINDING, event.roll, drive=finding.drive, finding=finding)
+            # before the work begins it may be refused: then the end says it all, once
+            if roll is not None and roll.started is None:
+                roll.held.append(moment)
+            else:
+                self._moments.append(moment)
         if roll is not None and finding.drive in roll.drives and finding.kind in _DRIVE_LOST:
             self._lose(roll, finding.drive)
 

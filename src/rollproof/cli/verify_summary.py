@@ -58,7 +58,7 @@ def _path_lines(word: str, paths: list[str], style: str) -> Iterator[Text]:
     for path in paths[:_SHOWN_PATHS]:
         yield join("    ", safe(path))
     if len(paths) > _SHOWN_PATHS:
-        yield Text(f"    and {words.number(len(paths) - _SHOWN_PATHS)} more; --json lists all", QUIET)
+        yield Text(f"    and {words.number(len(paths) - _SHOWN_PATHS)} more; --json lists them", QUIET)
 
 
 def _verdict(result: VerifyResult) -> Text:

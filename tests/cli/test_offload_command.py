@@ -1,0 +1,350 @@
+"""`rollproof offload` as a person and as a script see it, with stand-ins for the workflow."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from cli.hostile import NAMES, alive
+from cli.replay import SCENARIOS, player
+from cli.results import a_finding, a_roll, an_offload, gives, raises
+from cli.running import Ran, run_line, without_codes
+from rollproof.models.errors import (
+    CouldNotFinish,
+    ExitStatus,
+    Interrupted,
+    ProductionFileProblem,
+    Refused,
+    RollproofError,
+    UntrustedInput,
+    UsageProblem,
+)
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.requests import OffloadRequest, Person
+from rollproof.models.results import CardAnswer, OffloadResult, RollResult
+
+CARD = ("offload", "/media/A003", "--to", "/mnt/primary")
+
+
+def offload(*more: str, gives_result: OffloadResult | None = None, **options: Any) -> Ran:
+    return run_line(*CARD, *more, offload=gives(gives_result or an_offload()), **options)
+
+
+# --- what the workflow is asked for
+
+
+def asked(*arguments: str, environ: dict[str, str] | None = None) -> OffloadRequest:
+    requests: list[OffloadRequest] = []
+
+    def workflow(request: OffloadRequest, **_seams: Any) -> OffloadResult:
+        requests.append(request)
+        return an_offload()
+
+    ran = run_line(*arguments, environ=environ, offload=workflow)
+    assert ran.status == 0, ran.err
+    return requests[0]
+
+
+def test_every_option_reaches_the_workflow_as_plain_values() -> None:
+    request = asked(
+        "offload", "/media/A003", "/media/B\udcff002", "--to", "/mnt/primary", "--to", "/mnt/backup", "--roll", "A003",
+        "--hash", "md5", "--hash", "C4", "--expect-clips", "23", "--expect-last", "A003C023",
+        "--production", "bell.toml", "--day", "2026-05-14", "--unit", "main", "--by", "the wrangler",
+        "--role", "data wrangler", "--single-read", "--dry-run",
+    )  # fmt: skip
+    assert request == OffloadRequest(
+        cards=(b"/media/A003", b"/media/B\xff002"),
+        destinations=(b"/mnt/primary", b"/mnt/backup"),
+        roll="A003",
+        hashes=("md5", "c4"),
+        expect_clips=23,
+        expect_last="A003C023",
+        production_file=b"bell.toml",
+        working_folder=os.getcwdb(),
+        day="2026-05-14",
+        unit="main",
+        person=Person("the wrangler", "data wrangler"),
+        single_read=True,
+        dry_run=True,
+    )
+
+
+def test_a_card_alone_is_enough_to_ask() -> None:
+    request = asked("offload", "/media/A003")
+    assert request == OffloadRequest(cards=(b"/media/A003",), working_folder=os.getcwdb())
+
+
+def test_the_environment_names_production_and_person(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("ROLLPROOF_PRODUCTION", "/work/bell.toml")
+    monkeypatch.setenv("ROLLPROOF_BY", "the wrangler")
+    monkeypatch.setenv("ROLLPROOF_ROLE", "data wrangler")
+    request = asked("offload", "/media/A003")
+    assert request.production_file == b"/work/bell.toml"
+    assert request.person == Person("the wrangler", "data wrangler")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        (("offload",), "Missing argument"),
+        (("offload", "/c", "--hash", "crc32"), "crc32"),
+        (("offload", "/c", "--expect-clips", "many"), "many"),
+        (("offload", "/c", "--expect-clips", "-1"), "-1"),
+        (("offload", "/c", "--to", ""), "empty path"),
+        (("offload", "/c", "--format-card"), "--format-card"),
+        (("format", "/c"), "no command 'format'"),
+        (("--loud",), "--loud"),
+    ],
+)
+def test_wrong_usage_is_two_and_says_what_and_where_to_read(arguments: tuple[str, ...], complaint: str) -> None:
+    ran = run_line(*arguments, offload=raises(AssertionError("must not be called")))
+    assert ran.status == 2
+    assert complaint in ran.err
+    assert "--help" in ran.err
+    assert ran.out == ""
+
+
+# --- how it ends
+
+
+def states(*chosen: str, **changes: Any) -> RollResult:
+    roll = a_roll()
+    destinations = [
+        each.model_copy(update={"state": state, "files_proven": 23 if state == "proven" else 0})
+        for each, state in zip(roll.destinations, chosen, strict=True)
+    ]
+    return roll.model_copy(update={"destinations": destinations, **changes})
+
+
+NOT_PROVEN: dict[str, Any] = {"verdict": "not proven", "status": ExitStatus.ANSWER_IS_NO}
+ENDINGS: list[tuple[OffloadResult, int, str]] = [
+    (an_offload(), 0, "PROVEN: roll A003 is proven on 3 of 3 drives."),
+    (
+        an_offload(states("proven", "copied", "copied", **NOT_PROVEN)),
+        1,
+        "NOT PROVEN: roll A003 is proven on 1 of 3 drives. Keep the card.",
+    ),
+    (
+        an_offload(states("proven", "proven", "failed", verdict="not proven", status=ExitStatus.NOT_FINISHED)),
+        4,
+        "NOT PROVEN: roll A003 is proven on 2 of 3 drives. Keep the card.",
+    ),
+    (
+        an_offload(a_roll(enough_copies=False, copies_counted=1)),
+        0,
+        "PROVEN, TOO FEW COPIES: roll A003 is proven on 3 of 3 drives; 1 counted, 2 asked for. Keep the card.",
+    ),
+    (
+        an_offload(states("incomplete", "incomplete", "incomplete", interrupted=True, verdict="not proven",
+                          status=ExitStatus.INTERRUPTED)),
+        130,
+        "STOPPED, NOT PROVEN: roll A003 is proven on 0 of 3 drives. Keep the card.",
+    ),
+    (
+        OffloadResult(verdict="refused", rolls=[], findings=[a_finding(kind="no-space")], status=ExitStatus.REFUSED),
+        3,
+        "REFUSED: nothing was written.",
+    ),
+    (
+        an_offload(a_roll(verdict="refused", status=ExitStatus.REFUSED), verdict="refused"),
+        3,
+        "REFUSED: roll A003 was not started. Nothing was written.",
+    ),
+    (
+        an_offload(a_roll(verdict="planned"), verdict="planned"),
+        0,
+        "PLAN ONLY: roll A003 can be copied. Nothing was written.",
+    ),
+    (an_offload(a_roll(), a_roll(roll="B002")), 0, "ALL PROVEN: 2 rolls."),
+    (
+        OffloadResult(verdict="not proven", rolls=[], status=ExitStatus.INTERRUPTED),
+        130,
+        "STOPPED: no card was begun. Nothing was written.",
+    ),
+    (
+        an_offload(a_roll(), a_roll(roll="B002", **NOT_PROVEN)),
+        1,
+        "NOT ALL PROVEN: 1 of 2 rolls proven.",
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("result", "status", "last"), ENDINGS)
+@pytest.mark.parametrize("terminal", [True, False])
+def test_every_ending_has_its_status_and_its_verdict_as_the_last_line(
+    result: OffloadResult, status: int, last: str, terminal: bool
+) -> None:
+    ran = offload(gives_result=result, terminal=terminal)
+    assert ran.status == status
+    text = without_codes(ran.out).rstrip("\n")
+    if terminal:  # folded there
+        text = text.replace("\n  ", " ")
+    assert text.endswith("\n" + last)
+
+
+@pytest.mark.parametrize(("result", "status", "last"), ENDINGS)
+def test_quiet_leaves_errors_and_the_verdict(result: OffloadResult, status: int, last: str) -> None:
+    ran = offload("--quiet", gives_result=result)
+    assert ran.status == status
+    assert ran.err == ""
+    assert ran.last_line == last
+    assert "What to do next" not in ran.out
+
+
+@pytest.mark.parametrize(("result", "status", "last"), ENDINGS)
+@pytest.mark.parametrize("more", [(), ("--quiet",)])
+def test_with_json_stdout_is_one_object_and_the_words_are_on_stderr(
+    result: OffloadResult, status: int, last: str, more: tuple[str, ...]
+) -> None:
+    ran = offload("--json", *more, gives_result=result)
+    assert ran.status == status
+    assert ran.out.count("\n") == 1
+    assert json.loads(ran.out) == result.as_json()
+    assert (last in ran.err) is (more == ())
+
+
+def test_cards_that_were_never_begun_are_not_forgotten() -> None:
+    stopped = a_roll(interrupted=True, verdict="not proven", status=ExitStatus.INTERRUPTED)
+    ran = run_line("offload", "/media/A003", "/media/B002", "/media/SOUND", offload=gives(an_offload(stopped)))
+    assert ran.status == 130
+    assert ran.last_line == "NOT ALL PROVEN: 0 of 1 roll proven. 2 more cards not begun."
+
+
+def test_the_answer_for_the_card_comes_after_the_verdict() -> None:
+    answer = CardAnswer(answer="KEEP", reasons=["the backup drive is not attached"])
+    assert offload(gives_result=an_offload(a_roll(card=answer))).last_line == (
+        "Card: KEEP the backup drive is not attached"
+    )
+
+
+def test_a_line_per_drive_says_its_state_and_where_the_roll_is() -> None:
+    out = offload(gives_result=an_offload(states("proven", "copied", "failed", **NOT_PROVEN))).out
+    assert "  primary  proven              23 of 23 files, read back from the drive itself" in out
+    assert "  backup   copied, not proven  23 copied of 23 files" in out
+    assert "  shuttle  FAILED              23 copied of 23 files" in out
+    assert "/mnt/shuttle/the-bell-foundry/2026-05-14/A003" in out
+
+
+def test_findings_are_grouped_with_errors_first_and_their_remedy() -> None:
+    many = [a_finding(path=f"CLIPS/{number}.mov", remedy="reseat the reader") for number in range(4000)]
+    findings = [a_finding("note", "card-writable", path="", detail="mounted writable"), *many]
+    out = offload(gives_result=an_offload(a_roll(findings=findings, **NOT_PROVEN))).out
+    assert out.index("Errors") < out.index("Notes") < out.index("NOT PROVEN")
+    assert "  CLIPS/0.mov: bytes 0 to 4095 could not be read" in out
+    assert "  and 3 997 more like it" in out
+    assert out.count("Next: reseat the reader") == 1
+    assert out.count("\n") < 40
+
+
+def test_a_dry_run_shows_what_would_be_copied_where() -> None:
+    rolls = SCENARIOS["clean"]
+
+    def workflow(_request: OffloadRequest, *, emit: Callable[..., None], **_seams: Any) -> OffloadResult:
+        emit(rolls[0].plan())
+        return an_offload(a_roll(verdict="planned"), verdict="planned")
+
+    out = run_line(*CARD, "--dry-run", offload=workflow).out
+    assert "Roll A003: 23 clips, 23 files, 64.0 GB on /media/A003" in out
+    assert "  The card would be read twice." in out
+    assert "  shuttle  copy 23 files, 64.0 GB; read back 23 files, 64.0 GB" in out
+    assert "/mnt/shuttle/the-bell-foundry/2026-05-14/A003" in out
+
+
+def test_a_copy_that_only_a_cache_answered_for_names_its_remedy() -> None:
+    roll = states("copied", "proven", "proven", **NOT_PROVEN)
+    cached = roll.destinations[0].model_copy(update={"readback": "cache", "path": "/mnt/my drive/A003"})
+    out = offload(gives_result=an_offload(roll.model_copy(update={"destinations": [cached]}))).out
+    assert "Unplug primary, plug it in again, then: rollproof verify '/mnt/my drive/A003'" in out
+
+
+# --- how it fails
+
+DRIVE_FULL = Finding(Kind.NO_SPACE, Severity.ERROR, "", "primary lacks 12.0 GB", drive="primary")
+ERRORS: list[tuple[RollproofError, int]] = [
+    (UsageProblem("two rolls, one name", hint="name one card"), 2),
+    (ProductionFileProblem("production.toml, line 3: copies", hint="a number from 1"), 2),
+    (Refused("nothing was started", [DRIVE_FULL], hint="make room"), 3),
+    (CouldNotFinish("the card is gone", hint="put it back"), 4),
+    (Interrupted("stopped", hint="run it again"), 130),
+    (UntrustedInput("the record is no record", hint="keep the card"), 1),
+]
+
+
+@pytest.mark.parametrize(("error", "status"), ERRORS, ids=lambda value: getattr(value, "id", None))
+def test_each_of_our_errors_is_words_and_a_status(error: RollproofError, status: int) -> None:
+    ran = run_line(*CARD, offload=raises(error))
+    assert ran.status == status == int(error.status)
+    assert f"Error: {error.message}\n" in ran.err
+    assert f"  Next: {error.hint}\n" in ran.err
+    assert ran.out == ""
+    if isinstance(error, Refused):
+        assert "  error: primary lacks 12.0 GB\n" in ran.err
+
+
+@pytest.mark.parametrize(("error", "status"), ERRORS, ids=lambda value: getattr(value, "id", None))
+def test_with_json_an_error_is_one_object_with_the_contracts_keys(error: RollproofError, status: int) -> None:
+    ran = run_line(*CARD, "--json", offload=raises(error))
+    assert ran.status == status
+    answer = json.loads(ran.out)
+    assert answer["verdict"] == ("refused" if status == 3 else "not proven")
+    assert answer["rolls"] == []
+    assert answer["findings"] == ([DRIVE_FULL.as_json()] if status == 3 else [])
+    assert answer["error"] == {"id": error.id, "message": error.message, "hint": error.hint}
+
+
+@pytest.mark.parametrize("name", NAMES, ids=range(len(NAMES)))
+@pytest.mark.parametrize("terminal", [True, False])
+def test_no_name_anywhere_in_a_result_can_act_on_the_terminal(name: str, terminal: bool) -> None:
+    finding = a_finding(path=name, detail=name, drive=name, remedy=name)
+    roll = a_roll(roll=name, card_path=name, findings=[finding], card=CardAnswer(answer="KEEP", reasons=[name]))
+    destinations = [
+        each.model_copy(update={"drive": name, "path": name, "role": name, "findings": [finding], "state": state})
+        for each, state in zip(roll.destinations, ("copied", "failed", "incomplete"), strict=True)
+    ]
+    result = an_offload(roll.model_copy(update={"destinations": destinations, **NOT_PROVEN}))
+    ran = offload(gives_result=result, terminal=terminal)
+    assert ran.status == 1
+    assert alive(ran.out + ran.err, terminal=terminal) == []
+    # a newline in a name must not forge a verdict
+    assert "\nPROVEN" not in without_codes(ran.out)
+    error = CouldNotFinish(name, hint=name)
+    ran = run_line(*CARD, offload=raises(error), terminal=terminal)
+    assert alive(ran.err, terminal=terminal) == []
+    ran = run_line("offload", "/c", f"--{name}", terminal=terminal)
+    assert ran.status == 2
+    assert alive(ran.err, terminal=False) == []
+
+
+def test_a_whole_offload_on_a_terminal_ends_with_the_cursor_back_and_the_verdict() -> None:
+    now = 0.0
+
+    def wait(second: float) -> None:
+        nonlocal now
+        now = second
+
+    ran = run_line(*CARD, offload=player(SCENARIOS["trouble"], wait), terminal=True, clock=lambda: now)
+    assert ran.status == 4
+    assert ran.err.count("\x1b[?25l") == ran.err.count("\x1b[?25h") == 1
+    assert "The card may be pulled." in without_codes(ran.err)
+    assert ran.err.count("\x07") == 2  # the failure and the end
+    assert ran.last_line.startswith("NOT PROVEN:")
+
+
+def test_the_last_screen_can_be_kept_as_a_picture_without_any_address_in_it(tmp_path: Any) -> None:
+    target = tmp_path / "screen.svg"
+    ran = offload(environ={"ROLLPROOF_SCREEN_SVG": str(target)})
+    assert ran.status == 0
+    svg = target.read_text(encoding="utf-8")
+    assert svg.startswith("<svg")
+    assert "PROVEN" in svg
+    assert "http" not in svg.replace("http://www.w3.org/2000/svg", "")
+
+
+def test_a_picture_that_cannot_be_written_changes_no_verdict(tmp_path: Any) -> None:
+    ran = offload(environ={"ROLLPROOF_SCREEN_SVG": str(tmp_path / "no" / "such" / "folder.svg")})
+    assert ran.status == 0
+    assert "The picture of the screen could not be written" in ran.err
