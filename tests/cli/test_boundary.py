@@ -18,6 +18,7 @@ from cli.results import a_finding, a_roll, an_offload, gives, raises
 from cli.running import Stream, run_line
 from rollproof.cli import app, boundary
 from rollproof.cli.session import Job, Session
+from rollproof.models.errors import ExitStatus
 from rollproof.models.requests import Cancel
 from rollproof.models.results import OffloadResult
 
@@ -69,6 +70,15 @@ def test_even_when_no_crash_file_can_be_written_the_words_come(monkeypatch: pyte
     ran = run_line(*CARD, offload=raises(RecursionError()), environ={"ROLLPROOF_HOME": "/dev/null/nowhere"})
     assert ran.status == 4
     assert "made a mistake and stopped" in ran.err
+
+
+def test_even_when_the_words_fail_there_is_a_status(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("rollproof.cli.failures.failed", raises(MemoryError()))
+    assert run_line(*CARD, offload=raises(ZeroDivisionError())).status == ExitStatus.NOT_FINISHED
+
+
+def test_the_statuses_that_every_start_knows_are_those_of_the_contract() -> None:
+    assert (boundary._NOT_FINISHED, boundary._USAGE) == (ExitStatus.NOT_FINISHED, ExitStatus.USAGE)
 
 
 # --- being asked to end

@@ -21,7 +21,6 @@ HEAVY = {
 }  # fmt: skip
 OURS = {
     "rollproof", "rollproof.cli", "rollproof.cli.app", "rollproof.cli.boundary", "rollproof.cli.session",
-    "rollproof.models", "rollproof.models.errors", "rollproof.models.findings", "rollproof.models.names",
 }  # fmt: skip
 FOR_A_COMMAND = {"rollproof.cli.commands", "rollproof.cli.options"}
 

@@ -59,7 +59,8 @@ class OffloadScreen:
         if picture.all_done:
             proven = Text(" All drives          done")
         else:
-            proven = join(" Everything proven   ", self._when(picture.proven_seconds))
+            what = "Everything proven " if picture.cards_total <= 1 else "This roll proven  "
+            proven = join(f" {what}  ", self._when(picture.proven_seconds))
         return [card, proven]
 
     def _when(self, seconds: float | None) -> Text:

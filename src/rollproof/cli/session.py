@@ -8,18 +8,21 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Mapping
-from datetime import datetime
 from typing import IO, TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from rollproof.cli.console import Output
 
 Loaded = TypeVar("Loaded")
 
 
 def _wall() -> datetime:
+    from datetime import datetime  # noqa: PLC0415 - not needed for --help
+
     return datetime.now().astimezone()
 
 
