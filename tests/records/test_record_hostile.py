@@ -33,6 +33,13 @@ def _change(old: bytes, new: bytes) -> Callable[[bytes], bytes]:
     return change
 
 
+def _swap_two_rows(text: bytes) -> bytes:
+    lines_of = text.split(b"\n")
+    at = next(index for index, line in enumerate(lines_of) if line.startswith(b'    {"path"'))
+    lines_of[at], lines_of[at + 1] = lines_of[at + 1], lines_of[at]
+    return b"\n".join(lines_of)
+
+
 def _repeat_first_row(text: bytes) -> bytes:
     start = text.index(b'    {"path"')
     end = text.index(b"\n", start) + 1
@@ -47,6 +54,11 @@ IN_ROWS: dict[str, Callable[[bytes], bytes]] = {
     "half a letter": _change(ROW, b'"path": "\\ud800"'),
     "two names": _change(ROW, b'"path": "nice.mov", "path_b64": "Li4vdXA="'),
     "base 64 of a way out": _change(ROW, b'"path": "../\\\\xff", "path_b64": "Li4v/w=="'),
+    "two names, one of them hidden": _change(ROW, b'"path": "nice.mov", "path_b64": "ZXZpbP8="'),
+    "a second form for a name that is text": _change(ROW, b'"path": "a.mov", "path_b64": "YS5tb3Y="'),
+    "two values in a line": _change(b'"proven": true}', b'"proven": true} {}'),
+    "rows in another order": _swap_two_rows,
+    "a second form for a moment": _change(b'"hashes"', b'"modified_ns": 1778746502540000000, "hashes"'),
     "no base 64": _change(ROW, b'"path": "x", "path_b64": "!!"'),
     "path is a number": _change(ROW, b'"path": 3'),
     "size is text": _change(b'"size": 5', b'"size": "5"'),
@@ -153,6 +165,27 @@ def test_a_header_that_is_not_as_it_should_be_is_refused_in_flat_memory(
     assert peak < 6 * MAX_HEADER_BYTES
     chain = read_chain(roll.io, roll.handle)
     assert not chain.whole
+
+
+@pytest.mark.parametrize(
+    "body",
+    [b"x" * 1_000_000, b'    "' + b"x" * 900_000 + b'",\n'],
+    ids=["one line", "a list of long texts"],
+)
+def test_sixty_megabytes_in_the_place_of_a_header_are_not_taken_into_memory(roll: Roll, body: bytes) -> None:
+    roll.offload(*rows(*ROLL))
+    with roll.record(NAME).open("wb") as file:
+        file.write(b'{\n  "x": [\n')
+        for _ in range(60):
+            file.write(body)
+    tracemalloc.start()
+    try:
+        with pytest.raises(BadRecord, match="longer than"):
+            read_header(roll.io, roll.handle, NAME)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 3 * MAX_HEADER_BYTES
 
 
 def test_ten_unknown_keys_of_a_later_version_are_passed_over(roll: Roll) -> None:

@@ -344,6 +344,15 @@ def test_the_newest_word_about_this_copy_on_this_device_decides(roll: Roll, case
         assert found.proven_record == case.proven_record
 
 
+def test_a_pass_over_another_card_supplies_nothing(roll: Roll) -> None:
+    roll.offload(*rows(*ROLL, proven=False), state="copied", reads=(MEDIUM,))
+    header = verify_header(card_reads=(MEDIUM,))
+    assert header.source is not None
+    other = header.source.model_copy(update={"serial": "uuid-another-card"})
+    roll.append(header.model_copy(update={"source": other}))
+    assert _now(roll).state == "copied"
+
+
 def test_a_broken_chain_withdraws_whatever_comes_after_it(roll: Roll) -> None:
     first = roll.offload(*rows(*ROLL))
     roll.append(verify_header())
