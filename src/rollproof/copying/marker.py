@@ -1,0 +1,104 @@
+"""`NOT-FINISHED.rollproof-partial`: stands in a roll folder until its record is down and every file is there.
+
+A file manager shows it, a person can read it, and the next run learns from it which files an earlier run distrusts.
+One JSON object on each line: the first says who is at work, each further one names a suspect file.
+"""
+
+from __future__ import annotations
+
+import binascii
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from rollproof.models.names import MARKER_NAME, from_record, is_safe_relative, is_text, to_base64, to_text
+from rollproof.storage.files import read_small, write_all
+from rollproof.storage.io import Io
+
+_LIMIT_BYTES = 64 << 20
+_WORDS = (
+    "This roll is not finished. Do not format its card. Run the same offload again;"
+    " it goes on where it stopped and removes this file at the end."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Marker:
+    """What a marker says. Nothing of it is evidence: `suspects` only lead to a fresh copy beside the suspect."""
+
+    host: str = ""
+    card_serial: str | None = None
+    suspects: frozenset[bytes] = field(default_factory=frozenset)
+
+
+def write_marker(io: Io, roll_folder: int, *, host: str, card_serial: str | None) -> None:
+    """Create the marker, or add this run to the one that stands there; flushed, and the folder too."""
+    _append(io, roll_folder, [{"not_finished": _WORDS, "host": host, "card_serial": card_serial}], create=True)
+    io.flush(roll_folder)
+
+
+def add_suspects(io: Io, roll_folder: int, paths: Iterable[bytes]) -> None:
+    """Note files that must not be trusted; flushed. OSError when the drive does not take it."""
+    lines: list[dict[str, Any]] = []
+    for path in paths:
+        line = {"suspect": to_text(path)}
+        if not is_text(path):
+            line["suspect_b64"] = to_base64(path)
+        lines.append(line)
+    if lines:
+        _append(io, roll_folder, lines, create=True)
+
+
+def read_marker(io: Io, roll_folder: int) -> Marker | None:
+    """What the marker says, or None when there is none. Lines that make no sense are passed over."""
+    try:
+        content = read_small(io, roll_folder, MARKER_NAME, limit=_LIMIT_BYTES)
+    except FileNotFoundError:
+        return None
+    except OSError:
+        return Marker()
+    host, serial = "", None
+    suspects: set[bytes] = set()
+    for line in content.splitlines():
+        try:
+            found = json.loads(line)
+        except (ValueError, RecursionError):
+            continue
+        if not isinstance(found, dict):
+            continue
+        if isinstance(found.get("host"), str):
+            host = found["host"]
+        if isinstance(found.get("card_serial"), str):
+            serial = found["card_serial"]
+        path = _suspect(found)
+        if path is not None:
+            suspects.add(path)
+    return Marker(host, serial, frozenset(suspects))
+
+
+def _suspect(found: dict[str, Any]) -> bytes | None:
+    text, coded = found.get("suspect"), found.get("suspect_b64")
+    if not isinstance(text, str) or not (coded is None or isinstance(coded, str)):
+        return None
+    try:
+        path = from_record(text, coded)
+    except (ValueError, binascii.Error):
+        return None
+    return path if is_safe_relative(path) else None
+
+
+def remove_marker(io: Io, roll_folder: int) -> None:
+    """Take the marker away: the record is down and every file is there. The folder is flushed."""
+    io.remove(MARKER_NAME, roll_folder)
+    io.flush(roll_folder)
+
+
+def _append(io: Io, roll_folder: int, lines: list[dict[str, Any]], *, create: bool) -> None:
+    data = b"".join(json.dumps(line).encode("ascii") + b"\n" for line in lines)
+    handle = io.open_append(MARKER_NAME, roll_folder, create=create)
+    try:
+        write_all(io, handle, data, io.fstat(handle).size)
+        io.flush(handle)
+    finally:
+        io.close(handle)

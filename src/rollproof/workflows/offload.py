@@ -1,0 +1,275 @@
+"""Offload cards: copy each to several drives at once, prove every copy, write it down."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Sequence
+from datetime import datetime
+
+from rollproof.card.ignore import IgnoreRules
+from rollproof.copying.board import ProofBoard
+from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
+from rollproof.copying.lane import DriveSide
+from rollproof.copying.plan import Action
+from rollproof.copying.settings import Settings
+from rollproof.copying.writer import WriteWays
+from rollproof.drives.interface import Drives, system_drives
+from rollproof.hashing import chosen, proof_algorithm
+from rollproof.models.errors import Refused
+from rollproof.models.events import DrivePlan as PlannedDrive
+from rollproof.models.events import Emit, FindingRaised, RollPlanned
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.models.results import CopyState, OffloadResult, RollResult
+from rollproof.models.volumes import Volume
+from rollproof.storage.io import Io, system_io
+from rollproof.storage.medium import MediumAccess
+from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card
+from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
+from rollproof.workflows.offload_evidence import EvidenceWriter
+from rollproof.workflows.offload_preflight import Preflight, preflight
+from rollproof.workflows.offload_result import overall, refused_roll, roll_result
+from rollproof.workflows.offload_wish import Wish, read_wish
+
+_LOCAL_JOURNALLED = frozenset(("ext4", "xfs", "btrfs"))
+"""File systems where preallocation is real and where syncfs reports errors to a handle opened before."""
+
+
+def offload(
+    request: OffloadRequest,
+    *,
+    emit: Emit,
+    cancel: Cancel,
+    io: Io | None = None,
+    drives: Drives | None = None,
+    settings: Settings | None = None,
+    now: datetime | None = None,
+) -> OffloadResult:
+    """Offload every card of the request, one after the other, each with its own verdict.
+
+    A refusal is a result too (verdict `refused`, status 3), as is an interruption (status 130). Raises
+    UsageProblem and ProductionFileProblem for what is wrong before any card is looked at.
+    """
+    io = io or system_io()
+    drives = drives or system_drives()
+    wish = read_wish(request, drives, now or datetime.now().astimezone())
+    rolls: list[RollResult] = []
+    for path in request.cards:
+        if cancel.is_set():
+            break
+        rolls.append(_OneCard(io, drives, request, wish, settings or Settings(), emit, cancel).run(path))
+    return overall(rolls, interrupted=cancel.is_set())
+
+
+class _OneCard:
+    """One card from its snapshot to its verdict."""
+
+    def __init__(
+        self,
+        io: Io,
+        drives: Drives,
+        request: OffloadRequest,
+        wish: Wish,
+        settings: Settings,
+        emit: Emit,
+        cancel: Cancel,
+    ) -> None:
+        self._io = io
+        self._drives = drives
+        self._request = request
+        self._wish = wish
+        self._settings = settings
+        self._emit = emit
+        self._cancel = cancel
+        self._began = time.monotonic()
+        self._seconds: dict[str, float] = {}
+
+    def run(self, path: bytes) -> RollResult:
+        """Everything for one card; refusals come back as a result."""
+        try:
+            card = open_card(self._io, self._drives, path, self._request, IgnoreRules(self._wish.ignore), self._cancel)
+        except Refused as refusal:
+            return refused_roll(shown(path), self._request.roll or "", list(refusal.findings), self._wish)
+        try:
+            return self._with_card(card)
+        finally:
+            with contextlib.suppress(OSError):
+                self._io.close(card.root)
+
+    def _with_card(self, card: CardAtWork) -> RollResult:
+        self._lap("scan")
+        algorithms = chosen(self._request.hashes or self._wish.hashes)
+        proof = proof_algorithm(algorithms)
+        wanted, wish_findings = self._wish.destinations(card.roll, card.clips)
+        checked = preflight(
+            self._io,
+            self._drives,
+            card,
+            wanted,
+            algorithms=algorithms,
+            proof_algorithm=proof,
+            distinct_devices=self._wish.policy.distinct_devices,
+            cancel=self._cancel,
+        )
+        try:
+            self._lap("preflight")
+            findings = [*card.findings, *wish_findings, *checked.findings]
+            refused = any(_forbids(finding) for finding in findings)
+            self._emit(_planned(card, checked, 1 if self._request.single_read else 2))
+            for finding in findings:
+                self._emit(FindingRaised(card.roll, finding))
+            if refused:
+                return refused_roll(shown(card.path), card.roll, findings, self._wish, card=card)
+            if self._request.dry_run:
+                return refused_roll(
+                    shown(card.path), card.roll, findings, self._wish, card=card, drives=checked.drives, planned=True
+                )
+            return self._copy(card, checked, findings, algorithms, proof)
+        finally:
+            checked.close(self._io)
+
+    def _copy(
+        self, card: CardAtWork, checked: Preflight, findings: list[Finding], algorithms: Sequence[str], proof: str
+    ) -> RollResult:
+        board = ProofBoard(
+            card.snapshot.files,
+            [at.drive for at in checked.drives],
+            algorithms,
+            proof,
+            accepted=frozenset(self._wish.policy.accepted_evidence),
+        )
+        settled: list[Finding] = []
+        states: dict[str, CopyState] = {}
+
+        def settle() -> Sequence[Finding]:
+            found = settle_card(self._io, self._drives, card, board, self._cancel)
+            settled.extend(found)
+            return found
+
+        evidence = EvidenceWriter(
+            self._io,
+            card,
+            board,
+            checked.drives,
+            self._wish.policy,
+            self._wish.production_name,
+            self._request.person,
+            self._wish.day_text,
+            self._request.unit,
+            datetime.now().astimezone(),
+            source_findings=lambda: [*board.source_findings, *settled],
+            states=lambda drive: states.get(drive, "incomplete"),
+        )
+
+        def write_evidence(at: DriveAtWork, state: CopyState) -> str:
+            states[at.drive] = state
+            return evidence(at, state)
+
+        sides = [
+            _drive_side(
+                self._io,
+                at,
+                OffloadDriveWork(self._io, at, card.snapshot, card.volume.serial, board, write_evidence),
+            )
+            for at in checked.drives
+        ]
+        outcome = Offloading(
+            self._io,
+            card.roll,
+            CardSide(
+                card.root,
+                card.snapshot,
+                MediumAccess(self._io, card.volume.way, card.volume.source),
+                1 if self._request.single_read else 2,
+                settle,
+                read_depth=_depth(card.volume, 4),
+            ),
+            sides,
+            board,
+            settings=self._settings,
+            cancel=self._cancel,
+            emit=self._emit,
+        ).run()
+        self._lap("copy and prove")
+        return self._result(card, checked, findings, board, outcome)
+
+    def _result(
+        self,
+        card: CardAtWork,
+        checked: Preflight,
+        findings: list[Finding],
+        board: ProofBoard,
+        outcome: CopyOutcome,
+    ) -> RollResult:
+        if outcome.hangs:
+            # a lane that hangs may still use its handles: never close them, their numbers would be used again
+            for at in checked.drives:
+                at.handle = at.base_handle = -1
+        seconds = {**self._seconds, **{name: round(value, 3) for name, value in outcome.seconds.items()}}
+        seconds["total"] = round(time.monotonic() - self._began, 3)
+        return roll_result(
+            card,
+            checked.drives,
+            findings,
+            board,
+            outcome,
+            self._wish,
+            single_read=self._request.single_read,
+            seconds=seconds,
+        )
+
+    def _lap(self, name: str) -> None:
+        self._seconds[name] = round(time.monotonic() - self._began - sum(self._seconds.values()), 3)
+
+
+def _forbids(finding: Finding) -> bool:
+    """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
+    copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
+    return finding.severity is Severity.ERROR and finding.kind not in copied_around
+
+
+def _depth(volume: Volume, depth: int) -> int:
+    """Reads in flight: a spinning disk is read by few at a time."""
+    return min(depth, 2) if volume.device.rotational and volume.device.kind == "disk" else depth
+
+
+def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
+    journalled = at.volume.file_system in _LOCAL_JOURNALLED
+    return DriveSide(
+        at.drive,
+        at.plan.actions,
+        WriteWays(direct=True, allocate=journalled, volume_flush=journalled),
+        MediumAccess(io, at.volume.way, at.volume.source),
+        work,
+        read_depth=_depth(at.volume, 2),
+    )
+
+
+def _planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
+    files = card.snapshot.files
+
+    def plan(at: DriveAtWork) -> PlannedDrive:
+        write = at.plan.numbers(Action.COPY, Action.REPLACE)
+        back = at.plan.numbers(Action.COPY, Action.REPLACE, Action.HASH)
+        return PlannedDrive(
+            at.drive,
+            at.role,
+            shown(at.roll_folder),
+            len(write),
+            sum(files[n].size for n in write),
+            len(back),
+            sum(files[n].size for n in back),
+            len(at.plan.expected),
+        )
+
+    return RollPlanned(
+        card.roll,
+        shown(card.path),
+        len(card.clips),
+        len(files),
+        card.snapshot.size_bytes,
+        passes,
+        tuple(plan(at) for at in checked.drives),
+    )

@@ -1,0 +1,173 @@
+"""The card's side of an offload: open it, list it, name its roll, look again after the last read."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rollproof.card.clips import group_clips
+from rollproof.card.differences import card_changes
+from rollproof.card.expectation import expectation_findings
+from rollproof.card.ignore import IgnoreRules
+from rollproof.card.roll_name import RollGuess, guess_roll, roll_name_problem
+from rollproof.card.snapshot import take_snapshot
+from rollproof.copying.board import ProofBoard
+from rollproof.copying.trouble import said
+from rollproof.drives.interface import Drives
+from rollproof.models.errors import Refused
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown
+from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.models.tree import Clip, Snapshot
+from rollproof.models.volumes import Volume
+from rollproof.storage.io import Io
+
+
+@dataclass(slots=True)
+class CardAtWork:
+    """One card, opened read-only and listed. The caller closes `root`."""
+
+    path: bytes
+    root: int
+    volume: Volume
+    rules: IgnoreRules
+    snapshot: Snapshot
+    clips: list[Clip]
+    roll: str
+    findings: list[Finding]
+
+
+def open_card(
+    io: Io, drives: Drives, path: bytes, request: OffloadRequest, rules: IgnoreRules, cancel: Cancel
+) -> CardAtWork:
+    """Open and list a card. Raises Refused with everything that speaks against it that can be told so far.
+
+    The card is only ever opened for reading.
+    """
+    try:
+        root = io.open_root(path)
+        volume = drives.volume_of(path)
+    except OSError as error:
+        raise Refused(
+            f"there is no card at {shown(path)}",
+            [
+                Finding(
+                    Kind.CARD_MISSING,
+                    Severity.ERROR,
+                    shown(path),
+                    f"no folder can be opened at {shown(path)} ({said(error)})",
+                    remedy="check that the card is in its reader and mounted, and the path",
+                )
+            ],
+        ) from error
+    snapshot = take_snapshot(io, root, rules, cancel=cancel)
+    clips = group_clips(snapshot)
+    findings = list(snapshot.findings)
+    if not snapshot.files:
+        findings.append(
+            Finding(
+                Kind.NOTHING_TO_COPY,
+                Severity.ERROR,
+                shown(path),
+                f"there is nothing to copy in {shown(path)}",
+                remedy="check that this is the card's top folder and that the card is mounted",
+            )
+        )
+    findings += expectation_findings(snapshot, clips, request.expect_clips, request.expect_last)
+    findings += _writable_note(volume)
+    roll = _roll_name(request, snapshot, clips, path, volume, findings)
+    return CardAtWork(path, root, volume, rules, snapshot, clips, roll, findings)
+
+
+def _writable_note(volume: Volume) -> list[Finding]:
+    if volume.read_only:
+        return []
+    return [
+        Finding(
+            Kind.CARD_WRITABLE,
+            Severity.NOTE,
+            "",
+            "the card is mounted writable; this tool only reads it, other programs might not",
+            remedy="use the card's write-protect switch or a read-only mount where you can",
+        )
+    ]
+
+
+def _roll_name(
+    request: OffloadRequest,
+    snapshot: Snapshot,
+    clips: list[Clip],
+    path: bytes,
+    volume: Volume,
+    findings: list[Finding],
+) -> str:
+    if request.roll is not None:
+        problem = roll_name_problem(request.roll)
+        if problem:
+            findings.append(
+                Finding(
+                    Kind.ROLL_NAME,
+                    Severity.ERROR,
+                    inert(request.roll),
+                    f"the roll cannot be named so: {problem}",
+                    remedy="give another name with --roll NAME",
+                )
+            )
+        return request.roll
+    top = os.path.basename(os.path.realpath(path))
+    guess: RollGuess = guess_roll(snapshot, clips, top, volume.label if volume.is_mount_root else "")
+    if guess.best is not None and not guess.disagree:
+        return guess.best
+    reasons = ", ".join(f"{inert(name)} ({why})" for name, why in guess.candidates)
+    detail = f"the roll's name is not certain: {reasons}" if reasons else "nothing on the card tells the roll's name"
+    findings.append(Finding(Kind.ROLL_NAME, Severity.ERROR, "", detail, remedy="say which it is with --roll NAME"))
+    return guess.best or "unnamed"
+
+
+def settle_card(io: Io, drives: Drives, card: CardAtWork, board: ProofBoard, cancel: Cancel) -> Sequence[Finding]:
+    """After the last read: is it still the same medium with the same files? Files that changed lose their proof."""
+    problem = _another_medium(io, drives, card)
+    after = None
+    if problem is None:
+        try:
+            after = take_snapshot(io, card.root, card.rules, cancel=cancel)
+        except OSError as error:
+            problem = f"it cannot be listed any more ({said(error)})"
+    if problem is not None or after is None:
+        finding = Finding(
+            Kind.CARD_CHANGED,
+            Severity.ERROR,
+            "",
+            f"the card cannot be shown to be the one that was read: {problem}",
+            remedy="keep the card; put it back and run the same command again",
+        )
+        for number in range(len(card.snapshot.files)):
+            board.source_fault(number, finding)
+        return [finding]
+    changes = card_changes(card.snapshot, after)
+    if changes.affected:
+        numbers = {entry.path: number for number, entry in enumerate(card.snapshot.files)}
+        for path in changes.affected:
+            if path in numbers:
+                board.source_fault(numbers[path], changes.findings[0])
+    return list(changes.findings)
+
+
+def _another_medium(io: Io, drives: Drives, card: CardAtWork) -> str | None:
+    try:
+        fresh = io.open_root(card.path)
+    except OSError as error:
+        return f"it is no longer there ({said(error)})"
+    try:
+        now, then = io.fstat(fresh), io.fstat(card.root)
+        if (now.device, now.inode) != (then.device, then.inode):
+            return "something else is mounted in its place"
+        volume = drives.volume_of(card.path)
+    except OSError as error:
+        return f"it does not answer ({said(error)})"
+    finally:
+        io.close(fresh)
+    if (volume.serial, volume.device.disk_sequence) != (card.volume.serial, card.volume.device.disk_sequence):
+        return "another card is in its place"
+    return None

@@ -1,0 +1,255 @@
+"""One drive's side of an offload: what is prepared on it before the copy, and the evidence written after it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from rollproof.copying.board import CopyState, ProofBoard
+from rollproof.copying.marker import add_suspects, remove_marker, write_marker
+from rollproof.copying.plan import Action, DrivePlan
+from rollproof.models.errors import DriveFault, UntrustedInput
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import MARKER_NAME, shown
+from rollproof.models.results import CopyState as ResultState
+from rollproof.models.tree import Snapshot
+from rollproof.models.volumes import Volume
+from rollproof.records.rows import FileRow
+from rollproof.storage.files import exists, open_below
+from rollproof.storage.io import Io
+
+
+@dataclass(slots=True)
+class DriveAtWork:
+    """One destination: where the roll goes, and what the preflight knows of it.
+
+    `base` is the folder named by the person or the production file, `relative` the roll folder below it. `handle` is
+    the roll folder's handle once it exists (and its lock is held). `recorded` are paths that some record holds a
+    hash for.
+    """
+
+    drive: str
+    role: str
+    base: bytes
+    relative: bytes
+    volume: Volume
+    plan: DrivePlan
+    unfinished: bool
+    recorded: frozenset[bytes] = frozenset()
+    proven_by: str | None = None
+    handle: int = -1
+    base_handle: int = -1
+    findings: list[Finding] = field(default_factory=list)
+    record_name: str | None = None
+
+    @property
+    def roll_folder(self) -> bytes:
+        """The roll folder's path, for people."""
+        return os.path.join(self.base, self.relative)
+
+    @property
+    def all_covered(self) -> bool:
+        """Whether a record on this drive already proves everything."""
+        return bool(self.plan.actions) and all(action == Action.COVERED for action in self.plan.actions)
+
+
+Evidence = Callable[[DriveAtWork, ResultState], str]
+"""Writes record and manifest of a drive, flushed; returns the record's name."""
+
+
+class OffloadDriveWork:
+    """`copying.lane.DriveWork` for an offload."""
+
+    def __init__(
+        self,
+        io: Io,
+        at: DriveAtWork,
+        card: Snapshot,
+        card_serial: str | None,
+        board: ProofBoard,
+        write_evidence: Evidence,
+    ) -> None:
+        self._io = io
+        self._at = at
+        self._card = card
+        self._card_serial = card_serial
+        self._board = board
+        self._write_evidence = write_evidence
+
+    # --- before
+
+    def prepare(self) -> int:
+        """Roll folder, lock, marker; nothing at all where a record already proves everything."""
+        at, io = self._at, self._io
+        for number, text in at.plan.expected.items():
+            self._board.covered(at.drive, number, text)
+        if at.handle < 0:
+            self._make_roll_folder()
+        if not at.all_covered:
+            write_marker(io, at.handle, host=socket.gethostname(), card_serial=self._card_serial)
+        return at.handle
+
+    def _make_roll_folder(self) -> None:
+        at, io = self._at, self._io
+        parts = at.relative.split(b"/")
+        handle = open_below(io, at.base_handle, at.relative, create=True)
+        if io.fstat(handle).device != io.fstat(at.base_handle).device:
+            io.close(handle)
+            raise DriveFault(
+                Finding(
+                    Kind.DRIVE_MISSING,
+                    Severity.ERROR,
+                    shown(at.relative),
+                    "another file system is mounted inside the folder meant for the roll",
+                    drive=at.drive,
+                    remedy="name the drive's own folder with --to",
+                )
+            )
+        if not _take_lock(io, handle):
+            io.close(handle)
+            raise DriveFault(locked_finding(at.drive, at.relative))
+        at.handle = handle
+        # the way down to the roll folder must be on the device before anything in it counts
+        for depth in range(len(parts)):
+            parent = open_below(io, at.base_handle, b"/".join(parts[:depth]))
+            try:
+                io.flush(parent)
+            finally:
+                io.close(parent)
+
+    # --- after
+
+    def seal(self) -> str:
+        """Evidence beside the copy, then the marker away if every file is there."""
+        at, io = self._at, self._io
+        self._still_there()
+        state = self.state()
+        if at.all_covered and state == "proven":
+            at.record_name = at.proven_by
+            if exists(io, at.handle, MARKER_NAME) is not None:
+                remove_marker(io, at.handle)  # its record was down already when the last run ended
+            return state
+        if state == "incomplete":
+            add_suspects(io, at.handle, self._suspects())
+        try:
+            at.record_name = self._write_evidence(at, state)
+        except UntrustedInput as problem:
+            raise DriveFault(
+                Finding(
+                    Kind.BAD_RECORD,
+                    Severity.ERROR,
+                    shown(at.relative),
+                    f"the evidence cannot be added to what lies in the roll folder: {problem.message}",
+                    drive=at.drive,
+                    remedy="keep the card; give the roll another name with --roll NAME, look into that folder later",
+                )
+            ) from problem
+        if state != "incomplete":
+            remove_marker(io, at.handle)
+        self._still_there()
+        return state
+
+    def note_interrupted(self) -> None:
+        """Leave the suspects for the next run."""
+        if self._at.handle >= 0 and not self._at.all_covered:
+            add_suspects(self._io, self._at.handle, self._suspects())
+
+    def state(self) -> ResultState:
+        """The state of the whole copy, as far as the board knows."""
+        numbers = range(len(self._card.files))
+        drive, board = self._at.drive, self._board
+        if all(board.is_proven(drive, number) for number in numbers):
+            return "proven"
+        if all(board.is_copied(drive, number) for number in numbers):
+            return "copied"
+        return "incomplete"
+
+    def _suspects(self) -> Iterator[bytes]:
+        """Files of ours under their final names that must not be trusted. A file that a record speaks for, or that
+        was there before any run of ours, is never ours to replace."""
+        at = self._at
+        for number, entry in enumerate(self._card.files):
+            if not self._board.is_suspect(at.drive, number):
+                continue
+            action = at.plan.actions[number]
+            ours = action in (Action.COPY, Action.REPLACE) or (at.unfinished and entry.path not in at.recorded)
+            if ours:
+                yield entry.path
+
+    def _still_there(self) -> None:
+        """After a lazy unmount handles still work: look that the path still leads to this very folder."""
+        at, io = self._at, self._io
+        try:
+            fresh = io.open_root(at.roll_folder)
+        except OSError:
+            same = False
+        else:
+            try:
+                now, then = io.fstat(fresh), io.fstat(at.handle)
+                same = (now.device, now.inode) == (then.device, then.inode)
+            finally:
+                io.close(fresh)
+        if not same:
+            raise DriveFault(
+                Finding(
+                    Kind.DRIVE_GONE,
+                    Severity.ERROR,
+                    shown(at.roll_folder),
+                    "the drive was unmounted or exchanged during the offload",
+                    drive=at.drive,
+                    remedy="connect the drive again, then run the same command again",
+                )
+            )
+
+    def close(self) -> None:
+        """Let go of the folder and its lock."""
+        for handle in (self._at.handle, self._at.base_handle):
+            if handle >= 0:
+                with contextlib.suppress(OSError):
+                    self._io.close(handle)
+        self._at.handle = self._at.base_handle = -1
+
+
+def _take_lock(io: Io, handle: int) -> bool:
+    try:
+        return io.lock(handle)
+    except OSError:
+        return True  # the file system has no locks: no-replace renames still keep two runs from mixing
+
+
+def try_lock(io: Io, handle: int) -> bool:
+    """Take a roll's lock; False only when somebody else holds it."""
+    return _take_lock(io, handle)
+
+
+def locked_finding(drive: str, relative: bytes) -> Finding:
+    """Somebody else is at work on this roll folder."""
+    return Finding(
+        Kind.LOCKED,
+        Severity.ERROR,
+        shown(relative),
+        "another offload or verify is at work on this roll folder",
+        drive=drive,
+        remedy="wait until it has ended, then run the same command again",
+    )
+
+
+_ROW_STATES = {
+    CopyState.NONE: "missing",
+    CopyState.DIFFERS: "differs",
+    CopyState.FAULTY: "failed",
+}
+
+
+def rows_of(card: Snapshot, at: DriveAtWork, board: ProofBoard) -> Iterator[FileRow]:
+    """The record's rows for one drive, in byte order of their paths."""
+    for number, entry in enumerate(card.files):
+        proven = board.is_proven(at.drive, number)
+        state: str | None = None
+        if not proven:
+            copied = board.is_copied(at.drive, number)
+            state = "copied" if copied else _ROW_STATES.get(board.copy_state(at.drive, number), "failed")
+        yield FileRow(entry.path, entry.size, entry.modified_ns, board.hashes(number), proven, state)

@@ -1,0 +1,175 @@
+"""What an offload writes beside each copy: the ASC MHL generation, then the record."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import rollproof
+from rollproof.ascmhl.expected import Outcome, judged
+from rollproof.ascmhl.model import Action, Author, Creator, FileHash, Generation, Process
+from rollproof.ascmhl.read import read_history
+from rollproof.ascmhl.write import write_generation
+from rollproof.copying.board import ProofBoard
+from rollproof.hashing import ALGORITHMS
+from rollproof.models.findings import Finding
+from rollproof.models.requests import Person
+from rollproof.models.results import CopyState
+from rollproof.models.volumes import Evidence
+from rollproof.records.blocks import copy_block, source_block, this_station
+from rollproof.records.models import (
+    By,
+    CopyBlock,
+    DigestBlock,
+    FindingBlock,
+    OffloadHeader,
+    Policy,
+    Totals,
+)
+from rollproof.records.rows import CLIP_HEALTH, ClipRow, FilesDigest
+from rollproof.records.write import append_record
+from rollproof.storage.io import Io
+from rollproof.workflows.offload_card import CardAtWork
+from rollproof.workflows.offload_drive import DriveAtWork, rows_of
+
+
+@dataclass(slots=True)
+class EvidenceWriter:
+    """Writes the evidence of one drive, in that drive's lane. `states` tells the siblings' states at this moment."""
+
+    io: Io
+    card: CardAtWork
+    board: ProofBoard
+    drives: Sequence[DriveAtWork]
+    policy: Policy
+    production: str | None
+    person: Person
+    day: str | None
+    unit: str | None
+    started_at: datetime
+    source_findings: Callable[[], Sequence[Finding]]
+    states: Callable[[str], CopyState]
+
+    def __call__(self, at: DriveAtWork, state: CopyState) -> str:
+        """Manifest first, record second, both flushed; returns the record's name."""
+        manifest_findings = self._manifest(at)
+        findings = [
+            *self.card.findings,
+            *self.source_findings(),
+            *at.findings,
+            *self.board.copy_findings(at.drive),
+            *manifest_findings,
+        ]
+        header = OffloadHeader(
+            by=By(name=self.person.name, role=self.person.role),
+            station=this_station(),
+            production=self.production,
+            roll=self.card.roll,
+            source=source_block(
+                self.card.volume, reads=self._reads(), listing_digest=self.card.snapshot.listing_digest
+            ),
+            policy=self.policy,
+            copy_=self._copy(at, state),
+            other_copies=tuple(self._copy(other, self.states(other.drive)) for other in self.drives if other is not at),
+            findings=tuple(FindingBlock.of(finding) for finding in findings),
+            totals=self._totals(at),
+            files_digest=self._digest(),
+            day=self.day,
+            unit=self.unit,
+            complete=not any(finding.severity == "error" for finding in self.card.snapshot.findings),
+            ignore=self._patterns(),
+        )
+        written = append_record(
+            self.io, at.handle, header, rows_of(self.card.snapshot, at, self.board), clips=self._clips()
+        )
+        return written.name
+
+    def _clips(self) -> Iterator[ClipRow]:
+        for clip in self.card.clips:
+            health = clip.health if clip.health in CLIP_HEALTH else "unknown"
+            yield ClipRow(clip.name, len(clip.files), clip.size_bytes, health=health)
+
+    def _patterns(self) -> tuple[str, ...]:
+        return self.card.rules.for_copy().patterns
+
+    def _reads(self) -> list[Evidence]:
+        found = (self.board.source_evidence(0), self.board.source_evidence(1))
+        return [evidence for evidence in found if evidence is not None]
+
+    def _copy(self, at: DriveAtWork, state: CopyState) -> CopyBlock:
+        return copy_block(
+            at.volume,
+            drive=at.drive,
+            role=at.role,
+            state=state,
+            readback=self.board.readback_evidence(at.drive),
+            folder=os.path.relpath(os.path.realpath(at.roll_folder), at.volume.mount_point),
+        )
+
+    def _totals(self, at: DriveAtWork) -> Totals:
+        numbers = range(len(self.card.snapshot.files))
+        proven = sum(self.board.is_proven(at.drive, number) for number in numbers)
+        copied = sum(self.board.is_copied(at.drive, number) for number in numbers)
+        return Totals(
+            files=len(numbers),
+            bytes=self.card.snapshot.size_bytes,
+            proven=proven,
+            copied=copied - proven,
+            failed=len(numbers) - copied,
+            carried=len(at.plan.expected),
+        )
+
+    def _digest(self) -> DigestBlock | None:
+        algorithm = self.board.proof_algorithm
+        digest = FilesDigest(algorithm)
+        for number, entry in enumerate(self.card.snapshot.files):
+            text = self.board.hashes(number).get(algorithm)
+            if text is None:
+                return None
+            digest.add(entry.path, entry.size, text)
+        return DigestBlock(algorithm=algorithm, sha256=digest.text())
+
+    # --- the open standard
+
+    def _manifest(self, at: DriveAtWork) -> Sequence[Finding]:
+        history = read_history(self.io, at.handle)
+        algorithms = tuple(name for name in self.board.algorithms if ALGORITHMS[name].standard_name is not None)
+        board, snapshot = self.board, self.card.snapshot
+
+        class Files:
+            """Goes through the files anew each time: the writer needs them twice."""
+
+            def __iter__(self) -> Iterator[FileHash]:
+                for number, entry in enumerate(snapshot.files):
+                    if not board.is_copied(at.drive, number):
+                        continue  # not there, or not to be trusted: the record says so
+                    hashes = {name: board.hashes(number)[name] for name in algorithms}
+                    fresh = FileHash(
+                        path=entry.path,
+                        size=entry.size,
+                        modified_ns=entry.modified_ns,
+                        hashes=hashes,
+                        action=Action.ORIGINAL,
+                    )
+                    outcome, told = judged(history, fresh)
+                    if outcome is not Outcome.NOT_COMPARED:
+                        yield told
+
+        generation = Generation(
+            process=Process.TRANSFER,
+            started_at=self.started_at,
+            creator=Creator(
+                host=this_station().host,
+                tool="rollproof",
+                tool_version=rollproof.__version__,
+                authors=(Author(name=self.person.name, role=self.person.role),) if self.person.name else (),
+            ),
+            algorithms=algorithms,
+            files=Files(),
+            folders=snapshot.folders,
+            ignore_patterns=tuple(dict.fromkeys((*history.ignore_patterns, *self._patterns()))),
+        )
+        written = write_generation(self.io, at.handle, os.path.basename(at.relative), generation)
+        return written.findings

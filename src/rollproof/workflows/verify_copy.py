@@ -1,0 +1,497 @@
+"""Read one copy again, compare it with its own papers, and append to both histories."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+import rollproof
+from rollproof.ascmhl.expected import Outcome, judged
+from rollproof.ascmhl.model import Action, Author, Creator, FileHash, Generation, Process
+from rollproof.ascmhl.write import write_generation
+from rollproof.card.ignore import IgnoreRules, pattern_problem
+from rollproof.card.snapshot import take_snapshot
+from rollproof.copying.buffers import BufferPool
+from rollproof.copying.hashpass import HashPass
+from rollproof.copying.parcels import Stopped
+from rollproof.copying.settings import Settings
+from rollproof.copying.treereader import TreeLost, TreeReader
+from rollproof.copying.trouble import said
+from rollproof.drives.interface import Drives
+from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
+from rollproof.models.errors import Interrupted, UntrustedInput
+from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import MARKER_NAME, shown, to_text
+from rollproof.models.requests import Cancel, VerifyRequest
+from rollproof.models.results import FindingOut, VerifiedCopy
+from rollproof.models.tree import FileEntry, Snapshot
+from rollproof.models.volumes import Evidence, Volume
+from rollproof.records.blocks import copy_block, this_station
+from rollproof.records.chain import read_chain
+from rollproof.records.models import By, DigestBlock, FindingBlock, Totals, VerifyHeader
+from rollproof.records.rows import FileRow, FilesDigest
+from rollproof.records.standing import standing
+from rollproof.records.write import append_record
+from rollproof.storage.files import exists
+from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess, weakest
+from rollproof.workflows.offload_drive import locked_finding, try_lock
+from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.verify_expectation import Expectation, Wanted, read_expectation
+
+_ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
+
+
+@dataclass(slots=True)
+class _Work:
+    """What was found of one copy so far. Lists hold exact paths."""
+
+    path: bytes
+    drive: str
+    handle: int
+    volume: Volume
+    papers: Expectation
+    there: Snapshot
+    rules: IgnoreRules
+    findings: list[Finding] = field(default_factory=list)
+    read: dict[bytes, tuple[FileEntry, dict[str, str]]] = field(default_factory=dict)
+    evidences: set[Evidence] = field(default_factory=set)
+    differ: list[bytes] = field(default_factory=list)
+    missing: list[bytes] = field(default_factory=list)
+    unknown: list[bytes] = field(default_factory=list)
+    appended: list[str] = field(default_factory=list)
+
+    @property
+    def clean(self) -> bool:
+        return (
+            not self.differ
+            and not self.missing
+            and not any(finding.severity is Severity.ERROR for finding in self.findings)
+        )
+
+    @property
+    def readback(self) -> Evidence | None:
+        return weakest(sorted(self.evidences))
+
+
+class CopyVerifier:
+    """Verifies copies one after the other."""
+
+    def __init__(
+        self, io: Io, drives: Drives, request: VerifyRequest, settings: Settings, emit: Emit, cancel: Cancel
+    ) -> None:
+        self._io = io
+        self._drives = drives
+        self._request = request
+        self._settings = settings
+        self._emit = emit
+        self._cancel = cancel
+        self._pool = BufferPool(settings.block_bytes)
+
+    def run(self, path: bytes) -> VerifiedCopy:
+        """One copy from its papers to its verdict. Raises Interrupted; OSError when the folder cannot be opened."""
+        drive = shown(path)
+        handle = self._io.open_root(path)
+        try:
+            volume = self._drives.volume_of(path)
+            if not try_lock(self._io, handle):
+                return _untouched(path, locked_finding(drive, os.path.basename(path)))
+            return self._with_lock(path, drive, handle, volume)
+        finally:
+            with contextlib.suppress(OSError):
+                self._io.close(handle)
+
+    def _with_lock(self, path: bytes, drive: str, handle: int, volume: Volume) -> VerifiedCopy:
+        started_at = datetime.now().astimezone()
+        papers = read_expectation(self._io, handle, volume, drive)
+        own = [pattern for pattern in dict.fromkeys(papers.ignore_patterns()) if pattern_problem(pattern) is None]
+        rules = IgnoreRules(own, of_copy=True)
+        there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
+        work = _Work(path, drive, handle, volume, papers, there, rules)
+        work.findings += papers.findings
+        work.findings += [replace(finding, drive=drive) for finding in there.findings if _concerns(finding)]
+        self._look_for_marker(work)
+        if not papers.has_papers:
+            work.findings.append(
+                Finding(
+                    Kind.NO_HISTORY,
+                    Severity.ERROR,
+                    "",
+                    "there are no records and no manifests to compare with",
+                    drive=drive,
+                    remedy="offload the card again; a copy without history cannot be proven",
+                )
+            )
+        self._read(work)
+        self._compare(work)
+        self._append(work, started_at)
+        return self._result(work)
+
+    def _look_for_marker(self, work: _Work) -> None:
+        if exists(self._io, work.handle, MARKER_NAME) is not None:
+            work.findings.append(
+                Finding(
+                    Kind.NOT_FINISHED,
+                    Severity.ERROR,
+                    "",
+                    "the offload of this roll was not finished on this drive",
+                    drive=work.drive,
+                    remedy="keep the card and run its offload again",
+                )
+            )
+
+    # --- reading
+
+    def _read(self, work: _Work) -> None:
+        files = work.there.files
+        extra = chosen(self._request.add_hashes) if self._request.add_hashes else ()
+        groups: dict[tuple[str, ...], list[int]] = defaultdict(list)
+        for number, entry in enumerate(files):
+            wanted = work.papers.files.get(entry.path)
+            if wanted is not None and wanted.size is not None and wanted.size != entry.size:
+                continue  # another size is another content: nothing a hash could add
+            groups[_algorithms(work, wanted, extra)].append(number)
+        total = sum(len(numbers) for numbers in groups.values())
+        size = sum(files[number].size for numbers in groups.values() for number in numbers)
+        roll = self._roll(work)
+        self._emit(LegStarted(roll, Leg.READ_BACK, work.drive, total, size))
+        ok = False
+        try:
+            for algorithms, numbers in groups.items():
+                self._pass(work, roll, algorithms, numbers)
+            ok = True
+        except Stopped:
+            raise Interrupted("verify was interrupted; nothing was written for this copy") from None
+        except TreeLost as lost:
+            work.findings.append(replace(lost.finding, drive=work.drive))
+        finally:
+            self._emit(LegEnded(roll, Leg.READ_BACK, work.drive, ok))
+
+    def _pass(self, work: _Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int]) -> None:
+        files = work.there.files
+        access = MediumAccess(self._io, work.volume.way, work.volume.source)
+        reader = TreeReader(self._io, work.handle, files, access, self._settings, drive=work.drive)
+
+        def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
+            work.read[files[number].path] = (files[number], texts)
+            work.evidences.add(evidence)
+
+        def fault(number: int, finding: Finding) -> None:
+            work.findings.append(finding)
+
+        def moved(size: int, count: int, number: int) -> None:
+            self._emit(Moved(roll, Leg.READ_BACK, work.drive, size, count, shown(files[number].path)))
+
+        HashPass(
+            self._pool,
+            reader,
+            algorithms,
+            self._settings,
+            stop_asked=self._cancel.is_set,
+            name="verify",
+            depth=self._settings.read_depth,
+        ).run(numbers, hashed, fault, moved)
+
+    # --- comparing
+
+    def _compare(self, work: _Work) -> None:
+        there = {entry.path: entry for entry in work.there.files}
+        ignored = set(work.there.ignored)
+        redated: list[bytes] = []
+        for path, wanted in sorted(work.papers.files.items()):
+            entry = there.get(path)
+            if entry is None:
+                if path not in ignored:
+                    work.missing.append(path)
+                continue
+            if wanted.size is not None and wanted.size != entry.size:
+                work.differ.append(path)
+                continue
+            read = work.read.get(path)
+            if read is None:
+                continue  # a finding already says why it could not be read
+            shared = read[1].keys() & wanted.hashes.keys()
+            if not shared or any(read[1][name] != wanted.hashes[name] for name in shared):
+                work.differ.append(path)
+            elif wanted.modified_ns is not None and not _same_time(wanted.modified_ns, entry, work.volume):
+                redated.append(path)
+        work.unknown += sorted(there.keys() - work.papers.files.keys())
+        work.findings += [
+            *_about(
+                Kind.DIFFERS,
+                Severity.ERROR,
+                work.differ,
+                work.drive,
+                "is not what was recorded",
+                "keep the other copies and the card; copy this file from a proven copy into a new folder",
+            ),
+            *_about(
+                Kind.MISSING,
+                Severity.ERROR,
+                work.missing,
+                work.drive,
+                "is recorded and not there",
+                "keep the other copies and the card; look whether somebody moved it",
+            ),
+            *_about(
+                Kind.UNKNOWN_FILE,
+                Severity.ERROR if self._request.strict else Severity.WARNING,
+                work.unknown,
+                work.drive,
+                "is not in any record; it is noted as new",
+                "look who put it there",
+            ),
+            *_about(
+                Kind.CARD_CHANGED,
+                Severity.WARNING,
+                redated,
+                work.drive,
+                "has the recorded content under another modification date",
+                "look who touched it",
+            ),
+        ]
+
+    # --- appending
+
+    def _append(self, work: _Work, started_at: datetime) -> None:
+        if work.volume.read_only or not os.access(work.path, os.W_OK):
+            work.findings.append(
+                Finding(
+                    Kind.READ_ONLY,
+                    Severity.NOTE,
+                    "",
+                    "the drive is read-only: nothing was appended to its histories",
+                    drive=work.drive,
+                    remedy="mount it writable and verify again, if the result is to be recorded",
+                )
+            )
+            return
+        if not work.papers.has_papers and not work.there.files:
+            return
+        try:
+            if work.read or work.papers.history.present:
+                manifest = write_generation(
+                    self._io,
+                    work.handle,
+                    os.path.basename(os.path.realpath(work.path)),
+                    self._generation(work, started_at),
+                )
+                work.appended.append(to_text(manifest.name))
+                work.findings += [finding for finding in manifest.findings if finding not in work.findings]
+            record = append_record(self._io, work.handle, self._header(work), list(self._rows(work)))
+            work.appended.append(record.name)
+        except UntrustedInput as problem:
+            work.findings.append(
+                Finding(
+                    Kind.BAD_RECORD,
+                    Severity.ERROR,
+                    "",
+                    f"nothing could be appended: {problem.message}",
+                    drive=work.drive,
+                    remedy="the histories beside this copy are damaged: compare with a sibling",
+                )
+            )
+        except OSError as error:
+            work.findings.append(
+                Finding(
+                    Kind.DRIVE_FAILED,
+                    Severity.ERROR,
+                    "",
+                    f"the result could not be written beside the copy ({said(error)})",
+                    drive=work.drive,
+                    remedy="check room and cable of the drive, then verify again",
+                )
+            )
+
+    def _generation(self, work: _Work, started_at: datetime) -> Generation:
+        history = work.papers.history
+
+        class Files:
+            """Goes through the files anew each time: the writer needs them twice."""
+
+            def __iter__(self) -> Iterator[FileHash]:
+                for path in sorted(work.read):
+                    entry, texts = work.read[path]
+                    standard = {name: text for name, text in texts.items() if ALGORITHMS[name].standard_name}
+                    if not standard:
+                        continue
+                    fresh = FileHash(
+                        path=path,
+                        size=entry.size,
+                        modified_ns=entry.modified_ns,
+                        hashes=standard,
+                        action=Action.ORIGINAL,
+                    )
+                    outcome, told = judged(history, fresh)
+                    if outcome is not Outcome.NOT_COMPARED:
+                        yield told
+
+        person = self._request.person
+        used = {name for _, texts in work.read.values() for name in texts if ALGORITHMS[name].standard_name}
+        return Generation(
+            process=Process.IN_PLACE,
+            started_at=started_at,
+            creator=Creator(
+                host=this_station().host,
+                tool="rollproof",
+                tool_version=rollproof.__version__,
+                authors=(Author(name=person.name, role=person.role),) if person.name else (),
+            ),
+            algorithms=(proof_algorithm(sorted(used)),) if used else ("xxh128",),
+            files=Files(),
+            folders=work.there.folders,
+            ignore_patterns=tuple(dict.fromkeys((*history.ignore_patterns, *work.rules.patterns))),
+        )
+
+    def _header(self, work: _Work) -> VerifyHeader:
+        newest = work.papers.newest
+        person = self._request.person
+        clean = work.clean
+        return VerifyHeader(
+            by=By(name=person.name, role=person.role),
+            station=this_station(),
+            production=newest.production if newest is not None else None,
+            roll=self._roll(work),
+            copy_=copy_block(
+                work.volume,
+                drive=newest.copy_.drive if newest is not None else work.drive,
+                role=newest.copy_.role if newest is not None else "",
+                state="proven" if clean and work.readback in _ACCEPTED else "copied" if clean else "incomplete",
+                readback=work.readback,
+                folder=os.path.relpath(os.path.realpath(work.path), work.volume.mount_point),
+            ),
+            findings=tuple(FindingBlock.of(finding) for finding in grouped(work.findings)),
+            verdict="proven" if clean and work.readback in _ACCEPTED else "not proven",
+            totals=Totals(
+                files=len(work.papers.files.keys() | work.read.keys()),
+                bytes=sum(entry.size for entry, _ in work.read.values()),
+                proven=len(work.read) - len(work.differ) - len(work.unknown) if clean else 0,
+                differ=len(work.differ),
+                missing=len(work.missing),
+                unknown=len(work.unknown),
+            ),
+            files_digest=self._digest(work),
+        )
+
+    def _digest(self, work: _Work) -> DigestBlock | None:
+        if not work.read:
+            return None
+        shared = set.intersection(*({*texts} for _, texts in work.read.values()))
+        if not shared:
+            return None
+        algorithm = proof_algorithm(sorted(shared))
+        digest = FilesDigest(algorithm)
+        for path in sorted(work.read):
+            entry, texts = work.read[path]
+            digest.add(path, entry.size, texts[algorithm])
+        return DigestBlock(algorithm=algorithm, sha256=digest.text())
+
+    def _rows(self, work: _Work) -> Iterator[FileRow]:
+        states = dict.fromkeys(work.differ, "differs")
+        states |= dict.fromkeys(work.missing, "missing")
+        states |= dict.fromkeys(work.unknown, "unknown")
+        there = {entry.path: entry for entry in work.there.files}
+        for path in sorted(states):
+            wanted = work.papers.files.get(path)
+            entry = there.get(path)
+            size = entry.size if entry is not None else (wanted.size if wanted and wanted.size is not None else 0)
+            modified = entry.modified_ns if entry is not None else (wanted.modified_ns or 0 if wanted else 0)
+            texts = work.read[path][1] if path in work.read else {}
+            yield FileRow(path, size, modified, texts, False, states[path])
+
+    # --- telling
+
+    def _roll(self, work: _Work) -> str:
+        newest = work.papers.newest
+        if newest is not None and newest.roll:
+            return newest.roll
+        return shown(os.path.basename(os.path.realpath(work.path)))
+
+    def _result(self, work: _Work) -> VerifiedCopy:
+        proven = work.clean and work.readback in _ACCEPTED
+        if work.clean and work.readback is Evidence.CACHE:
+            work.findings.append(
+                Finding(
+                    Kind.READBACK_FROM_CACHE,
+                    Severity.WARNING,
+                    "",
+                    "everything matches, but a cache may have answered instead of the drive",
+                    drive=work.drive,
+                    remedy="unplug the drive, plug it in again, then verify it",
+                )
+            )
+        if proven and work.papers.newest is not None:
+            proven = self._stands(work)
+        return VerifiedCopy(
+            path=work.drive,
+            roll=self._roll(work),
+            verdict="proven" if proven else "not proven",
+            files=len(work.papers.files.keys() | work.read.keys()),
+            bytes=sum(entry.size for entry, _ in work.read.values()),
+            readback=work.readback.value if work.readback is not None else None,
+            differ=[to_text(path) for path in work.differ],
+            missing=[to_text(path) for path in work.missing],
+            unknown=[to_text(path) for path in work.unknown],
+            appended=work.appended,
+            findings=[FindingOut.of(finding) for finding in grouped(work.findings)],
+        )
+
+    def _stands(self, work: _Work) -> bool:
+        """What the records, this verify's own included, now say (the two reads of the card too)."""
+        now = standing(self._io, work.handle, read_chain(self._io, work.handle, drive=work.drive), work.volume)
+        if now.state == "proven":
+            return True
+        work.findings.append(
+            Finding(
+                Kind.SINGLE_READ,
+                Severity.WARNING,
+                "",
+                f"every file is as recorded, yet the copy is not proven: {' '.join(now.why)}",
+                drive=work.drive,
+                remedy=now.remedy,
+            )
+        )
+        return False
+
+
+def _untouched(path: bytes, finding: Finding) -> VerifiedCopy:
+    return VerifiedCopy(
+        path=shown(path),
+        roll=shown(os.path.basename(path)),
+        verdict="not proven",
+        files=0,
+        bytes=0,
+        readback=None,
+        differ=[],
+        missing=[],
+        unknown=[],
+        findings=[FindingOut.of(finding)],
+    )
+
+
+def _concerns(finding: Finding) -> bool:
+    """Unfinished files are told by the marker's own finding; what was odd on the card already is in the record."""
+    return finding.severity is Severity.ERROR and finding.kind not in (Kind.NOT_FINISHED, Kind.CARD_IS_A_COPY)
+
+
+def _algorithms(work: _Work, wanted: Wanted | None, extra: tuple[str, ...]) -> tuple[str, ...]:
+    known = [name for name in (wanted.hashes if wanted is not None else ()) if name in ALGORITHMS]
+    if not known:
+        newest = next((wish.hashes for wish in work.papers.files.values() if wish.hashes), {})
+        known = [name for name in newest if name in ALGORITHMS and ALGORITHMS[name].standard_name] or ["xxh128"]
+    standard = [name for name in known if ALGORITHMS[name].standard_name]
+    # one hash decides, the fastest; the open standard's own history wants one that it knows
+    return tuple(dict.fromkeys((proof_algorithm(standard or known), *extra)))
+
+
+def _same_time(recorded_ns: int, entry: FileEntry, volume: Volume) -> bool:
+    return abs(recorded_ns - entry.modified_ns) < max(volume.limits.timestamp_ns, 1)
+
+
+def _about(kind: Kind, severity: Severity, paths: Sequence[bytes], drive: str, what: str, remedy: str) -> list[Finding]:
+    return [Finding(kind, severity, shown(path), f"{shown(path)} {what}", drive, remedy) for path in paths]
