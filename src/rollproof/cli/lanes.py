@@ -123,7 +123,8 @@ class LaneWords:
         if lane.state is LaneState.STOPPED:
             return join(Text("stopped", WARN), "     not finished")
         if lane.state is LaneState.ENDED:
-            return Text(f"{_BETWEEN[lane.leg]:<11} waiting for the others")
+            # a verify has no plan, and nobody waits for anybody
+            return Text(f"{_BETWEEN[lane.leg]:<11} {'waiting for the others' if picture.plan else ''}".rstrip())
         if lane.leg is Leg.RECORD:
             return Text("recording   writing the records beside the copy")
         return None

@@ -48,7 +48,7 @@ _FORMAT = """\
     <rect width="{width}" height="{height}" rx="6" fill="#fcfaf5" stroke="#d8d2c4" />
     <g transform="translate({terminal_x}, {terminal_y})" clip-path="url(#{unique_id}-clip-terminal)">
     {backgrounds}
-    <g class="{unique_id}-matrix">
+    <g class="{unique_id}-matrix" xml:space="preserve">
     {matrix}
     </g>
     </g>
@@ -65,6 +65,8 @@ def save_picture(environ: Mapping[str, str], output: Output, lines: Sequence[Tex
         file=io.StringIO(), record=True, width=_WIDTH, force_terminal=True, color_system="truecolor", highlight=False,
         markup=False, emoji=False, legacy_windows=False, _environ={},
     )  # fmt: skip
+    while lines and not lines[0].plain:
+        lines = lines[1:]
     for line in lines:
         for piece in folded(line, _WIDTH):
             console.print(piece)
