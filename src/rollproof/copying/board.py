@@ -242,6 +242,11 @@ class ProofBoard:
             return False
         return self._copies[drive].states[number] in (CopyState.WRITTEN, CopyState.MATCHES, CopyState.COVERED)
 
+    def is_to_be_read_back(self, drive: str, number: int) -> bool:
+        """Whether this copy stands on the drive and is worth reading. The hashing of the card's first read may lag
+        behind the writing, so a source that is not hashed yet is no reason to pass a copy over."""
+        return self._copies[drive].states[number] == CopyState.WRITTEN and self._source[number] != SourceState.FAULTY
+
     def is_suspect(self, drive: str, number: int) -> bool:
         """Whether a file stands under its final name on the drive and must not be trusted."""
         state = self._copies[drive].states[number]

@@ -229,7 +229,7 @@ class Lane:
         numbers = [
             number
             for number, action in enumerate(side.actions)
-            if action != Action.COVERED and board.is_copied(self.drive, number)
+            if action != Action.COVERED and board.is_to_be_read_back(self.drive, number)
         ]
         self._emit(LegStarted(self._roll, Leg.READ_BACK, self.drive, len(numbers), sum(files[n].size for n in numbers)))
         reader = TreeReader(

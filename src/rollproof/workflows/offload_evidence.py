@@ -78,7 +78,6 @@ class EvidenceWriter:
             files_digest=self._digest(),
             day=self.day,
             unit=self.unit,
-            complete=not any(finding.severity == "error" for finding in self.card.snapshot.findings),
             ignore=self._patterns(),
         )
         written = append_record(

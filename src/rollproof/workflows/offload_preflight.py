@@ -8,6 +8,7 @@ import threading
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 from rollproof.card.snapshot import take_snapshot
@@ -82,10 +83,9 @@ def preflight(
     findings: list[Finding] = []
     at_work: list[DriveAtWork] = []
     for want in wanted:
+        look = partial(_look, io, drives, card, want, proof_algorithm, findings, cancel)
         try:
-            at = within(
-                _ANSWER_SECONDS, lambda want=want: _look(io, drives, card, want, proof_algorithm, findings, cancel)
-            )  # type: ignore[misc]
+            at = within(_ANSWER_SECONDS, look)
         except TimeoutError:
             findings.append(_silent(want))
             continue
