@@ -63,7 +63,8 @@ screens: $(INSTALLED_DEV)
 	$(BIN)/python tools/make_screens.py
 
 schema: $(INSTALLED_DEV)
-	$(BIN)/python tools/make_schema.py
+	@$(BIN)/python -m rollproof.records.schema > $(VENV)/record.schema.json
+	@mv $(VENV)/record.schema.json docs/record.schema.json
 
 wheel: $(INSTALLED_DEV)
 	$(BIN)/python -m build --wheel --no-isolation --outdir dist .

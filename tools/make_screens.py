@@ -1,0 +1,118 @@
+"""Take the pictures of the real screens anew: `python tools/make_screens.py` (needs tmux; by hand, not in the tests).
+
+The ends of the demo's commands are written by the program itself (`ROLLPROOF_SCREEN_SVG`). The moving screen is
+photographed in a terminal while a larger card is copied: the demo's own is through before anybody could look.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from rich.text import Text
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(REPOSITORY))
+
+from demo_media.stage import cards, stage_card  # noqa: E402
+from tools.demo import DRIVES, spoil  # noqa: E402
+
+from rollproof.cli.console import Manner, Output  # noqa: E402
+from rollproof.cli.picture_file import save_picture  # noqa: E402
+
+SCREENS = REPOSITORY / "docs" / "screens"
+COLUMNS, LINES = 100, 40
+LARGE_CLIP_BYTES = 400_000_000
+TMUX = ("tmux", "-L", "rollproof-screens")
+WAIT_SECONDS = 120
+
+
+def _environment(folder: Path, picture: str | None = None) -> dict[str, str]:
+    own = {"ROLLPROOF_HOME": str(folder / "station"), "ROLLPROOF_ROLE": "data wrangler"}
+    return {**os.environ, **own, **({"ROLLPROOF_SCREEN_SVG": str(SCREENS / picture)} if picture else {})}
+
+
+def _rollproof() -> str:
+    return str(Path(sys.executable).with_name("rollproof"))
+
+
+def _to() -> list[str]:
+    return [word for drive in DRIVES for word in ("--to", f"drives/{drive}")]
+
+
+def end_of(folder: Path, picture: str, status: int, *words: str) -> None:
+    """Run a command in the demo folder; the program itself writes the picture of its last screen."""
+    command = [_rollproof(), *words]
+    done = subprocess.run(command, cwd=folder, env=_environment(folder, picture), capture_output=True, check=False)
+    if done.returncode != status:
+        raise SystemExit(f"{words}: ended with {done.returncode}, not {status}\n{done.stderr.decode()}")
+
+
+def large_card(folder: Path) -> None:
+    """Roll A004: two long takes, the demo's casting over and over (only the first turn of each would play)."""
+    take = (REPOSITORY / "demo_media/cards/B002/B002R1BF/B002C002_260514_R1BF.mov").read_bytes()
+    clips = folder / "cards" / "A004" / "A004R1BF"
+    clips.mkdir(parents=True)
+    for number in (1, 2):
+        with (clips / f"A004C{number:03}_260514_R1BF.mov").open("wb") as clip:
+            while clip.tell() < LARGE_CLIP_BYTES:
+                clip.write(take)
+
+
+def photograph(folder: Path, words: list[str], good: Callable[[str], bool], picture: str) -> None:
+    """Run a command in a terminal of its own and keep the first screen that is `good`."""
+    line = shlex.join([_rollproof(), *words])
+    size = ("-x", str(COLUMNS), "-y", str(LINES))
+    started = [*TMUX, "new-session", "-d", *size, "-c", str(folder), f"{line}; sleep 5"]
+    subprocess.run(started, env=_environment(folder), check=True)
+    try:
+        deadline = time.monotonic() + WAIT_SECONDS
+        while time.monotonic() < deadline:
+            time.sleep(0.1)
+            shot = subprocess.run([*TMUX, "capture-pane", "-e", "-p"], capture_output=True, text=True, check=False)
+            if shot.returncode == 0 and good(Text.from_ansi(shot.stdout).plain):
+                lines = [Text.from_ansi(row) for row in shot.stdout.rstrip().split("\n")]
+                save_picture({"ROLLPROOF_SCREEN_SVG": str(SCREENS / picture)}, Output(Manner()), lines)
+                return
+        raise SystemExit(f"{picture}: the screen looked for did not come within {WAIT_SECONDS} s")
+    finally:
+        subprocess.run([*TMUX, "kill-server"], check=False)
+
+
+def main() -> int:
+    """Take all pictures."""
+    if shutil.which("tmux") is None:
+        print("tmux is needed: apt-get install tmux", file=sys.stderr)
+        return 1
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    work = REPOSITORY / ".demo"
+    work.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix="rollproof-screens-", dir=work) as scratch:
+        folder = Path(scratch)
+        for drive in DRIVES:
+            (folder / "drives" / drive).mkdir(parents=True)
+        for name in cards():
+            stage_card(name, folder / "cards" / name)
+        end_of(folder, "offload-verdict.svg", 0, "offload", *(f"cards/{name}" for name in cards()), *_to())
+        end_of(folder, "verify.svg", 0, "verify", "drives/backup")
+        spoil(folder / "drives" / "shuttle" / "B002" / "B002R1BF" / "B002C002_260514_R1BF.mov")
+        end_of(folder, "verify-differs.svg", 1, "verify", "drives/shuttle")
+        large_card(folder)
+        photograph(
+            folder,
+            ["offload", "cards/A004", *_to(), "--silent"],
+            lambda screen: screen.count("read-back") >= len(DRIVES) - 1 and "second read" in screen,
+            "offload-working.svg",
+        )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
