@@ -1,0 +1,149 @@
+"""`rollproof drives`: which volumes are attached, on which device each lies, and what each is in the production."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from rollproof.drives.identity import share_a_device
+from rollproof.drives.interface import Drives
+from rollproof.drives.ways import way_in_words
+from rollproof.models.names import is_text, to_base64, to_text
+from rollproof.models.volumes import MediumWay, Volume
+
+ProductionDrive = tuple[str, bytes | None, str | None]
+"""(role, folder of the production's drive or None, volume identity or None), as the production file has them."""
+
+
+class DriveOut(BaseModel):
+    """One attached volume. Texts are as read from the system: make them inert before they reach a screen."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    mount_point: str
+    """Where it is mounted; lossy when it is not valid UTF-8, then `mount_point_b64` has the exact bytes."""
+    mount_point_b64: str | None = None
+    label: str
+    """The volume's name, empty when it has none."""
+    file_system: str
+    """Lower case; `fuse.exfat` is exFAT through FUSE."""
+    volume: str | None
+    """Identity of the volume: UUID or serial number; None when it could not be read."""
+    device: str
+    """The physical device as a person would name it."""
+    device_key: str | None
+    """What tells the device from others; None when it could not be told."""
+    serial: str
+    """Serial number of the device or of its bridge, empty when it shows none."""
+    kind: str
+    """`disk`, `loop` (a disk image), `network`, `memory` or `unknown`."""
+    capacity_bytes: int
+    """0 when the volume did not answer in time."""
+    free_bytes: int
+    read_only: bool
+    readback: Literal["medium", "server", "cache"]
+    """The best evidence a read-back there can earn without unplugging the drive."""
+    readback_words: str
+    """The same as a sentence."""
+    role: str | None = None
+    """Its role in the production, None without a production or when it has none."""
+    same_device_as: list[str] = []
+    """Mount points of other listed volumes on the same device: together they count as one copy."""
+
+
+class MissingDrive(BaseModel):
+    """A drive of the production that is not attached."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    role: str
+    path: str | None
+    volume: str | None
+
+
+class DrivesResult(BaseModel):
+    """Everything `rollproof drives` has to say."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    drives: list[DriveOut]
+    missing: list[MissingDrive]
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        return self.model_dump(mode="json")
+
+
+def list_drives(
+    drives: Drives, production: Sequence[ProductionDrive] | None = None, *, everything: bool = False
+) -> DrivesResult:
+    """The attached volumes and the production's drives that are not among them.
+
+    A volume has a role when its identity is the production's; where the production names no identity, when the
+    production's folder lies on it. With `everything`, memory and system mounts are listed too.
+    """
+    found = drives.volumes(everything=everything)
+    roles: dict[int, str] = {}
+    missing: list[MissingDrive] = []
+    for role, path, identity in production or ():
+        index = _find(drives, found, path, identity)
+        if index is None:
+            missing.append(MissingDrive(role=role, path=None if path is None else to_text(path), volume=identity))
+        else:
+            roles[index] = f"{roles[index]}, {role}" if index in roles else role
+    return DrivesResult(
+        drives=[_out(index, volume, found, roles.get(index)) for index, volume in enumerate(found)], missing=missing
+    )
+
+
+def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identity: str | None) -> int | None:
+    if identity is not None:
+        same = (index for index, volume in enumerate(found) if _same_identity(volume.serial, identity))
+        return next(same, None)
+    if path is None or not os.path.isdir(path):
+        return None  # an empty place where the drive should be mounted is no drive
+    try:
+        there = drives.volume_of(path)
+    except OSError:
+        return None
+    same = (index for index, volume in enumerate(found) if volume.st_dev == there.st_dev)
+    return next(same, None)
+
+
+def _same_identity(one: str | None, other: str) -> bool:
+    return one is not None and one.casefold() == other.strip().casefold()
+
+
+def _out(index: int, volume: Volume, found: Sequence[Volume], role: str | None) -> DriveOut:
+    beside = [
+        to_text(other.mount_point)
+        for place, other in enumerate(found)
+        if place != index and share_a_device(volume.device, other.device)
+    ]
+    return DriveOut(
+        mount_point=to_text(volume.mount_point),
+        mount_point_b64=None if is_text(volume.mount_point) else to_base64(volume.mount_point),
+        label=volume.label,
+        file_system=volume.file_system,
+        volume=volume.serial,
+        device=volume.device.label or volume.device.node,
+        device_key=volume.device.key,
+        serial=volume.device.serial,
+        kind=volume.device.kind,
+        capacity_bytes=volume.capacity_bytes,
+        free_bytes=volume.free_bytes,
+        read_only=volume.read_only,
+        readback=_evidence(volume.way),
+        readback_words=way_in_words(volume.way),
+        role=role,
+        same_device_as=beside,
+    )
+
+
+def _evidence(way: MediumWay) -> Literal["medium", "server", "cache"]:
+    if way is MediumWay.NONE:
+        return "cache"
+    return "server" if way is MediumWay.SERVER else "medium"
