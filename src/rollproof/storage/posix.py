@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import array
 import ctypes
 import errno
 import fcntl
@@ -47,6 +46,13 @@ def _as_stat(found: os.stat_result) -> Stat:
     )
 
 
+def _single(name: bytes) -> bytes:
+    """The name, when it is a single component: O_NOFOLLOW guards only the last one, and a NUL would cut it short."""
+    if name in (b"", b".", b"..") or b"/" in name or b"\0" in name:
+        raise OSError(errno.EINVAL, "not the name of one entry", name)
+    return name
+
+
 def _libc() -> ctypes.CDLL:
     return ctypes.CDLL(None, use_errno=True)
 
@@ -70,7 +76,7 @@ class PosixIo:
         return os.open(path, _FOLDER_FLAGS)
 
     def open_folder(self, name: bytes, folder: int) -> int:
-        return os.open(name, _FOLDER_FLAGS | os.O_NOFOLLOW, dir_fd=folder)
+        return os.open(name if name == b"." else _single(name), _FOLDER_FLAGS | os.O_NOFOLLOW, dir_fd=folder)
 
     def list_folder(self, folder: int) -> list[tuple[bytes, EntryKind]]:
         found: list[tuple[bytes, EntryKind]] = []
@@ -94,10 +100,10 @@ class PosixIo:
         return found
 
     def make_folder(self, name: bytes, folder: int) -> None:
-        os.mkdir(name, 0o777, dir_fd=folder)
+        os.mkdir(_single(name), 0o777, dir_fd=folder)
 
     def remove_folder(self, name: bytes, folder: int) -> None:
-        os.rmdir(name, dir_fd=folder)
+        os.rmdir(_single(name), dir_fd=folder)
 
     # --- files
     def open_read(self, name: bytes, folder: int, *, direct: bool) -> int:
@@ -105,34 +111,65 @@ class PosixIo:
         if direct:
             flags |= self.direct_flag
         try:
-            handle = os.open(name, flags | _O_NOATIME, dir_fd=folder)
+            handle = self._open_existing(name, flags | _O_NOATIME, folder)
         except PermissionError:
             if not _O_NOATIME:
                 raise
-            handle = os.open(name, flags, dir_fd=folder)  # O_NOATIME is for the owner only
-        self._only_regular(handle, name)
+            handle = self._open_existing(name, flags, folder)  # O_NOATIME is for the owner only
+        if direct and not self.direct_flag:
+            self._made_direct(handle)
         return handle
 
     @staticmethod
-    def _only_regular(handle: int, name: bytes) -> None:
-        if not stat_module.S_ISREG(os.fstat(handle).st_mode):
+    def _open_existing(name: bytes, flags: int, folder: int) -> int:
+        try:
+            handle = os.open(_single(name), flags, 0o666, dir_fd=folder)
+        except OSError as error:
+            # a socket cannot be opened at all; a device that went away says the same
+            if (
+                error.errno != errno.ENXIO
+                or _kind(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode) is not EntryKind.SPECIAL
+            ):
+                raise
+            raise OSError(errno.EINVAL, "not a regular file", name) from error
+        try:
+            if not stat_module.S_ISREG(os.fstat(handle).st_mode):
+                raise OSError(errno.EINVAL, "not a regular file", name)
+        except BaseException:
             os.close(handle)
-            raise OSError(errno.EINVAL, "not a regular file", name)
+            raise
+        return handle
+
+    def _make_direct(self, handle: int) -> None:
+        """Turn an open file to direct I/O; OSError when the file system refuses."""
+        raise OSError(errno.EINVAL, "no direct I/O here")
+
+    def _made_direct(self, handle: int) -> None:
+        try:
+            self._make_direct(handle)
+        except OSError as error:
+            os.close(handle)
+            raise OSError(errno.EINVAL, "the file system refuses direct I/O") from error
 
     def create(self, name: bytes, folder: int, *, direct: bool) -> int:
         flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+        handle = os.open(_single(name), flags, 0o666, dir_fd=folder)
         if direct:
-            flags |= self.direct_flag
-        return os.open(name, flags, 0o666, dir_fd=folder)
+            # Not by O_DIRECT in the open: where the file system refuses that, the new file would be left behind, and
+            # the caller's second try would find the name taken.
+            try:
+                self._made_direct(handle)
+            except OSError:
+                os.unlink(name, dir_fd=folder)
+                raise
+        return handle
 
     def open_append(self, name: bytes, folder: int, *, create: bool) -> int:
         flags = os.O_RDWR | os.O_APPEND | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
-        handle = os.open(name, flags | (os.O_CREAT if create else 0), 0o666, dir_fd=folder)
-        self._only_regular(handle, name)
-        return handle
+        return self._open_existing(name, flags | (os.O_CREAT if create else 0), folder)
 
     def stat(self, name: bytes, folder: int) -> Stat:
-        return _as_stat(os.stat(name, dir_fd=folder, follow_symlinks=False))
+        return _as_stat(os.stat(_single(name), dir_fd=folder, follow_symlinks=False))
 
     def fstat(self, handle: int) -> Stat:
         return _as_stat(os.fstat(handle))
@@ -164,17 +201,17 @@ class PosixIo:
     @staticmethod
     def _checked_rename(old: bytes, new: bytes, folder: int) -> None:
         try:
-            os.stat(new, dir_fd=folder, follow_symlinks=False)
+            os.stat(_single(new), dir_fd=folder, follow_symlinks=False)
         except FileNotFoundError:
-            os.rename(old, new, src_dir_fd=folder, dst_dir_fd=folder)
+            os.rename(_single(old), new, src_dir_fd=folder, dst_dir_fd=folder)
             return
         raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), new)
 
     def rename_over(self, old: bytes, new: bytes, folder: int) -> None:
-        os.replace(old, new, src_dir_fd=folder, dst_dir_fd=folder)
+        os.replace(_single(old), _single(new), src_dir_fd=folder, dst_dir_fd=folder)
 
     def remove(self, name: bytes, folder: int) -> None:
-        os.unlink(name, dir_fd=folder)
+        os.unlink(_single(name), dir_fd=folder)
 
     def close(self, handle: int) -> None:
         os.close(handle)
@@ -201,7 +238,11 @@ class PosixIo:
         pages = 0
         for start in range(0, size, _WINDOW_BYTES):
             length = min(_WINDOW_BYTES, size - start)
-            with mmap.mmap(handle, length, flags=mmap.MAP_SHARED, prot=mmap.PROT_READ, offset=start) as window:
+            try:
+                window = mmap.mmap(handle, length, flags=mmap.MAP_SHARED, prot=mmap.PROT_READ, offset=start)
+            except ValueError as error:
+                raise OSError(errno.EINVAL, "the file is shorter than was said") from error
+            with window:
                 pages += self._mincore(window, length)
         return pages
 
@@ -263,14 +304,22 @@ class LinuxIo(PosixIo):
     def allocate(self, handle: int, size: int) -> None:
         # fallocate(2) itself, not posix_fallocate: glibc emulates the latter by writing where it is missing
         self._c.fallocate.argtypes = [ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int64]
-        if self._c.fallocate(handle, 0, 0, size) != 0:
-            _raise_errno("fallocate")
+        while self._c.fallocate(handle, 0, 0, size) != 0:
+            if ctypes.get_errno() != errno.EINTR:
+                _raise_errno("fallocate")
+
+    def _make_direct(self, handle: int) -> None:
+        fcntl.fcntl(handle, fcntl.F_SETFL, fcntl.fcntl(handle, fcntl.F_GETFL) | _O_DIRECT)
 
     def flush_volume(self, handle: int) -> None:
         if self._c.syncfs(handle) != 0:
             _raise_errno("syncfs")
 
     def rename_no_replace(self, old: bytes, new: bytes, folder: int) -> None:
+        _single(old), _single(new)
+        if not hasattr(self._c, "renameat2"):
+            self._checked_rename(old, new, folder)  # a C library older than the call
+            return
         self._c.renameat2.argtypes = [ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_uint]
         if self._c.renameat2(folder, old, folder, new, _RENAME_NOREPLACE) == 0:
             return
@@ -284,12 +333,12 @@ class LinuxIo(PosixIo):
         os.posix_fadvise(handle, 0, 0, os.POSIX_FADV_DONTNEED)
 
     def bypasses_direct(self, handle: int) -> bool:
-        flags = array.array("L", [0])
         try:
-            fcntl.ioctl(handle, _FS_IOC_GETFLAGS, flags, True)
+            answer = fcntl.ioctl(handle, _FS_IOC_GETFLAGS, bytes(8))
         except OSError:
             return False  # no such flags on this file system: nothing of the kind either
-        return bool(flags[0] & _BYPASS_FLAGS)
+        # declared with a long, filled in as an int
+        return bool(int.from_bytes(answer[:4], sys.byteorder) & _BYPASS_FLAGS)
 
     def device_size(self, handle: int) -> int:
         return int(struct.unpack("=Q", fcntl.ioctl(handle, _BLKGETSIZE64, b"\0" * 8))[0])
