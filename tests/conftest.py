@@ -1,0 +1,91 @@
+"""Settings for every test: a station home of its own, real devices in one worker, and the count of injected faults."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from support.counting import FAULTS
+from support.devices import Devices, why_no_devices
+
+_DEMAND = "ROLLPROOF_DEVICE_TESTS"
+_REPORT = "ROLLPROOF_FAULT_REPORT"
+_KEPT = frozenset({_DEMAND, _REPORT})
+
+
+@pytest.fixture(autouse=True)
+def station_home(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The station folder of this test: no test ever sees the files of the person who runs it, or of another test."""
+    for name in list(os.environ):
+        if name.startswith("ROLLPROOF_") and name not in _KEPT:
+            monkeypatch.delenv(name)
+    home = tmp_path_factory.mktemp("station")
+    monkeypatch.setenv("ROLLPROOF_HOME", str(home))
+    return home
+
+
+@pytest.fixture
+def devices(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
+    """Real devices for one test: everything made through it is unmounted and detached afterwards, come what may."""
+    with Devices(tmp_path_factory.mktemp("devices")) as made:
+        yield made
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Loop devices are scarce and mounts are global: every device test runs in the same worker."""
+    for item in items:
+        if item.get_closest_marker("device") is not None:
+            item.add_marker(pytest.mark.xdist_group("devices"))
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Device tests need root and tools; where they are missing the test says which."""
+    if item.get_closest_marker("device") is not None:
+        reason = why_no_devices()
+        if reason:
+            pytest.skip(reason)
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, Any, None]:
+    """Where device tests were demanded, a skip is a failure: a promise nobody tested is not kept."""
+    outcome = yield
+    report: pytest.TestReport = outcome.get_result()
+    if report.skipped and item.get_closest_marker("device") is not None and os.environ.get(_DEMAND) == "1":
+        report.outcome = "failed"
+        report.longrepr = f"skipped although {_DEMAND}=1: {report.longrepr}"
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A worker hands its count to the controlling process."""
+    output: dict[str, Any] | None = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output["faults"] = FAULTS.as_json()
+
+
+class _FromWorkers:
+    """Known to pluggy only where xdist runs: the hook exists nowhere else."""
+
+    @pytest.hookimpl
+    def pytest_testnodedown(self, node: Any) -> None:
+        """Take over a worker's count."""
+        FAULTS.merge(getattr(node, "workeroutput", {}).get("faults", {"by_kind": {}, "by_test": {}}))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Listen to workers where there are any."""
+    if config.pluginmanager.hasplugin("xdist"):
+        config.pluginmanager.register(_FromWorkers(), "faults-from-workers")
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """Print how many faults this run injected, by kind; write them by test where a file was asked for."""
+    for line in FAULTS.lines():
+        terminalreporter.write_line(line)
+    if path := os.environ.get(_REPORT):
+        FAULTS.write(path)

@@ -1,0 +1,1 @@
+"""What the tests share: trees as data, faulty I/O, real devices, the command at a station, and a checker."""
