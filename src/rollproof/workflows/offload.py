@@ -15,6 +15,7 @@ from rollproof.copying.plan import Action
 from rollproof.copying.settings import Settings
 from rollproof.copying.writer import WriteWays
 from rollproof.drives.interface import Drives, system_drives
+from rollproof.drives.power import keep_awake, on_battery
 from rollproof.hashing import chosen, proof_algorithm
 from rollproof.models.errors import Refused
 from rollproof.models.events import DrivePlan as PlannedDrive
@@ -56,10 +57,11 @@ def offload(
     drives = drives or system_drives()
     wish = read_wish(request, drives, now or datetime.now().astimezone())
     rolls: list[RollResult] = []
-    for path in request.cards:
-        if cancel.is_set():
-            break
-        rolls.append(_OneCard(io, drives, request, wish, settings or Settings(), emit, cancel).run(path))
+    with contextlib.nullcontext() if request.dry_run else keep_awake():
+        for path in request.cards:
+            if cancel.is_set():
+                break
+            rolls.append(_OneCard(io, drives, request, wish, settings or Settings(), emit, cancel).run(path))
     return overall(rolls, interrupted=cancel.is_set())
 
 
@@ -115,7 +117,7 @@ class _OneCard:
         )
         try:
             self._lap("preflight")
-            findings = [*card.findings, *wish_findings, *checked.findings]
+            findings = [*card.findings, *wish_findings, *checked.findings, *_power_note()]
             refused = any(_forbids(finding) for finding in findings)
             self._emit(_planned(card, checked, 1 if self._request.single_read else 2))
             for finding in findings:
@@ -228,6 +230,20 @@ def _forbids(finding: Finding) -> bool:
     """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
     copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
     return finding.severity is Severity.ERROR and finding.kind not in copied_around
+
+
+def _power_note() -> list[Finding]:
+    if not on_battery():
+        return []
+    return [
+        Finding(
+            Kind.ON_BATTERY,
+            Severity.NOTE,
+            "",
+            "this computer runs on its battery",
+            remedy="plug it in: an offload that stops halfway costs time",
+        )
+    ]
 
 
 def _depth(volume: Volume, depth: int) -> int:

@@ -17,7 +17,7 @@ from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Refused
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import inert, shown
+from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.models.volumes import Volume
@@ -74,7 +74,7 @@ def open_card(
                 remedy="check that this is the card's top folder and that the card is mounted",
             )
         )
-    findings += expectation_findings(snapshot, clips, request.expect_clips, request.expect_last)
+    findings += expectation_findings(clips, request.expect_clips, request.expect_last)
     findings += _writable_note(volume)
     roll = _roll_name(request, snapshot, clips, path, volume, findings)
     return CardAtWork(path, root, volume, rules, snapshot, clips, roll, findings)
@@ -119,6 +119,18 @@ def _roll_name(
     guess: RollGuess = guess_roll(snapshot, clips, top, volume.label if volume.is_mount_root else "")
     if guess.best is not None and not guess.disagree:
         return guess.best
+    fallback = to_text(top)
+    if guess.best is None and roll_name_problem(fallback) is None:
+        findings.append(
+            Finding(
+                Kind.ROLL_NAME,
+                Severity.WARNING,
+                "",
+                f"nothing on the card tells the roll's name; it is called {inert(fallback)} after its folder",
+                remedy="give it its own name with --roll NAME, before another card gets the same one",
+            )
+        )
+        return fallback
     reasons = ", ".join(f"{inert(name)} ({why})" for name, why in guess.candidates)
     detail = f"the roll's name is not certain: {reasons}" if reasons else "nothing on the card tells the roll's name"
     findings.append(Finding(Kind.ROLL_NAME, Severity.ERROR, "", detail, remedy="say which it is with --roll NAME"))

@@ -91,7 +91,7 @@ def preflight(
             continue
         if at is not None:
             at_work.append(at)
-    findings += checks.placement_findings(card.path, [(want.drive, want.base) for want in wanted])
+    findings += checks.placement_findings(card.path, [(want.drive, want.base) for want in wanted], drives)
     findings += checks.device_findings(
         [(at.drive, at.volume) for at in at_work], card.volume, distinct_required=distinct_devices
     )

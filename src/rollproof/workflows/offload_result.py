@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
+from rollproof.drives.identity import share_a_device
 from rollproof.models.errors import ExitStatus
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
-from rollproof.models.volumes import Evidence
+from rollproof.models.volumes import Device, Evidence
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_wish import Wish
@@ -189,9 +190,16 @@ def _about_evidence(board: ProofBoard, outcome: CopyOutcome, *, single_read: boo
 
 def _devices_counted(drives: Sequence[DriveAtWork], card: CardAtWork) -> int:
     """Each physical device once, all that could not be told as one, never the card's own."""
-    keys = {at.volume.device.key for at in drives}
-    keys.discard(card.volume.device.key)
-    return len(keys)
+    counted: list[Device] = []
+    for at in drives:
+        device = at.volume.device
+        shared = [share_a_device(device, card.volume.device), *(share_a_device(device, other) for other in counted)]
+        if True in shared:
+            continue
+        if device.key is None and any(other.key is None for other in counted):
+            continue
+        counted.append(device)
+    return len(counted)
 
 
 def _too_few(counted: int, required: int, states: Sequence[str]) -> Finding:
