@@ -16,7 +16,7 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import MARKER_NAME, shown
 from rollproof.models.results import CopyState as ResultState
 from rollproof.models.tree import Snapshot
-from rollproof.models.volumes import Volume
+from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.rows import FileRow
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
@@ -40,6 +40,7 @@ class DriveAtWork:
     unfinished: bool
     recorded: frozenset[bytes] = frozenset()
     proven_by: str | None = None
+    proven_readback: Evidence | None = None
     handle: int = -1
     base_handle: int = -1
     findings: list[Finding] = field(default_factory=list)
@@ -56,7 +57,7 @@ class DriveAtWork:
         return bool(self.plan.actions) and all(action == Action.COVERED for action in self.plan.actions)
 
 
-Evidence = Callable[[DriveAtWork, ResultState], str]
+WriteEvidence = Callable[[DriveAtWork, ResultState], str]
 """Writes record and manifest of a drive, flushed; returns the record's name."""
 
 
@@ -70,7 +71,7 @@ class OffloadDriveWork:
         card: Snapshot,
         card_serial: str | None,
         board: ProofBoard,
-        write_evidence: Evidence,
+        write_evidence: WriteEvidence,
     ) -> None:
         self._io = io
         self._at = at

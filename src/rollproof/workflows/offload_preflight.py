@@ -23,7 +23,7 @@ from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, read_chain
-from rollproof.records.models import OffloadHeader
+from rollproof.records.models import OffloadHeader, SourceBlock
 from rollproof.records.standing import standing
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
@@ -269,7 +269,7 @@ def _from_records(
         for path, row in rows.items()
         if path not in on_card or (on_card[path].size, on_card[path].modified_ns) != (row.size, row.modified_ns)
     ]
-    unknown_card = newest is not None and (newest.source.serial is None or card.volume.serial is None)
+    unknown_card = newest is not None and not _surely_the_card(newest.source, card.volume)
     if changed or (unknown_card and newest is not None and len(on_card) > len(rows)):
         first = shown(changed[0]) if changed else ""
         at.findings.append(
@@ -290,11 +290,20 @@ def _from_records(
     if found.state != "proven" or not chain.whole:
         return {}
     at.proven_by = found.proven_record
+    at.proven_readback = found.readback
     return {
         path: (row.size, row.modified_ns, row.hashes[proof_algorithm])
         for path, row in rows.items()
         if row.proven and proof_algorithm in row.hashes
     }
+
+
+def _surely_the_card(recorded: SourceBlock, now: Volume) -> bool:
+    """By its volume serial; where one has none, by never having been away: same boot, same medium in the same slot."""
+    if recorded.serial is not None and now.serial is not None:
+        return recorded.serial == now.serial
+    then = (recorded.boot_id, recorded.disk_sequence, recorded.number, recorded.device.key)
+    return then == (now.boot_id, now.device.disk_sequence, now.st_dev, now.device.key) and None not in then
 
 
 def _space(card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:

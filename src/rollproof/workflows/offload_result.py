@@ -134,7 +134,7 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
     if lane.failure is not None:
         findings.append(lane.failure)
     state = "failed" if lane.failure is not None else lane.state if sealed else "incomplete"
-    readback = board.readback_evidence(at.drive)
+    readback = board.readback_evidence(at.drive) or at.proven_readback
     if state == "copied" and readback is Evidence.CACHE:
         findings.append(
             Finding(

@@ -1,0 +1,140 @@
+"""A small station for workflow tests: a card, drives, and the real workflows on a real file system."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from rollproof.copying.settings import Settings
+from rollproof.models.events import Event
+from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
+from rollproof.models.results import OffloadResult, RollResult, VerifyResult
+from rollproof.storage.io import Io
+from rollproof.workflows.offload import offload
+from rollproof.workflows.verify import verify
+
+CLIPS = {
+    "CLIP/A003C001_260514.mov": 300_000,
+    "CLIP/A003C001_260514.xml": 120,
+    "CLIP/A003C002_260514.mov": 70_001,
+    "CLIP/A003C003_260514.mov": 5_000,
+    "NOTES.TXT": 12,
+}
+_WHEN = 1_747_210_000_000_000_000
+SMALL = Settings(block_bytes=64 << 10, small_file_bytes=16 << 10, stall_seconds=3, cancel_seconds=1)
+
+
+def fill(folder: Path, sizes: dict[str, int], *, salt: bytes = b"") -> None:
+    """Files of these sizes, all from the same afternoon."""
+    for name, size in sizes.items():
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        unit = salt + os.fsencode(name)
+        path.write_bytes((unit * (size // len(unit) + 1))[:size])
+        os.utime(path, ns=(_WHEN, _WHEN))
+
+
+def change_quietly(path: Path, at: int = 1_000) -> None:
+    """Other bytes under the same size and date: what only a hash can see."""
+    before = path.stat()
+    content = bytearray(path.read_bytes())
+    content[at] ^= 0x40
+    path.write_bytes(bytes(content))
+    os.utime(path, ns=(before.st_mtime_ns, before.st_mtime_ns))
+
+
+def tree(folder: Path, *, own: bool = False) -> dict[str, bytes]:
+    """Every file below a folder by relative path; our own histories only with `own`."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and (own or path.relative_to(folder).parts[0] not in ("rollproof", "ascmhl"))
+    }
+
+
+@dataclass
+class Station:
+    """One card and two drives below one temporary folder."""
+
+    top: Path
+    events: list[Event] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        fill(self.card, CLIPS)
+        for drive in (self.one, self.two):
+            drive.mkdir()
+
+    @property
+    def card(self) -> Path:
+        """The card."""
+        return self.top / "A003"
+
+    @property
+    def one(self) -> Path:
+        """A drive."""
+        return self.top / "primary"
+
+    @property
+    def two(self) -> Path:
+        """Another drive."""
+        return self.top / "backup"
+
+    def roll(self, drive: Path) -> Path:
+        """The roll folder on a drive."""
+        return drive / "A003"
+
+    def offload(
+        self,
+        *,
+        io: Io | None = None,
+        cancel: Cancel | None = None,
+        on_event: Callable[[Event], None] = lambda event: None,
+        **changes: Any,
+    ) -> OffloadResult:
+        """Run the workflow."""
+
+        def emit(event: Event) -> None:
+            self.events.append(event)
+            on_event(event)
+
+        given: dict[str, Any] = {
+            "cards": (os.fsencode(self.card),),
+            "destinations": (os.fsencode(self.one), os.fsencode(self.two)),
+            "working_folder": os.fsencode(self.top),
+            **changes,
+        }
+        return offload(OffloadRequest(**given), emit=emit, cancel=cancel or Cancel(), io=io, settings=SMALL)
+
+    def offload_one(self, **given: Any) -> RollResult:
+        """Run the workflow for the one card."""
+        return self.offload(**given).rolls[0]
+
+    def verify(self, *paths: Path, **given: Any) -> VerifyResult:
+        """Verify folders, both drives by default."""
+        chosen = tuple(os.fsencode(path) for path in paths or (self.one, self.two))
+        return verify(VerifyRequest(paths=chosen, **given), emit=self.events.append, cancel=Cancel(), settings=SMALL)
+
+    def records(self, drive: Path) -> list[dict[str, Any]]:
+        """All records of the roll on a drive, in order."""
+        return [json.loads(path.read_text()) for path in sorted((self.roll(drive) / "rollproof").glob("*.json"))]
+
+    def kinds(self, result: OffloadResult | RollResult | VerifyResult, severity: str = "error") -> set[str]:
+        """Kinds of all findings of a severity, wherever they stand."""
+        found: set[str] = set()
+
+        def walk(value: Any) -> None:
+            if isinstance(value, dict):
+                if value.get("severity") == severity:
+                    found.add(value["kind"])
+                for inner in value.values():
+                    walk(inner)
+            elif isinstance(value, list):
+                for inner in value:
+                    walk(inner)
+
+        walk(result.model_dump(mode="json"))
+        return found
