@@ -11,7 +11,6 @@ import threading
 from collections import Counter
 from collections.abc import Mapping
 
-
 _HARNESS = "support_tests/"
 
 
