@@ -77,12 +77,6 @@ def mount_of(mounts: Iterable[Mount], path: bytes) -> Mount | None:
     return best
 
 
-def path_within(mount: Mount, path: bytes) -> bytes:
-    """Where a path below the mount point lies within its file system: equal for every bind mount of it."""
-    tail = path[len(mount.mount_point) :].strip(b"/")
-    return b"/".join(part for part in (mount.root.rstrip(b"/"), tail) if part) or b"/"
-
-
 def strictly_below(mounts: Sequence[Mount], folder: bytes) -> list[bytes]:
     """Mount points strictly below a folder, each once, in byte order."""
     return sorted({m.mount_point for m in mounts if m.mount_point != folder and is_at_or_below(m.mount_point, folder)})
