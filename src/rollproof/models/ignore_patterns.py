@@ -1,0 +1,71 @@
+"""Ignore patterns in gitignore syntax: whether a text is one, and what it means for paths that are bytes."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+MAX_PATTERN_BYTES = 1024
+MAX_STARS = 3
+
+_STARS = re.compile(r"\*+")
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """One pattern. `leaves_out` is False for one that begins with `!` and takes back what an earlier one said."""
+
+    leaves_out: bool
+    regex: re.Pattern[bytes]
+
+    def says(self, path: bytes, is_folder: bool) -> bool:
+        """Whether the pattern speaks of this relative path (or of a folder above it). `?` and `[…]` stand for one
+        byte."""
+        # a newline in a name would end the match early, or keep `.` from matching; NUL is in no name
+        text = path.replace(b"\n", b"\0") if b"\n" in path else path
+        return self.regex.match(text + b"/" if is_folder else text) is not None
+
+
+def pattern_problem(pattern: str) -> str | None:
+    """What keeps a text from being an ignore pattern, as a phrase that follows "it"; None when nothing does.
+
+    The limits are there because patterns also come from manifests on drives: each further `*` multiplies the time
+    that one long name can take.
+    """
+    try:
+        size = len(pattern.encode("utf-8"))
+    except UnicodeEncodeError:
+        return "is not valid Unicode"
+    if not pattern.strip() or pattern.lstrip().startswith("#"):
+        return "is empty or a comment"
+    if any(letter in pattern for letter in "\0\n\r"):
+        return "holds a line break or NUL"
+    if size > MAX_PATTERN_BYTES:
+        return f"is longer than {MAX_PATTERN_BYTES} bytes"
+    if len(_STARS.findall(pattern)) > MAX_STARS:
+        return f"has more than {MAX_STARS} stars"
+    return None if _compiled(pattern) is not None else "is not gitignore syntax, or matches nothing"
+
+
+def compile_pattern(pattern: str) -> Pattern:
+    """The pattern ready to be asked; ValueError with `pattern_problem`'s phrase when it is none."""
+    problem = pattern_problem(pattern)
+    compiled = None if problem else _compiled(pattern)
+    if compiled is None:
+        raise ValueError(f"the ignore pattern {pattern!r} {problem}")
+    return compiled
+
+
+@lru_cache(maxsize=256)
+def _compiled(pattern: str) -> Pattern | None:
+    from pathspec.patterns.gitignore import GitIgnorePatternError  # noqa: PLC0415 - only some commands need it
+    from pathspec.patterns.gitignore.spec import GitIgnoreSpecPattern  # noqa: PLC0415
+
+    try:
+        found = GitIgnoreSpecPattern(pattern.encode("utf-8"))
+    except (GitIgnorePatternError, re.error, ValueError):
+        return None
+    if found.regex is None or found.include is None:
+        return None
+    return Pattern(bool(found.include), found.regex)
