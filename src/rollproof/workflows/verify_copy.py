@@ -13,7 +13,7 @@ import rollproof
 from rollproof.ascmhl.expected import Outcome, judged
 from rollproof.ascmhl.model import Action, Author, Creator, FileHash, Generation, Process
 from rollproof.ascmhl.write import write_generation
-from rollproof.card.ignore import IgnoreRules, pattern_problem
+from rollproof.card.ignore import IgnoreRules
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.hashpass import HashPass
@@ -26,6 +26,7 @@ from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy
