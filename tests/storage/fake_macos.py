@@ -74,6 +74,10 @@ class FakeMacos:
             raise OSError(errno.ENOENT, os.strerror(errno.ENOENT), path)
         return self._facts(os.statvfs(path))
 
+    def mounts(self) -> list[MountFacts]:
+        self._said("mounts")
+        return [self._facts(os.statvfs("/"))]
+
     @staticmethod
     def _facts(found: os.statvfs_result) -> MountFacts:
         return MountFacts(

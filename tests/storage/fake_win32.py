@@ -7,11 +7,12 @@ flushed on FAT-like volumes. `log` lists the calls in order.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from rollproof.storage import windows_calls as win
-from rollproof.storage.windows_calls import FileInformation, FoundFile, Win32Failure
+from rollproof.storage.windows_calls import FileInformation, FoundFile, VolumeInformation, Win32Failure
 
 VOLUME = "\\\\?\\Volume{b0e11f0d-0000-4000-8000-000000000001}"
 DRIVE = "D:"
@@ -65,8 +66,10 @@ class FakeWin32:
         self.refuses_unbuffered = False
         self.has_volume_identity = True
         self.serial = 0x1234_5678_9ABC
+        self.label = "BELLS"
+        self.file_system = "exFAT"
         self.fail: dict[str, int] = {}
-        self._next = 100
+        self._numbers = itertools.count(101)
 
     # --- for tests: what happens behind our back
     def plant(self, path: str, node: Node) -> Node:
@@ -91,8 +94,7 @@ class FakeWin32:
         return node
 
     def _numbered(self, node: Node) -> Node:
-        self._next += 1
-        node.file_id = self._next
+        node.file_id = next(self._numbers)
         return node
 
     # --- paths
@@ -134,7 +136,7 @@ class FakeWin32:
         return node
 
     def _open_on(self, node: Node) -> Iterator[Handle]:
-        return (handle for handle in self.handles.values() if handle.node is node)
+        return (handle for handle in list(self.handles.values()) if handle.node is node)
 
     def _check_sharing(self, node: Node, access: int, share: int, function: str) -> None:
         for other in self._open_on(node):
@@ -167,6 +169,8 @@ class FakeWin32:
             if not self.has_volume_identity:
                 raise Win32Failure(win.PATH_NOT_FOUND, "GetFinalPathNameByHandleW")
             return VOLUME + self._path_of(opened.node)
+        if self.has_volume_identity:
+            return f"\\\\?\\{DRIVE}" + self._path_of(opened.node)
         return "\\\\?\\UNC\\server\\share" + self._path_of(opened.node)
 
     def _path_of(self, node: Node) -> str:
@@ -207,9 +211,9 @@ class FakeWin32:
             if disposition == win.CREATE_NEW:
                 del folder.children[key]
             raise Win32Failure(win.INVALID_PARAMETER, function)
-        self._next += 1
-        self.handles[self._next] = Handle(node, path, access, share, flags, folder if key else None, key)
-        return self._next
+        handle = next(self._numbers)  # one step for every thread
+        self.handles[handle] = Handle(node, path, access, share, flags, folder if key else None, key)
+        return handle
 
     def close_handle(self, handle: int) -> None:
         self._said("CloseHandle")
@@ -357,10 +361,17 @@ class FakeWin32:
         del old_folder.children[old_key]
         new_folder.children[new_key] = (new_name, node)
 
-    def disk_free_space(self, path: str) -> int:
+    def disk_space(self, path: str) -> tuple[int, int]:
         self._said("GetDiskFreeSpaceExW", path)
         assert path.endswith("\\")
-        return self.free
+        return self.free, 1 << 40
+
+    def volume_information(self, root: str) -> VolumeInformation:
+        self._said("GetVolumeInformationW", root)
+        assert root.endswith("\\")
+        self._find(root, "GetVolumeInformationW")
+        flags = win.VOLUME_IS_READ_ONLY if self.read_only else 0
+        return VolumeInformation(self.label, self.file_system, flags)
 
     def device_length(self, handle: int) -> int:
         self._said("DeviceIoControl")

@@ -83,6 +83,10 @@ class MacosCalls(Protocol):
         """statfs(2)."""
         ...
 
+    def mounts(self) -> list[MountFacts]:
+        """getfsstat(2) without asking the file systems anew, so that one that hangs does not hang the list."""
+        ...
+
 
 class Statfs(ctypes.Structure):
     """`struct statfs` with 64-bit inodes."""
@@ -108,6 +112,7 @@ class Statfs(ctypes.Structure):
     )
 
 
+_MNT_NOWAIT = 2
 _MAP_FAILED = ctypes.c_void_p(-1).value
 
 
@@ -175,17 +180,39 @@ class SystemCalls:
         """statfs(2)."""
         return self._mount("statfs", ctypes.c_char_p(path))
 
+    def mounts(self) -> list[MountFacts]:
+        """getfsstat(2)."""
+        room = 0
+        while True:
+            buffer = (Statfs * room)() if room else None
+            function = getattr(self._c, self._name("getfsstat"))
+            function.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_int]
+            count = function(buffer, room * ctypes.sizeof(Statfs), _MNT_NOWAIT)
+            if count < 0:
+                code = ctypes.get_errno()
+                raise OSError(code, f"{os.strerror(code)} (getfsstat)")
+            if buffer is not None and count < room:
+                return [_facts(buffer[index]) for index in range(count)]
+            room = count + 8  # something may be mounted between the two calls
+
     def _mount(self, name: str, which: Any) -> MountFacts:
+        found = Statfs()
+        self._zero(self._name(name), which, ctypes.byref(found))
+        return _facts(found)
+
+    def _name(self, name: str) -> str:
         # Intel machines keep the form with 64-bit inodes under a name of its own
         suffixed = f"{name}$INODE64"
-        found = Statfs()
-        self._zero(suffixed if hasattr(self._c, suffixed) else name, which, ctypes.byref(found))
-        return MountFacts(
-            mount_point=found.mounted_on,
-            source=os.fsdecode(found.mounted_from),
-            file_system=os.fsdecode(found.type_name).lower(),
-            flags=found.flags,
-            capacity_bytes=found.blocks * found.block_size,
-            free_bytes=found.blocks_available * found.block_size,
-            block_bytes=found.block_size,
-        )
+        return suffixed if hasattr(self._c, suffixed) else name
+
+
+def _facts(found: Statfs) -> MountFacts:
+    return MountFacts(
+        mount_point=found.mounted_on,
+        source=os.fsdecode(found.mounted_from),
+        file_system=os.fsdecode(found.type_name).lower(),
+        flags=found.flags,
+        capacity_bytes=found.blocks * found.block_size,
+        free_bytes=found.blocks_available * found.block_size,
+        block_bytes=found.block_size,
+    )

@@ -150,15 +150,9 @@ class WindowsIo:
     def open_root(self, path: bytes) -> int:
         calls = self._calls
         with _translated(path):
-            full = calls.full_path(_text_of(path))
-            if full.startswith("\\\\?\\"):
-                verbatim = full
-            elif full.startswith("\\\\"):
-                verbatim = "\\\\?\\UNC\\" + full[2:]
-            else:
-                verbatim = "\\\\?\\" + full
+            full = win.verbatim(calls.full_path(_text_of(path)))
             share = win.SHARE_READ | win.SHARE_WRITE
-            handle = calls.create_file(verbatim, _FOLDER_ACCESS, share, win.OPEN_EXISTING, _FOLDER_FLAGS)
+            handle = calls.create_file(full, _FOLDER_ACCESS, share, win.OPEN_EXISTING, _FOLDER_FLAGS)
             try:
                 if _kind_of(calls.file_information(handle)) is not EntryKind.FOLDER:
                     raise OSError(errno.ENOTDIR, os.strerror(errno.ENOTDIR), path)
@@ -360,7 +354,7 @@ class WindowsIo:
         opened = self._of(handle)
         folder = opened.path if opened.kind is EntryKind.FOLDER else opened.path.rpartition("\\")[0]
         with _translated():
-            return self._calls.disk_free_space(folder.rstrip("\\") + "\\")
+            return self._calls.disk_space(folder.rstrip("\\") + "\\")[0]
 
     def lock(self, folder: int) -> bool:
         """One opener at a time, by the share mode: it needs no second step in which two could believe they hold it,

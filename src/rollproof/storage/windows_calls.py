@@ -43,6 +43,7 @@ TAG_SYMLINK = 0xA000000C
 TAG_NAME_SURROGATE = 0x20000000
 """Set in the tag of everything that stands for another name: symbolic links, junctions, mounted folders."""
 
+VOLUME_IS_READ_ONLY = 0x00080000  # FILE_READ_ONLY_VOLUME
 MOVE_REPLACE_EXISTING, MOVE_WRITE_THROUGH = 1, 8
 FILE_NAME_OPENED_GUID = 0x1  # VOLUME_NAME_GUID, FILE_NAME_NORMALIZED
 FILE_NAME_DOS = 0x0
@@ -101,6 +102,13 @@ _ERRNO_BY_CODE = {
 }
 
 
+def verbatim(path: str) -> str:
+    """The `\\\\?\\` form of an absolute path: no length limit, and no name is interpreted."""
+    if path.startswith("\\\\?\\"):
+        return path
+    return "\\\\?\\UNC\\" + path[2:] if path.startswith("\\\\") else "\\\\?\\" + path
+
+
 class Win32Failure(Exception):
     """A Win32 call that failed, with the code of GetLastError and the name of the function."""
 
@@ -138,6 +146,15 @@ class FoundFile:
     name: str
     attributes: int
     reparse_tag: int
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeInformation:
+    """What a volume says of itself; `flags` as of GetVolumeInformationW."""
+
+    label: str
+    file_system: str
+    flags: int
 
 
 class Win32Calls(Protocol):
@@ -203,8 +220,12 @@ class Win32Calls(Protocol):
         """MoveFileExW."""
         ...
 
-    def disk_free_space(self, path: str) -> int:
-        """GetDiskFreeSpaceExW: bytes available to the caller."""
+    def disk_space(self, path: str) -> tuple[int, int]:
+        """GetDiskFreeSpaceExW: bytes available to the caller, and the size of the volume."""
+        ...
+
+    def volume_information(self, root: str) -> VolumeInformation:
+        """GetVolumeInformationW for the top folder of a volume, with its trailing backslash."""
         ...
 
     def device_length(self, handle: int) -> int:

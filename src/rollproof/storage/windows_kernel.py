@@ -18,6 +18,7 @@ from rollproof.storage.windows_calls import (
     NO_MORE_FILES,
     FileInformation,
     FoundFile,
+    VolumeInformation,
     Win32Failure,
 )
 
@@ -150,6 +151,7 @@ class SystemCalls:
             ("DeleteFileW", ctypes.c_int, (path,)),
             ("MoveFileExW", ctypes.c_int, (path, path, word)),
             ("GetDiskFreeSpaceExW", ctypes.c_int, (path, pointer, pointer, pointer)),
+            ("GetVolumeInformationW", ctypes.c_int, (path, pointer, word, pointer, pointer, pointer, pointer, word)),
             ("GetFullPathNameW", word, (path, word, pointer, pointer)),
             ("GetFinalPathNameByHandleW", word, (handle, pointer, word, word)),
             ("DeviceIoControl", ctypes.c_int, (handle, word, pointer, word, pointer, word, pointer, pointer)),
@@ -301,11 +303,21 @@ class SystemCalls:
         """MoveFileExW."""
         self._call("MoveFileExW", wide(old), wide(new), flags)
 
-    def disk_free_space(self, path: str) -> int:
+    def disk_space(self, path: str) -> tuple[int, int]:
         """GetDiskFreeSpaceExW."""
-        available = ctypes.c_uint64(0)
-        self._call("GetDiskFreeSpaceExW", wide(path), ctypes.byref(available), None, None)
-        return available.value
+        available, total = ctypes.c_uint64(0), ctypes.c_uint64(0)
+        self._call("GetDiskFreeSpaceExW", wide(path), ctypes.byref(available), ctypes.byref(total), None)
+        return available.value, total.value
+
+    def volume_information(self, root: str) -> VolumeInformation:
+        """GetVolumeInformationW."""
+        label, file_system = (ctypes.c_uint16 * 261)(), (ctypes.c_uint16 * 261)()
+        flags = ctypes.c_uint32(0)
+        self._call(
+            "GetVolumeInformationW",
+            wide(root), label, 261, None, None, ctypes.byref(flags), file_system, 261,
+        )  # fmt: skip
+        return VolumeInformation(from_wide(bytes(label)), from_wide(bytes(file_system)), flags.value)
 
     def device_length(self, handle: int) -> int:
         """DeviceIoControl(IOCTL_DISK_GET_LENGTH_INFO)."""
