@@ -82,6 +82,11 @@ class Kind(StrEnum):
     RECORD_AND_MANIFEST_DISAGREE = "record-and-manifest-disagree"
     OTHER_DEVICE = "other-device"
     FOREIGN_RECORD = "foreign-record"
+    # the station
+    LEDGER_DAMAGED = "ledger-damaged"
+    LEDGER_MISSING = "ledger-missing"
+    LEDGER_FROM_ELSEWHERE = "ledger-from-elsewhere"
+    LEDGER_RESTORED = "ledger-restored"
 
 
 @dataclass(frozen=True, slots=True)

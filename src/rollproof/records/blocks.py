@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
 import platform
 import socket
 from collections.abc import Iterable
-from pathlib import Path
 
 import rollproof
 from rollproof.models import names
 from rollproof.models.volumes import Device, Evidence, MediumWay, Volume
 from rollproof.records.models import CopyBlock, CopyState, DeviceBlock, SourceBlock, SourceRead, Station, VolumeBlock
+from rollproof.storage.station import station_id
 
 
 def device_block(device: Device) -> DeviceBlock:
@@ -92,29 +91,6 @@ def this_station() -> Station:
         os=f"{platform.system()} {platform.release()}",
         id=station_id(),
     )
-
-
-def station_id(files: Iterable[str] = ("/etc/machine-id", "/var/lib/dbus/machine-id")) -> str:
-    """A digest that is the same on this machine always and on others never; empty when the machine has no identity.
-
-    The identity itself is confidential (machine-id(5)), so only a digest with a purpose of our own leaves the house.
-    """
-    for path in files:
-        try:
-            identity = Path(path).read_text(encoding="ascii").strip()
-        except (OSError, ValueError):
-            continue
-        if identity:
-            return hashlib.sha256(b"rollproof station\0" + identity.encode()).hexdigest()[:32]
-    node = _hardware_address()
-    return hashlib.sha256(b"rollproof station\0" + node.encode()).hexdigest()[:32] if node else ""
-
-
-def _hardware_address() -> str:
-    import uuid  # noqa: PLC0415 - slow to import, and only where there is no machine-id
-
-    node = uuid.getnode()
-    return "" if node >> 40 & 1 else f"{node:012x}"  # the multicast bit marks a made-up address
 
 
 def same_device(copy: CopyBlock, now: Volume) -> bool:

@@ -40,6 +40,7 @@ def _whole_seconds(moment: datetime) -> datetime:
 
 Text = Annotated[str, BeforeValidator(_whole_text)]
 Count = Annotated[int, Field(ge=0, le=(1 << 63) - 1)]
+Number = Annotated[int, Field(ge=-(1 << 63), le=(1 << 63) - 1)]
 Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Moment = Annotated[AwareDatetime, AfterValidator(_whole_seconds)]
 
@@ -86,7 +87,7 @@ class VolumeBlock(Block):
     serial: Text | None = None
     capacity_bytes: Count = 0
     source: Text = ""
-    number: int = 0
+    number: Number = 0
 
 
 class SourceRead(Block):
@@ -106,13 +107,13 @@ class SourceBlock(Block):
     serial: Text | None
     capacity_bytes: Count
     boot_id: Text | None
-    disk_sequence: int | None
+    disk_sequence: Number | None
     file_system: Text
     reads: tuple[SourceRead, ...]
     listing_digest: Text
     device: DeviceBlock = DeviceBlock()
     mount_point: Text = ""
-    number: int = 0
+    number: Number = 0
     read_only: bool = False
 
 
@@ -143,7 +144,7 @@ class CopyBlock(Block):
     way: MediumWay
     timestamp_granularity_ns: Count
     boot_id: Text | None
-    disk_sequence: int | None
+    disk_sequence: Number | None
     folder: Text = ""
 
 

@@ -1,0 +1,321 @@
+"""Reading from the ledger, inside a transaction that `ledger.Ledger` opened."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, timedelta, timezone
+from itertools import islice
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import ColumnElement, Connection, RowMapping, case, distinct, func, or_, select
+
+from rollproof.hashing.algorithms import raw_of, text_of
+from rollproof.ledger import tables
+from rollproof.ledger.entries import (
+    CardNote,
+    DriveIdentity,
+    HistoryLine,
+    KnownCopy,
+    KnownDrive,
+    KnownFile,
+    KnownOffload,
+    KnownRoll,
+)
+from rollproof.models.requests import Person
+from rollproof.models.volumes import Evidence
+
+if TYPE_CHECKING:
+    from rollproof.ledger.ledger import Trust
+
+_AT_ONCE = 500
+"""Values in one IN list: far below what any database allows."""
+
+
+def moment(seconds: int, offset_minutes: int = 0) -> datetime:
+    """The moment with the offset it was written with."""
+    return datetime.fromtimestamp(seconds, UTC).astimezone(timezone(timedelta(minutes=offset_minutes)))
+
+
+def _maybe(seconds: int | None) -> datetime | None:
+    return None if seconds is None else moment(seconds)
+
+
+def offloads(connection: Connection, trust: Trust, which: ColumnElement[bool]) -> list[KnownOffload]:
+    """The runs that fulfil a condition, newest first."""
+    found = connection.execute(
+        select(tables.offloads, tables.rolls.c.name.label("roll"), tables.productions.c.name.label("production"))
+        .join(tables.rolls, tables.rolls.c.id == tables.offloads.c.roll_id)
+        .join(tables.productions, tables.productions.c.id == tables.rolls.c.production_id)
+        .where(which)
+        .order_by(tables.offloads.c.written_at.desc(), tables.offloads.c.id.desc())
+    ).mappings()
+    return [
+        KnownOffload(
+            id=row["id"],
+            roll_id=row["roll_id"],
+            production=row["production"] or None,
+            roll=row["roll"],
+            card=_card(row),
+            algorithm=row["algorithm"],
+            written_at=moment(row["written_at"], row["offset_minutes"]),
+            station=row["station"],
+            ours=trust.vouches(row["station"], row["written_at"]),
+            copies_required=row["copies_required"],
+            files=row["files"],
+            size_bytes=row["size_bytes"],
+            files_digest=row["files_digest"],
+        )
+        for row in found
+    ]
+
+
+def _card(row: RowMapping) -> CardNote:
+    return CardNote(
+        volume_name=row["volume_name"],
+        serial=row["serial"],
+        capacity_bytes=row["capacity_bytes"],
+        file_system=row["file_system"],
+        boot_id=row["boot_id"],
+        disk_sequence=row["disk_sequence"],
+        mount_point=bytes(row["mount_point"]),
+        device_number=row["device_number"],
+        device_key=row["device_key"],
+        listing_digest=row["listing_digest"],
+        reads=tuple(Evidence(word) for word in row["source_reads"].split()),
+    )
+
+
+def files_by_hash(connection: Connection, algorithm: str, hashes: Iterable[str]) -> list[KnownFile]:
+    """Every known file with one of these hashes."""
+    wanted = iter({raw_of(algorithm, text) for text in hashes})
+    query = _files_query().where(tables.offloads.c.algorithm == algorithm)
+    found: list[KnownFile] = []
+    while batch := list(islice(wanted, _AT_ONCE)):
+        found += [_file(row) for row in connection.execute(query.where(tables.files.c.hash.in_(batch))).mappings()]
+    return found
+
+
+def files_of(connection: Connection, offload_id: int) -> Iterator[KnownFile]:
+    """Every file of a run, in the order they were written down."""
+    query = _files_query().where(tables.files.c.offload_id == offload_id).order_by(tables.files.c.id)
+    rows = connection.execution_options(yield_per=2000).execute(query).mappings()
+    for row in rows:
+        yield _file(row)
+
+
+def _files_query() -> Any:
+    return select(tables.files, tables.offloads.c.algorithm).join(
+        tables.offloads, tables.offloads.c.id == tables.files.c.offload_id
+    )
+
+
+def _file(row: RowMapping) -> KnownFile:
+    raw = row["hash"]
+    return KnownFile(
+        offload_id=row["offload_id"],
+        path=bytes(row["path"]),
+        size=row["size_bytes"],
+        modified_ns=row["modified_seconds"] * 1_000_000_000 + row["modified_nanos"],
+        algorithm=row["algorithm"],
+        hash_text=None if raw is None else text_of(row["algorithm"], bytes(raw)),
+    )
+
+
+def copies(connection: Connection, trust: Trust, which: ColumnElement[bool]) -> list[KnownCopy]:
+    """The copies that fulfil a condition, in the order they were first seen."""
+    ours = tables.copies.c
+    found = connection.execute(
+        select(
+            tables.devices,
+            *(
+                ours[name].label(f"copy_{name}")
+                for name in ("id", "roll_id", "folder", "role", "state", "readback", "why", "state_at", "seen_at")
+            ),
+            ours.seen_by.label("copy_seen_by"),
+            ours.gone_at.label("copy_gone_at"),
+        )
+        .join(tables.devices, tables.devices.c.id == ours.device_id)
+        .where(which)
+        .order_by(ours.id)
+    ).mappings()
+    result = []
+    for row in found:
+        states = connection.execute(
+            select(tables.copy_states.c.offload_id, tables.copy_states.c.state).where(
+                tables.copy_states.c.copy_id == row["copy_id"]
+            )
+        )
+        result.append(
+            KnownCopy(
+                id=row["copy_id"],
+                roll_id=row["copy_roll_id"],
+                drive=_drive(row),
+                folder=bytes(row["copy_folder"]),
+                role=row["copy_role"],
+                state=row["copy_state"],
+                readback=Evidence(row["copy_readback"]) if row["copy_readback"] else None,
+                why=row["copy_why"],
+                state_at=moment(row["copy_state_at"]),
+                seen_at=_maybe(row["copy_seen_at"]),
+                seen_here=trust.vouches(row["copy_seen_by"], row["copy_seen_at"]),
+                gone_at=_maybe(row["copy_gone_at"]),
+                states={word.offload_id: word.state for word in states},
+            )
+        )
+    return result
+
+
+def _drive(row: RowMapping) -> KnownDrive:
+    return KnownDrive(
+        id=row["id"],
+        identity=DriveIdentity(
+            device_key=row["device_key"],
+            volume_serial=row["volume_serial"],
+            kind=row["kind"],
+            model=row["model"],
+            serial=row["serial"],
+            size_bytes=row["size_bytes"],
+            volume_label=row["volume_label"],
+            file_system=row["file_system"],
+            capacity_bytes=row["capacity_bytes"],
+            source=row["source"],
+            boot_id=row["boot_id"],
+            device_number=row["device_number"],
+        ),
+        drive=row["drive"],
+        role=row["role"],
+        first_seen_at=moment(row["first_seen_at"]),
+        last_seen_at=moment(row["last_seen_at"]),
+    )
+
+
+def digests(connection: Connection, copy_id: int) -> dict[int, list[str]]:
+    """The digests of a copy's records by number."""
+    found: dict[int, list[str]] = {}
+    query = select(tables.records.c.sequence, tables.records.c.sha256).where(tables.records.c.copy_id == copy_id)
+    for number, sha256 in connection.execute(query.order_by(tables.records.c.sequence, tables.records.c.id)):
+        found.setdefault(number, []).append(sha256)
+    return found
+
+
+def drives_like(connection: Connection, identity: DriveIdentity) -> list[KnownDrive]:
+    """Drives with the same device or volume, the exact one first, then the last seen."""
+    devices = tables.devices
+    same = [devices.c.identity == identity.text]
+    if identity.device_key is not None:
+        same.append(devices.c.device_key == identity.device_key)
+    if identity.volume_serial is not None:
+        same.append(devices.c.volume_serial == identity.volume_serial)
+    exact = case((devices.c.identity == identity.text, 0), else_=1)
+    query = select(devices).where(or_(*same)).order_by(exact, devices.c.last_seen_at.desc())
+    return [_drive(row) for row in connection.execute(query).mappings()]
+
+
+def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
+    """The list of rolls with what their copies are worth."""
+    proven = (
+        select(
+            tables.copies.c.roll_id,
+            func.count().label("copies"),
+            func.sum(case((tables.copies.c.state == "proven", 1), else_=0)).label("copies_proven"),
+            # all devices that could not be told count as one
+            func.count(
+                distinct(case((tables.copies.c.state == "proven", func.coalesce(tables.devices.c.device_key, ""))))
+            ).label("devices_proven"),
+        )
+        .join(tables.devices, tables.devices.c.id == tables.copies.c.device_id)
+        .group_by(tables.copies.c.roll_id)
+        .subquery()
+    )
+    required = (
+        select(tables.offloads.c.roll_id, func.max(tables.offloads.c.copies_required).label("copies_required"))
+        .group_by(tables.offloads.c.roll_id)
+        .subquery()
+    )
+    permit = (
+        select(tables.permits.c.state)
+        .join(tables.permit_rolls, tables.permit_rolls.c.permit_id == tables.permits.c.id)
+        .where(tables.permit_rolls.c.roll_id == tables.rolls.c.id)
+        .order_by(tables.permits.c.written_at.desc(), tables.permits.c.id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    query = (
+        select(tables.rolls, tables.productions.c.name.label("production"), proven, required, permit.label("permit"))
+        .join(tables.productions, tables.productions.c.id == tables.rolls.c.production_id)
+        .outerjoin(proven, proven.c.roll_id == tables.rolls.c.id)
+        .outerjoin(required, required.c.roll_id == tables.rolls.c.id)
+        .order_by(tables.rolls.c.first_at, tables.rolls.c.name, tables.rolls.c.id)
+    )
+    for column, value in filters.items():
+        if value is not None:
+            query = query.where(tables.rolls.c[column] == value)
+    return [
+        KnownRoll(
+            id=row["id"],
+            production=row["production"] or None,
+            name=row["name"],
+            day=row["day"],
+            unit=row["unit"],
+            camera=row["camera"],
+            files=row["files"],
+            size_bytes=row["size_bytes"],
+            clips=row["clips"],
+            first_clip=row["first_clip"],
+            last_clip=row["last_clip"],
+            first_at=moment(row["first_at"]),
+            last_at=moment(row["last_at"]),
+            copies=row["copies"] or 0,
+            copies_proven=row["copies_proven"] or 0,
+            devices_proven=row["devices_proven"] or 0,
+            copies_required=row["copies_required"] or 2,
+            permit=row["permit"],
+        )
+        for row in connection.execute(query).mappings()
+    ]
+
+
+def history(connection: Connection, roll_id: int) -> list[HistoryLine]:
+    """Records, findings and permits of a roll, oldest first."""
+    records, found, permits = tables.records, tables.findings, tables.permits
+    lines: list[HistoryLine] = []
+    query = (
+        select(records, tables.copies.c.drive, tables.people.c.name.label("person"), tables.people.c.role.label("as"))
+        .outerjoin(tables.copies, tables.copies.c.id == records.c.copy_id)
+        .outerjoin(tables.people, tables.people.c.id == records.c.person_id)
+        .where(records.c.roll_id == roll_id)
+    )
+    for row in connection.execute(query).mappings():
+        at = moment(row["written_at"], row["offset_minutes"])
+        who = Person(row["person"] or "", row["as"] or "")
+        lines.append(HistoryLine(at, row["kind"], row["drive"] or "", who, row["detail"], row["verdict"], row["name"]))
+    of_copies = (
+        select(found, tables.copies.c.drive)
+        .outerjoin(tables.copies, tables.copies.c.id == found.c.copy_id)
+        .where(found.c.roll_id == roll_id)
+    )
+    for row in connection.execute(of_copies).mappings():
+        at, detail = moment(row["found_at"]), f"{row['kind']}: {row['detail']}"
+        lines.append(HistoryLine(at, "finding", row["drive"] or "", Person(), detail, row["severity"]))
+    given = (
+        select(permits, tables.people.c.name.label("person"), tables.people.c.role.label("as"))
+        .join(tables.permit_rolls, tables.permit_rolls.c.permit_id == permits.c.id)
+        .outerjoin(tables.people, tables.people.c.id == permits.c.person_id)
+        .where(tables.permit_rolls.c.roll_id == roll_id)
+    )
+    for row in connection.execute(given).mappings():
+        at = moment(row["written_at"], row["offset_minutes"])
+        who = Person(row["person"] or "", row["as"] or "")
+        lines.append(HistoryLine(at, "permit", "", who, f"{row['basis']} {row['reason']}".strip(), row["state"]))
+    return sorted(lines, key=lambda line: line.at)
+
+
+def permits(connection: Connection, listing_digest: str) -> list[tuple[datetime, str]]:
+    """When permits were given for a listing, and by whom; newest first."""
+    query = (
+        select(tables.permits.c.written_at, tables.permits.c.offset_minutes, tables.people.c.name)
+        .outerjoin(tables.people, tables.people.c.id == tables.permits.c.person_id)
+        .where(tables.permits.c.listing_digest == listing_digest, tables.permits.c.state == "given")
+        .order_by(tables.permits.c.written_at.desc())
+    )
+    return [(moment(at, offset), name or "") for at, offset, name in connection.execute(query)]

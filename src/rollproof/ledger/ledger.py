@@ -1,0 +1,273 @@
+"""The station's memory of rolls, copies and records: an index that can be rebuilt from the drives, never the truth.
+
+One `Ledger` per process is enough; several processes may have one each. Every `remember_…` is one transaction: it is
+there completely when the call returns, flushed, or not at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from types import TracebackType
+from typing import Literal, Self
+
+from sqlalchemy import Connection, Engine, select
+from sqlalchemy.exc import OperationalError, SQLAlchemyError
+
+from rollproof.ledger import asking, remembering, tables
+from rollproof.ledger.entries import (
+    CopyNote,
+    CopyState,
+    DriveIdentity,
+    FileNote,
+    HistoryLine,
+    KnownCopy,
+    KnownDrive,
+    KnownFile,
+    KnownOffload,
+    KnownRoll,
+    OffloadNote,
+    PermitNote,
+    RecordNote,
+)
+from rollproof.ledger.station_file import StationFile
+from rollproof.ledger.trouble import LedgerProblem
+from rollproof.models.findings import Finding
+from rollproof.models.volumes import Evidence
+
+WRITES = "rollproof_writes"
+"""Execution option of a connection whose transactions take the write lock at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trust:
+    """What this ledger can vouch for on its own word. `machine` is this station's identity."""
+
+    machine: str
+    made_here: bool = False
+    restored_at: int = 0
+
+    def vouches(self, seen_by: str, seen_at: int | None) -> bool:
+        """Whether an observation counts as this station's own: made by it, in a ledger of its own, and not before an
+        older ledger was put back (what that one forgot nobody knows)."""
+        ours = self.made_here and bool(self.machine) and seen_by == self.machine
+        return ours and seen_at is not None and seen_at > self.restored_at
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """What `remember_offload` made: ids for later calls; `copies` in the order of the note's copies."""
+
+    roll_id: int
+    offload_id: int
+    copies: tuple[int, ...]
+
+
+class Ledger:
+    """See the module. Made by `opening.open_ledger`; close it, or use it in a `with`."""
+
+    def __init__(self, engine: Engine, trust: Trust, *, station: StationFile | None, wait_seconds: float) -> None:
+        self._engine = engine
+        self._station = station
+        self._wait_seconds = wait_seconds
+        self.trust = trust
+        self.findings: tuple[Finding, ...] = ()
+        """What was odd when it was opened: damaged, missing, from another machine, restored."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._engine.dispose()
+
+    # --- transactions
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A transaction that only looks. LedgerProblem when the ledger fails."""
+        with self._told(), self._engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextlib.contextmanager
+    def writing(self, doing: str) -> Iterator[Connection]:
+        """A transaction that changes something: all of it or nothing. `doing` is what others hear who wait for it.
+
+        Raises LedgerBusy when another process holds the ledger for longer than the wait, LedgerProblem when the
+        ledger fails (a full disk); nothing was changed then.
+        """
+        generation = 0
+        with self._told(), self._engine.connect() as plain:
+            connection = plain.execution_options(**{WRITES: True})
+            with connection.begin() as transaction, self._named(doing):
+                yield connection
+                generation = remembering.count_write(connection)
+                transaction.commit()
+        if self._station is not None and generation:
+            self._station.write_note(generation)
+
+    def _named(self, doing: str) -> contextlib.AbstractContextManager[None]:
+        return self._station.named_writer(doing) if self._station is not None else contextlib.nullcontext()
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except OverflowError:
+            raise LedgerProblem(
+                "The ledger cannot hold a number as large as this.",
+                hint="A record on a drive may hold nonsense. Copies and records on the drives are not touched.",
+            ) from None
+        except SQLAlchemyError as problem:
+            from rollproof.ledger.opening import is_locked  # noqa: PLC0415 - opening makes ledgers
+
+            if self._station is not None and isinstance(problem, OperationalError) and is_locked(problem):
+                raise self._station.busy(self._wait_seconds) from None
+            reason = str(getattr(problem, "orig", None) or problem)[:200]
+            raise LedgerProblem(
+                f"The ledger cannot be used: {reason}.",
+                hint="See whether this computer's disk is full. Copies and records on the drives are not touched.",
+            ) from None
+
+    # --- remembering
+    def remember_offload(self, note: OffloadNote, files: Iterable[FileNote]) -> Remembered:
+        """Remember a run over a card: the card, its clips and files, every copy with its state and record.
+
+        `files` are streamed, in byte order of their paths. A run over the same listing with the same files as one
+        that is known already adds no second set of them.
+        """
+        with self.writing(f"remembering roll {note.roll}") as connection:
+            return Remembered(*remembering.offload(connection, note, files, self.trust.machine))
+
+    def remember_copy(self, roll_id: int, note: CopyNote, *, offload_ids: Iterable[int] = ()) -> int:
+        """Remember a copy of a known roll that was found on a drive, with what it is worth; returns its id.
+
+        `offload_ids` are the runs whose files it holds.
+        """
+        with self.writing("remembering a copy") as connection:
+            return remembering.copy(connection, roll_id, note, tuple(offload_ids), self.trust.machine)
+
+    def remember_verify(
+        self,
+        copy_id: int,
+        *,
+        state: CopyState,
+        readback: Evidence | None,
+        at: datetime,
+        why: str = "",
+        record: RecordNote | None = None,
+        findings: Iterable[Finding] = (),
+    ) -> None:
+        """The newest word on a copy: after a verify, a receive, or a look at its records. `state` holds for all its
+        files, as `records.standing` gives it. Counts as seen by this station at `at`."""
+        with self.writing("remembering a verify") as connection:
+            remembering.verdict(connection, copy_id, state, readback, at, why, self.trust.machine)
+            if record is not None:
+                remembering.record(connection, copy_id, record)
+            remembering.findings(connection, copy_id, findings, at)
+
+    def remember_record(self, copy_id: int, record: RecordNote) -> None:
+        """Remember that a copy's chain holds this record, with its digest."""
+        with self.writing("remembering a record") as connection:
+            remembering.record(connection, copy_id, record)
+
+    def remember_seen(self, copy_id: int, at: datetime) -> None:
+        """This station has the copy before its eyes: attached, flushed to or read from."""
+        with self.writing("remembering a drive") as connection:
+            remembering.seen(connection, copy_id, at, self.trust.machine)
+
+    def remember_gone(self, copy_id: int, at: datetime) -> None:
+        """The copy's device was seen without it: its proof is withdrawn until a verify."""
+        with self.writing("remembering a missing copy") as connection:
+            remembering.gone(connection, copy_id, at)
+
+    def remember_permit(self, note: PermitNote) -> int:
+        """Write down a permit as `pending`, flushed; returns its id. It means nothing until `settle_permit`."""
+        with self.writing("writing a permit") as connection:
+            return remembering.permit(connection, note)
+
+    def settle_permit(self, permit_id: int, state: Literal["given", "withdrawn"], *, reason: str = "") -> None:
+        """The permit lies on the drives (`given`), or could not be written everywhere (`withdrawn`)."""
+        with self.writing("settling a permit") as connection:
+            remembering.settle(connection, permit_id, state, reason)
+
+    # --- asking
+    def find_by_listing(self, listing_digest: str) -> list[KnownOffload]:
+        """Every run over a card that had exactly this listing, newest first."""
+        with self.reading() as connection:
+            return asking.offloads(connection, self.trust, tables.offloads.c.listing_digest == listing_digest)
+
+    def offloads_of(self, roll_id: int) -> list[KnownOffload]:
+        """Every run of a roll, newest first."""
+        with self.reading() as connection:
+            return asking.offloads(connection, self.trust, tables.offloads.c.roll_id == roll_id)
+
+    def find_files(self, algorithm: str, hashes: Iterable[str]) -> list[KnownFile]:
+        """Every known file whose hash (text form, of `algorithm`) is among these, in no order. Some thousand at a time
+        are looked up in milliseconds. Raises UntrustedInput for text that is no such hash."""
+        with self.reading() as connection:
+            return asking.files_by_hash(connection, algorithm, hashes)
+
+    def find_files_by_name(self, offload_ids: Iterable[int], paths: Iterable[bytes]) -> list[KnownFile]:
+        """The files of these runs that have one of these paths."""
+        wanted = set(paths)
+        return [file for number in offload_ids for file in self.files_of(number) if file.path in wanted]
+
+    def files_of(self, offload_id: int) -> Iterator[KnownFile]:
+        """Every file of a run, in byte order of the paths, streamed."""
+        with self.reading() as connection:
+            yield from asking.files_of(connection, offload_id)
+
+    def copies_of(self, roll_id: int) -> list[KnownCopy]:
+        """Every copy of a roll that was ever seen, with its state, its device, and when it was seen by whom."""
+        with self.reading() as connection:
+            return asking.copies(connection, self.trust, tables.copies.c.roll_id == roll_id)
+
+    def copies_on(self, identity: DriveIdentity) -> list[KnownCopy]:
+        """Every copy that this volume on this device is remembered to hold."""
+        with self.reading() as connection:
+            return asking.copies(connection, self.trust, tables.devices.c.identity == identity.text)
+
+    def digests_of(self, copy_id: int) -> dict[int, list[str]]:
+        """The digests each record of a copy's chain was seen with, by number: for `chain.compare_with_memory`."""
+        with self.reading() as connection:
+            return asking.digests(connection, copy_id)
+
+    def drives_like(self, identity: DriveIdentity) -> list[KnownDrive]:
+        """Which drive is this? Those with the same device or the same volume, the exact one first."""
+        with self.reading() as connection:
+            return asking.drives_like(connection, identity)
+
+    def rolls(
+        self, *, name: str | None = None, day: str | None = None, unit: str | None = None, camera: str | None = None
+    ) -> list[KnownRoll]:
+        """The list of rolls, oldest first, filtered by what is given."""
+        with self.reading() as connection:
+            return asking.rolls(connection, name=name, day=day, unit=unit, camera=camera)
+
+    def history(self, roll_id: int) -> list[HistoryLine]:
+        """Everything that is known to have happened to a roll, oldest first."""
+        with self.reading() as connection:
+            return asking.history(connection, roll_id)
+
+    def permits_for(self, listing_digest: str) -> list[tuple[datetime, str]]:
+        """When permits were given for a card with this listing, and by whom. Never evidence; newest first."""
+        with self.reading() as connection:
+            return asking.permits(connection, listing_digest)
+
+    def check(self) -> list[str]:
+        """A full check of the database (seconds for a million files); empty when it is whole."""
+        with self.reading() as connection:
+            if connection.dialect.name != "sqlite":
+                connection.execute(select(tables.info.c.key)).all()
+                return []
+            found = connection.exec_driver_sql("PRAGMA integrity_check(10)").scalars().all()
+            broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
+        lines = [str(line) for line in found if line != "ok"]
+        return lines + [f"a row of {row[0]} refers to none of {row[2]}" for row in broken[:10]]

@@ -1,0 +1,70 @@
+"""Steps from one form of the ledger to the next, each in one transaction together with the note that it ran."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, func, inspect, select
+
+from rollproof.ledger import tables
+from rollproof.ledger.trouble import LedgerProblem
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One step. `run` changes the tables, inside the transaction it is handed; numbers are 1, 2, … and never reused."""
+
+    number: int
+    name: str
+    run: Callable[[Connection], None]
+
+
+def _first_tables(connection: Connection) -> None:
+    # The tables as of today. A later step must not change `tables` for this one: freeze it here then.
+    tables.metadata.create_all(connection)
+
+
+MIGRATIONS: tuple[Migration, ...] = (Migration(1, "the first tables", _first_tables),)
+
+Transaction = Callable[[], AbstractContextManager[Connection]]
+
+
+def migrate(reading: Transaction, writing: Transaction, steps: Sequence[Migration] = MIGRATIONS) -> list[int]:
+    """Run every step that has not run yet, each in a transaction from `writing`; returns their numbers.
+
+    Raises LedgerProblem when the ledger is newer than this tool. A step that fails leaves no trace of itself.
+    """
+    ran: list[int] = []
+    with reading() as connection:
+        done = newest(connection)
+    if done > steps[-1].number:
+        raise LedgerProblem(
+            f"The ledger was written by a newer version of this tool (its form {done}, known is {steps[-1].number}).",
+            hint="Install the newer version. The ledger was left as it is.",
+        )
+    for step in steps:
+        if step.number <= done:
+            continue
+        with writing() as connection:
+            # looked up again inside the transaction: another process may have run it a moment ago
+            if step.number <= newest(connection):
+                continue
+            step.run(connection)
+            if step.number == 1:
+                tables.migrations.create(connection, checkfirst=True)
+            connection.execute(
+                tables.migrations.insert().values(number=step.number, name=step.name, ran_at=int(time.time()))
+            )
+        ran.append(step.number)
+    return ran
+
+
+def newest(connection: Connection) -> int:
+    """The number of the last step that ran; 0 for a ledger that has no tables yet."""
+    if not inspect(connection).has_table(tables.migrations.name):
+        return 0
+    found = connection.execute(select(func.max(tables.migrations.c.number))).scalar()
+    return int(found or 0)

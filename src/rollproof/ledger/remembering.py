@@ -1,0 +1,412 @@
+"""Writing into the ledger, inside a transaction that `ledger.Ledger` opened."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+from itertools import islice
+from typing import Any
+
+from sqlalchemy import Connection, Table, and_, select
+
+from rollproof.hashing.algorithms import raw_of
+from rollproof.ledger import tables
+from rollproof.ledger.entries import (
+    CopyNote,
+    CopyState,
+    DriveIdentity,
+    FileNote,
+    OffloadNote,
+    PermitNote,
+    RecordNote,
+)
+from rollproof.models.findings import Finding
+from rollproof.models.requests import Person
+from rollproof.models.volumes import Evidence
+
+_AT_ONCE = 5000
+"""Rows handed to the driver in one go: enough for speed, little enough for memory."""
+_NANOS = 1_000_000_000
+_LARGEST = (1 << 63) - 1
+
+
+def seconds(moment: datetime) -> int:
+    """Whole seconds since 1970. ValueError for a moment without an offset: it would mean another time elsewhere."""
+    if moment.tzinfo is None:
+        raise ValueError("a moment without an offset from UTC")
+    return int(moment.timestamp())
+
+
+def offset_minutes(moment: datetime) -> int:
+    """The offset from UTC that the moment was written with."""
+    offset = moment.utcoffset()
+    return int(offset.total_seconds()) // 60 if offset is not None else 0
+
+
+def count_write(connection: Connection) -> int:
+    """One more write; returns how many there were. The count tells a ledger from an older state of itself."""
+    column = tables.info.c
+    found = connection.execute(select(column.value).where(column.key == "generation")).scalar()
+    generation = int(found or 0) + 1
+    _put(connection, tables.info, {"key": "generation"}, {"value": str(generation)})
+    return generation
+
+
+def _find(connection: Connection, table: Table, key: dict[str, Any]) -> int | None:
+    found = connection.execute(select(table.c.id).where(_equal(table, key))).scalar()
+    return None if found is None else int(found)
+
+
+def _equal(table: Table, key: dict[str, Any]) -> Any:
+    return and_(*(table.c[name] == value for name, value in key.items()))
+
+
+def _insert(connection: Connection, table: Table, values: dict[str, Any]) -> int:
+    inserted = connection.execute(table.insert().values(**values)).inserted_primary_key
+    assert inserted is not None
+    return int(inserted[0])
+
+
+def _find_or_insert(connection: Connection, table: Table, key: dict[str, Any], more: dict[str, Any]) -> int:
+    found = _find(connection, table, key)
+    return _insert(connection, table, {**key, **more}) if found is None else found
+
+
+def _put(connection: Connection, table: Table, key: dict[str, Any], values: dict[str, Any]) -> None:
+    if connection.execute(table.update().where(_equal(table, key)).values(**values)).rowcount == 0:
+        connection.execute(table.insert().values(**key, **values))
+
+
+def _person(connection: Connection, person: Person) -> int | None:
+    if not person.name and not person.role:
+        return None
+    return _find_or_insert(connection, tables.people, {"name": person.name, "role": person.role}, {})
+
+
+def _device(connection: Connection, identity: DriveIdentity, drive: str, role: str, at: datetime) -> int:
+    moment = seconds(at)
+    found = _find(connection, tables.devices, {"identity": identity.text})
+    names = {name: value for name, value in (("drive", drive), ("role", role)) if value}
+    if found is None:
+        values = {
+            "identity": identity.text,
+            "device_key": identity.device_key,
+            "kind": identity.kind,
+            "model": identity.model,
+            "serial": identity.serial,
+            "size_bytes": identity.size_bytes,
+            "volume_serial": identity.volume_serial,
+            "volume_label": identity.volume_label,
+            "file_system": identity.file_system,
+            "capacity_bytes": identity.capacity_bytes,
+            "source": identity.source,
+            "boot_id": identity.boot_id,
+            "device_number": identity.device_number,
+            "first_seen_at": moment,
+            "last_seen_at": moment,
+            **names,
+        }
+        return _insert(connection, tables.devices, values)
+    devices = tables.devices
+    changes: dict[str, Any] = {**names, "volume_label": identity.volume_label}
+    connection.execute(devices.update().where(devices.c.id == found).values(**changes))
+    connection.execute(
+        devices.update().where(devices.c.id == found, devices.c.last_seen_at < moment).values(last_seen_at=moment)
+    )
+    return found
+
+
+def offload(
+    connection: Connection, note: OffloadNote, rows: Iterable[FileNote], station: str
+) -> tuple[int, int, tuple[int, ...]]:
+    """See `Ledger.remember_offload`; returns the ids of roll, offload and copies."""
+    roll_id = _roll(connection, note)
+    offload_id = _offload(connection, roll_id, note, rows)
+    copies = tuple(copy(connection, roll_id, each, (offload_id,), station) for each in note.copies)
+    _findings(connection, roll_id, None, note.findings, note.written_at)
+    return roll_id, offload_id, copies
+
+
+def _roll(connection: Connection, note: OffloadNote) -> int:
+    production = _find_or_insert(connection, tables.productions, {"name": note.production or ""}, {})
+    key = {
+        "production_id": production,
+        "name": note.roll,
+        "card_key": note.card.serial or f"listing:{note.card.listing_digest}",
+    }
+    moment = seconds(note.written_at)
+    found = _find_or_insert(connection, tables.rolls, key, {"first_at": moment, "last_at": moment})
+    values: dict[str, Any] = {
+        name: value for name in ("day", "unit", "camera") if (value := getattr(note, name)) is not None
+    }
+    if note.clips:
+        values |= {"clips": len(note.clips), "first_clip": note.clips[0].name, "last_clip": note.clips[-1].name}
+    rolls = tables.rolls
+    if values:
+        connection.execute(rolls.update().where(rolls.c.id == found).values(**values))
+    connection.execute(rolls.update().where(rolls.c.id == found, rolls.c.first_at > moment).values(first_at=moment))
+    connection.execute(rolls.update().where(rolls.c.id == found, rolls.c.last_at < moment).values(last_at=moment))
+    return found
+
+
+def _offload(connection: Connection, roll_id: int, note: OffloadNote, rows: Iterable[FileNote]) -> int:
+    card = note.card
+    values = {
+        "roll_id": roll_id,
+        "person_id": _person(connection, note.person),
+        "station": note.station,
+        "written_at": seconds(note.written_at),
+        "offset_minutes": offset_minutes(note.written_at),
+        "algorithm": note.algorithm,
+        "listing_digest": card.listing_digest,
+        "volume_name": card.volume_name,
+        "serial": card.serial,
+        "capacity_bytes": card.capacity_bytes,
+        "file_system": card.file_system,
+        "boot_id": card.boot_id,
+        "disk_sequence": card.disk_sequence,
+        "mount_point": card.mount_point,
+        "device_number": card.device_number,
+        "device_key": card.device_key,
+        "source_reads": " ".join(read.value for read in card.reads),
+        "copies_required": note.copies_required,
+    }
+    attempt = connection.begin_nested()
+    offload_id = _insert(connection, tables.offloads, {**values, "files_digest": ""})
+    totals = _files(connection, offload_id, note.algorithm, rows)
+    known = connection.execute(
+        select(tables.offloads.c.id).where(
+            tables.offloads.c.roll_id == roll_id,
+            tables.offloads.c.id != offload_id,
+            tables.offloads.c.listing_digest == card.listing_digest,
+            tables.offloads.c.algorithm == note.algorithm,
+            tables.offloads.c.files_digest == totals["files_digest"],
+        )
+    ).scalar()
+    if known is not None:
+        attempt.rollback()  # the same files again: keep one set of them, with the newest words about the card
+        offload_id = int(known)
+        newest = tables.offloads.c.written_at <= values["written_at"]
+        connection.execute(tables.offloads.update().where(tables.offloads.c.id == offload_id, newest).values(**values))
+        return offload_id
+    connection.execute(tables.offloads.update().where(tables.offloads.c.id == offload_id).values(**totals))
+    for position, clip in enumerate(note.clips):
+        connection.execute(
+            tables.clips.insert().values(
+                offload_id=offload_id,
+                position=position,
+                name=clip.name,
+                files=clip.files,
+                size_bytes=clip.size_bytes,
+                health=clip.health,
+            )
+        )
+    connection.execute(
+        tables.rolls.update()
+        .where(tables.rolls.c.id == roll_id, tables.rolls.c.files <= totals["files"])
+        .values(files=totals["files"], size_bytes=totals["size_bytes"])
+    )
+    attempt.commit()
+    return offload_id
+
+
+def _files(connection: Connection, offload_id: int, algorithm: str, rows: Iterable[FileNote]) -> dict[str, Any]:
+    digest = hashlib.sha256()
+    count = size = 0
+    insert = tables.files.insert()
+    for batch in _batches(rows):
+        values = []
+        for file in batch:
+            raw = None if file.hash_text is None else raw_of(algorithm, file.hash_text)
+            whole, nanos = divmod(file.modified_ns, _NANOS)
+            digest.update(b"%b\0%d\0%d\0%b\n" % (file.path, file.size, file.modified_ns, raw or b""))
+            count += 1
+            size += file.size
+            values.append(
+                {
+                    "offload_id": offload_id,
+                    "path": file.path,
+                    "size_bytes": file.size,
+                    "modified_seconds": whole,
+                    "modified_nanos": nanos,
+                    "hash": raw,
+                }
+            )
+        connection.execute(insert, values)
+    # sparse files can add up to more than a database can hold
+    return {"files": count, "size_bytes": min(size, _LARGEST), "files_digest": digest.hexdigest()}
+
+
+def _batches(rows: Iterable[FileNote]) -> Iterator[Sequence[FileNote]]:
+    source = iter(rows)
+    while batch := list(islice(source, _AT_ONCE)):
+        yield batch
+
+
+def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tuple[int, ...], station: str) -> int:
+    """See `Ledger.remember_copy`."""
+    at = note.seen_at or (note.record.written_at if note.record is not None else None)
+    if at is None:
+        raise ValueError("a copy that was neither seen nor recorded")
+    device_id = _device(connection, note.identity, note.drive, note.role, at)
+    key = {"roll_id": roll_id, "device_id": device_id, "folder": note.folder}
+    values: dict[str, Any] = {
+        "drive": note.drive,
+        "role": note.role,
+        "state": note.state,
+        "readback": note.readback.value if note.readback is not None else None,
+        "why": note.why,
+        "state_at": seconds(at),
+    }
+    if note.seen_at is not None:
+        values |= {"seen_at": seconds(note.seen_at), "seen_by": station, "gone_at": None}
+    copy_id = _find(connection, tables.copies, key)
+    if copy_id is None:
+        copy_id = _insert(connection, tables.copies, {**key, **values})
+    elif note.seen_at is None and not _may_be_hearsay(connection, copy_id, note.state, seconds(at)):
+        return copy_id
+    connection.execute(tables.copies.update().where(tables.copies.c.id == copy_id).values(**values))
+    for offload_id in offload_ids:
+        states = {"state": note.state, "readback": values["readback"]}
+        _put(connection, tables.copy_states, {"copy_id": copy_id, "offload_id": offload_id}, states)
+    if note.record is not None:
+        record(connection, copy_id, note.record)
+    return copy_id
+
+
+def _may_be_hearsay(connection: Connection, copy_id: int, state: CopyState, at: int) -> bool:
+    """Whether a word from elsewhere may change what is known of a copy: never what somebody saw, unless to withdraw."""
+    copies = tables.copies.c
+    known = connection.execute(select(copies.seen_at, copies.state_at).where(copies.id == copy_id)).one()
+    return at >= known.state_at and (known.seen_at is None or state != "proven")
+
+
+def verdict(
+    connection: Connection,
+    copy_id: int,
+    state: CopyState,
+    readback: Evidence | None,
+    at: datetime,
+    why: str,
+    station: str,
+) -> None:
+    """The newest word on a copy; it holds for all its files."""
+    values = {"state": state, "readback": readback.value if readback is not None else None}
+    connection.execute(
+        tables.copies.update().where(tables.copies.c.id == copy_id).values(**values, why=why, state_at=seconds(at))
+    )
+    connection.execute(tables.copy_states.update().where(tables.copy_states.c.copy_id == copy_id).values(**values))
+    seen(connection, copy_id, at, station)
+
+
+def seen(connection: Connection, copy_id: int, at: datetime, station: str) -> None:
+    """The station has the copy before its eyes."""
+    copies, moment = tables.copies, seconds(at)
+    connection.execute(
+        copies.update().where(copies.c.id == copy_id).values(seen_at=moment, seen_by=station, gone_at=None)
+    )
+    device = select(copies.c.device_id).where(copies.c.id == copy_id).scalar_subquery()
+    devices = tables.devices
+    connection.execute(
+        devices.update().where(devices.c.id == device, devices.c.last_seen_at < moment).values(last_seen_at=moment)
+    )
+
+
+def gone(connection: Connection, copy_id: int, at: datetime) -> None:
+    """The copy's device was seen without it."""
+    why = "its drive was seen without it"
+    values = {"state": "unproven", "readback": None}
+    connection.execute(
+        tables.copies.update()
+        .where(tables.copies.c.id == copy_id)
+        .values(**values, why=why, state_at=seconds(at), gone_at=seconds(at))
+    )
+    connection.execute(tables.copy_states.update().where(tables.copy_states.c.copy_id == copy_id).values(**values))
+
+
+def record(connection: Connection, copy_id: int, note: RecordNote) -> None:
+    """A copy's chain holds this record; the same again changes nothing."""
+    key = {"copy_id": copy_id, "sequence": note.sequence, "sha256": note.sha256}
+    if _find(connection, tables.records, key) is not None:
+        return
+    values = {
+        **key,
+        "roll_id": _roll_of(connection, copy_id),
+        "person_id": _person(connection, note.person),
+        "kind": note.kind,
+        "name": note.name,
+        "previous_sha256": note.previous_sha256,
+        "station": note.station,
+        "written_at": seconds(note.written_at),
+        "offset_minutes": offset_minutes(note.written_at),
+        "verdict": note.verdict,
+        "detail": note.detail,
+        "by_us": note.by_us,
+    }
+    connection.execute(tables.records.insert().values(**values))
+
+
+def findings(connection: Connection, copy_id: int, found: Iterable[Finding], at: datetime) -> None:
+    """What was found wrong or odd about a copy."""
+    _findings(connection, _roll_of(connection, copy_id), copy_id, found, at)
+
+
+def _roll_of(connection: Connection, copy_id: int) -> int:
+    found = connection.execute(select(tables.copies.c.roll_id).where(tables.copies.c.id == copy_id)).scalar()
+    if found is None:
+        raise ValueError(f"the ledger knows no copy {copy_id}")
+    return int(found)
+
+
+def _findings(
+    connection: Connection, roll_id: int, copy_id: int | None, found: Iterable[Finding], at: datetime
+) -> None:
+    values = [
+        {
+            "roll_id": roll_id,
+            "copy_id": copy_id,
+            "found_at": seconds(at),
+            "kind": finding.kind.value,
+            "severity": finding.severity.value,
+            "path": finding.path,
+            "detail": finding.detail,
+            "remedy": finding.remedy,
+            "count": finding.count,
+        }
+        for finding in found
+    ]
+    if values:
+        connection.execute(tables.findings.insert(), values)
+
+
+def permit(connection: Connection, note: PermitNote) -> int:
+    """A permit that nobody was told of yet."""
+    values = {
+        "person_id": _person(connection, note.person),
+        "written_at": seconds(note.written_at),
+        "offset_minutes": offset_minutes(note.written_at),
+        "basis": note.basis,
+        "listing_digest": note.listing_digest,
+        "serial": note.serial,
+        "state": "pending",
+        "reason": note.reason,
+    }
+    permit_id = _insert(connection, tables.permits, values)
+    for roll_id in dict.fromkeys(note.rolls):
+        connection.execute(tables.permit_rolls.insert().values(permit_id=permit_id, roll_id=roll_id))
+    for copy_id in dict.fromkeys(note.copies):
+        connection.execute(tables.permit_copies.insert().values(permit_id=permit_id, copy_id=copy_id))
+    return permit_id
+
+
+def settle(connection: Connection, permit_id: int, state: str, reason: str) -> None:
+    """What became of a permit. ValueError when there is none of that number, or it was withdrawn before."""
+    values = {"state": state, **({"reason": reason} if reason else {})}
+    permits = tables.permits
+    # a permit that was withdrawn stays withdrawn
+    changed = connection.execute(
+        permits.update().where(permits.c.id == permit_id, permits.c.state != "withdrawn").values(**values)
+    )
+    if changed.rowcount != 1:
+        raise ValueError(f"no permit {permit_id} that could be {state}")

@@ -1,0 +1,154 @@
+"""The ledger's own files in the station's home, and the two small ones beside it.
+
+| file | what |
+|---|---|
+| `ledger.sqlite3` (`-wal`, `-shm`) | the ledger |
+| `ledger.note` | that there is one, and how many writes it has seen: a missing or an older one is recognised |
+| `ledger.writer` | who is writing just now: what a waiting process can say |
+| `ledger-set-aside-….sqlite3` | a damaged one; never deleted by us |
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rollproof.ledger.trouble import LedgerBusy
+from rollproof.storage.io import Io
+
+FILE_NAME = "ledger.sqlite3"
+_BESIDE = ("", "-wal", "-shm")
+_PAUSE_SECONDS = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class StationFile:
+    """The places of the ledger's files in one home."""
+
+    home: Path
+
+    @property
+    def path(self) -> Path:
+        """The ledger itself."""
+        return self.home / FILE_NAME
+
+    @property
+    def note(self) -> Path:
+        """The note beside it."""
+        return self.home / "ledger.note"
+
+    @property
+    def writer(self) -> Path:
+        """Who is writing."""
+        return self.home / "ledger.writer"
+
+    def set_aside(self, now: datetime) -> Path:
+        """Move a damaged ledger out of the way, with everything that belongs to it; returns its new name."""
+        stem = f"ledger-set-aside-{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}"
+        number = 1
+        while (aside := self.home / (stem + (f"-{number}" if number > 1 else "") + ".sqlite3")).exists():
+            number += 1
+        for suffix in _BESIDE:
+            with contextlib.suppress(FileNotFoundError):
+                os.rename(f"{self.path}{suffix}", f"{aside}{suffix}")
+        return aside
+
+    def read_note(self) -> dict[str, Any] | None:
+        """What the note says; None when there is none, empty when it says nothing sensible."""
+        return _read_json(self.note)
+
+    def write_note(self, generation: int) -> None:
+        """Note that the ledger has seen this many writes. Only a hint: a failure is passed over."""
+        _write_json(self.note, {"generation": generation})
+
+    @contextlib.contextmanager
+    def named_writer(self, doing: str) -> Iterator[None]:
+        """Leave word who is writing, while it lasts."""
+        _write_json(
+            self.writer,
+            {"pid": os.getpid(), "host": socket.gethostname(), "since": int(time.time()), "doing": doing},
+        )
+        try:
+            yield
+        finally:
+            with contextlib.suppress(OSError):
+                self.writer.unlink()
+
+    def busy(self, waited_seconds: float) -> LedgerBusy:
+        """The error for a ledger that somebody else holds, saying who, as far as they left word."""
+        held = _read_json(self.writer) or {}
+        pid, host, doing = held.get("pid"), held.get("host"), held.get("doing")
+        who = "another process, which left no word who it is"
+        if isinstance(pid, int) and isinstance(host, str):
+            who = f"process {pid} on {host[:100]}"
+            if isinstance(doing, str) and doing:
+                who += f" ({doing[:100]})"
+            if host == socket.gethostname() and not _is_running(pid):
+                who += ", which is not running any more"
+        return LedgerBusy(
+            f"The ledger at {self.path} is held by {who}; waited {waited_seconds:.0f} s.",
+            hint="Wait for it to end and run the command again. Copies and records on the drives are not touched.",
+        )
+
+
+def _is_running(pid: int) -> bool:
+    if os.name != "posix" or pid <= 0:
+        return True
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def _read_json(path: Path) -> dict[str, Any] | None:
+    try:
+        text = path.read_bytes()[:4096]
+    except FileNotFoundError:
+        return None
+    except OSError:
+        return {}
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _write_json(path: Path, values: dict[str, object]) -> None:
+    temporary = path.with_name(f"{path.name}.{os.getpid()}")
+    try:
+        temporary.write_text(json.dumps(values), encoding="utf-8")
+        os.replace(temporary, path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+
+
+@contextlib.contextmanager
+def home_lock(io: Io, station: StationFile, wait_seconds: float) -> Iterator[None]:
+    """Hold the station's home for as long as the ledger is being opened, checked, mended or set aside.
+
+    Raises LedgerBusy after `wait_seconds`. Where the file system knows no such lock, goes on without.
+    """
+    handle = io.open_root(os.fsencode(station.home))
+    try:
+        end = time.monotonic() + wait_seconds
+        with contextlib.suppress(OSError):
+            while not io.lock(handle):
+                if time.monotonic() >= end:
+                    raise station.busy(wait_seconds)
+                time.sleep(_PAUSE_SECONDS)
+        yield
+    finally:
+        io.close(handle)
