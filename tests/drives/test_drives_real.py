@@ -31,8 +31,11 @@ def test_the_disk_this_runs_on_is_told_and_listed(devices: Devices) -> None:
     assert not here.is_mount_root
     assert here.boot_id
     assert drives.medium_now(here) == (here.boot_id, here.device.disk_sequence)
-    result = list_drives(drives, [("primary", os.fsencode(devices.folder), None)])
-    assert [found.mount_point for found in result.drives if found.role] == [os.fsdecode(here.mount_point)]
+    (devices.folder / "bare place").mkdir()
+    wanted = [("primary", devices.folder), ("backup", devices.folder / "bare place"), ("archive", devices.folder / "x")]
+    result = list_drives(drives, [(role, os.fsencode(path), None) for role, path in wanted])
+    assert [found.role for found in result.missing] == ["backup", "archive"]
+    assert [found.mount_point for found in result.drives if found.role == "primary"] == [os.fsdecode(here.mount_point)]
 
 
 def test_a_path_that_is_not_there_is_an_error(devices: Devices) -> None:

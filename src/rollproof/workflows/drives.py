@@ -83,7 +83,8 @@ def list_drives(
     """The attached volumes and the production's drives that are not among them.
 
     A volume has a role when its identity is the production's; where the production names no identity, when the
-    production's folder lies on it. With `everything`, memory and system mounts are listed too.
+    production's folder lies on it (an empty folder that is no mount point is taken for a drive that is away). With
+    `everything`, memory and system mounts are listed too.
     """
     found = drives.volumes(everything=everything)
     roles: dict[int, str] = {}
@@ -103,12 +104,16 @@ def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identity:
     if identity is not None:
         same = (index for index, volume in enumerate(found) if _same_identity(volume.serial, identity))
         return next(same, None)
-    if path is None or not os.path.isdir(path):
-        return None  # an empty place where the drive should be mounted is no drive
+    if path is None:
+        return None
     try:
         there = drives.volume_of(path)
+        with os.scandir(path) as entries:
+            is_empty = next(entries, None) is None
     except OSError:
         return None
+    if is_empty and not there.is_mount_root:
+        return None  # most likely the bare place where the drive should be mounted
     same = (index for index, volume in enumerate(found) if volume.st_dev == there.st_dev)
     return next(same, None)
 
