@@ -23,12 +23,13 @@ from rollproof.models.requests import Cancel
 from rollproof.models.results import OffloadResult
 
 CARD = ("offload", "/media/A003", "--to", "/mnt/primary")
-HERE = Path(__file__).parent.parent
+# the helpers of these tests, and whatever the caller put before the installed package
+PATH = os.pathsep.join(filter(None, (str(Path(__file__).parent.parent), os.environ.get("PYTHONPATH"))))
 
 
 def in_a_process(code: str, *, head: str | None = None, **more: Any) -> subprocess.CompletedProcess[str]:
     """Run Python code in a process of its own; with `head`, its stdout goes to a pipe that this command reads."""
-    environ = {**os.environ, "PYTHONPATH": str(HERE), **more}
+    environ = {**os.environ, "PYTHONPATH": PATH, **more}
     command = [sys.executable, "-c", code]
     return subprocess.run(command, capture_output=True, text=True, timeout=60, env=environ, check=False)
 
@@ -179,7 +180,7 @@ def test_a_reader_that_goes_away_is_met_with_silence_and_the_real_status(more: t
     process = subprocess.Popen(
         [sys.executable, "-c", "import sys; sys.stdin.readline()\n" + ending(more=more)],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        env={**os.environ, "PYTHONPATH": str(HERE)},
+        env={**os.environ, "PYTHONPATH": PATH},
     )  # fmt: skip
     assert process.stdin and process.stdout and process.stderr
     process.stdout.close()
@@ -196,7 +197,7 @@ def test_an_answer_that_could_not_be_delivered_is_no_success() -> None:
         ran = subprocess.run(
             [sys.executable, "-c", ending(more=("--json",))],
             stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, check=False,
-            env={**os.environ, "PYTHONPATH": str(HERE)},
+            env={**os.environ, "PYTHONPATH": PATH},
         )  # fmt: skip
     assert ran.returncode == 4
     assert "the result could not be written to where it was sent" in ran.stderr
@@ -206,7 +207,7 @@ def test_an_answer_that_could_not_be_delivered_is_no_success() -> None:
 def test_a_process_without_stdout_still_has_its_status() -> None:
     ran = subprocess.run(
         ["/bin/sh", "-c", 'exec "$0" -c "$1" >&- 2>&-', sys.executable, ending()],
-        timeout=60, check=False, env={**os.environ, "PYTHONPATH": str(HERE)},
+        timeout=60, check=False, env={**os.environ, "PYTHONPATH": PATH},
     )  # fmt: skip
     assert ran.returncode == 0
 

@@ -240,6 +240,14 @@ def test_findings_are_grouped_with_errors_first_and_their_remedy() -> None:
     assert out.count("\n") < 40
 
 
+def test_quiet_keeps_errors_and_leaves_the_rest() -> None:
+    findings = [a_finding("note", detail="a note"), a_finding("warning", detail="a warning"), a_finding()]
+    out = offload("--quiet", gives_result=an_offload(a_roll(findings=findings, **NOT_PROVEN))).out
+    assert "could not be read" in out
+    assert "a note" not in out
+    assert "a warning" not in out
+
+
 def test_a_dry_run_shows_what_would_be_copied_where() -> None:
     rolls = SCENARIOS["clean"]
 

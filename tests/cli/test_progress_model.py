@@ -120,6 +120,16 @@ def test_a_drive_that_moves_nothing_is_said_to_stand_still_and_nothing_is_promis
     assert picture.proven_seconds is None
 
 
+def test_what_a_drive_did_on_an_earlier_card_is_no_promise_while_it_stands_still() -> None:
+    play = Play(Roll(), Roll("B002", "/media/B002"))
+    second_card = next(at for at, event in play.timeline if getattr(event, "roll", "") == "B002")
+    assert play.until(second_card + 10.0).proven_seconds is not None
+    play.now += 30.0
+    picture = play.model.picture()
+    assert picture is not None
+    assert picture.proven_seconds is None
+
+
 def test_a_lost_drive_is_told_once_and_leaves_the_promise_to_the_others() -> None:
     play = Play(Roll(lost=frozenset({"shuttle"})))
     picture = play.until(70.0)
@@ -144,6 +154,8 @@ def test_any_word_of_a_lost_drive_is_enough(event: LegEnded | DriveDone | Findin
     play.until(10.0)
     play.model.apply(event)
     assert (MomentKind.DRIVE_LOST, "shuttle") in [(each.kind, each.drive) for each in play.model.take_moments()]
+    # the backup: 91 s writing, as long again reading back, as far as can be told
+    assert play.until(20.0).proven_seconds == pytest.approx(183.0 - 20.0, rel=0.05)
 
 
 def test_a_leg_that_was_asked_to_stop_is_no_lost_drive() -> None:
