@@ -99,18 +99,18 @@ def main(arguments: list[str]) -> int:
         print(f"\nThe spoiled clip was not noticed: the verify ended with {noticed} where 1 was due.")
         return 1
 
-    here = os.path.relpath(folder)
+    here = folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
     print(
         f"""
 What was shown: {len(cards())} cards on {len(DRIVES)} drives, and a spoiled bit found (exit status 1, as it must be).
-What was not: the drives are three folders on one disk. That is one device, so there are too few copies here, and
-Rollproof says so. With a real drive behind each --to it counts them.
+What was not: cards and drives are folders on one disk. Three copies that burn with the card are no copies, so Rollproof
+counts none of them and says so. With a real drive behind each --to it counts one for each device.
 
 Where to look:
-  {here}/drives/backup/A003/                the copy of the A camera's card, its clips play
-  {here}/drives/backup/A003/rollproof/      the records: who, when, which drive, which evidence
-  {here}/drives/backup/A003/ascmhl/         the same history in the open ASC MHL standard
-  docs/getting-started.md               the same with your own card"""
+  {here}/drives/backup/A003/            the copy of the A camera's card; its clips play
+  {here}/drives/backup/A003/rollproof/  the records: who, when, which drive, which evidence
+  {here}/drives/backup/A003/ascmhl/     the same history in the open ASC MHL standard
+  docs/getting-started.md                the same with a card of your own"""
     )
     return 0
 

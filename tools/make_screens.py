@@ -29,7 +29,7 @@ from rollproof.cli.picture_file import save_picture  # noqa: E402
 
 SCREENS = REPOSITORY / "docs" / "screens"
 COLUMNS, LINES = 100, 40
-LARGE_CLIP_BYTES = 400_000_000
+LARGE_CLIP_BYTES = 700_000_000
 TMUX = ("tmux", "-L", "rollproof-screens")
 WAIT_SECONDS = 120
 
@@ -56,11 +56,11 @@ def end_of(folder: Path, picture: str, status: int, *words: str) -> None:
 
 
 def large_card(folder: Path) -> None:
-    """Roll A004: two long takes, the demo's casting over and over (only the first turn of each would play)."""
+    """Roll A004: three long takes, the demo's casting over and over (only the first turn of each would play)."""
     take = (REPOSITORY / "demo_media/cards/B002/B002R1BF/B002C002_260514_R1BF.mov").read_bytes()
     clips = folder / "cards" / "A004" / "A004R1BF"
     clips.mkdir(parents=True)
-    for number in (1, 2):
+    for number in (1, 2, 3):
         with (clips / f"A004C{number:03}_260514_R1BF.mov").open("wb") as clip:
             while clip.tell() < LARGE_CLIP_BYTES:
                 clip.write(take)
@@ -78,7 +78,8 @@ def photograph(folder: Path, words: list[str], good: Callable[[str], bool], pict
             time.sleep(0.1)
             shot = subprocess.run([*TMUX, "capture-pane", "-e", "-p"], capture_output=True, text=True, check=False)
             if shot.returncode == 0 and good(Text.from_ansi(shot.stdout).plain):
-                lines = [Text.from_ansi(row) for row in shot.stdout.rstrip().split("\n")]
+                rows = shot.stdout.rstrip().split("\n")
+                lines = [*(Text.from_ansi(row) for row in rows), Text(" ")]  # the last row is cut at its descenders
                 save_picture({"ROLLPROOF_SCREEN_SVG": str(SCREENS / picture)}, Output(Manner()), lines)
                 return
         raise SystemExit(f"{picture}: the screen looked for did not come within {WAIT_SECONDS} s")
@@ -108,7 +109,12 @@ def main() -> int:
         photograph(
             folder,
             ["offload", "cards/A004", *_to(), "--silent"],
-            lambda screen: screen.count("read-back") >= len(DRIVES) - 1 and "second read" in screen,
+            lambda screen: (
+                screen.count("read-back") == len(DRIVES)
+                and "second read" in screen
+                and screen.count("B/s") == len(DRIVES) + 1
+                and "estimating" not in screen
+            ),
             "offload-working.svg",
         )
     return 0
