@@ -50,8 +50,13 @@ def component_problem(name: str) -> str | None:
 
 
 def made_safe(name: str) -> str | None:
-    """A folder name close to `name` that is safe everywhere, as a proposal; None when nothing usable is left."""
-    kept = "".join(" " if letter in _FORBIDDEN or inert(letter) != letter else letter for letter in name)
+    """A folder name close to `name` that is safe everywhere, as a proposal; None when nothing usable is left.
+
+    It may stand in a folder template: no brace is left either.
+    """
+    kept = "".join(
+        " " if letter in _FORBIDDEN or letter in "{}" or inert(letter) != letter else letter for letter in name
+    )
     kept = " ".join(kept.split())
     while len(kept.encode("utf-8", "replace")) > MAX_COMPONENT_BYTES:
         kept = kept[:-1]

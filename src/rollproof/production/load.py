@@ -19,7 +19,7 @@ from rollproof.production.problems import MAX_PROBLEMS, problems_of
 
 FILE_NAME = b"production.toml"
 MAX_BYTES = 1 << 20
-MAX_LINE = 2000
+MAX_LINE = 1000
 """Characters in a line. The time to read one grows with the square of its length."""
 
 _POSITION = re.compile(r" \(at (?:line (\d+), column \d+|end of document)\)\Z")
