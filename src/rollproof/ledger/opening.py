@@ -23,6 +23,7 @@ from rollproof.storage.station import make_home, station_home, station_id
 
 WAIT_SECONDS = 10.0
 _CACHE_KIB = 32 * 1024
+_WARM_BYTES = 4 << 20
 _REBUILD = "Attach the drives and run `rollproof ledger rebuild DRIVE …`: records and footage on them are whole."
 
 
@@ -192,6 +193,7 @@ def _damage(station: StationFile, wait_seconds: float) -> str | None:
     """Why the file cannot be a ledger any more, or None when it is whole. Raises LedgerBusy when it is held."""
     if station.path.stat().st_size == 0:
         return "it is empty"
+    _warm(station.path)
     engine = _engine(station, wait_seconds)
     try:
         with engine.connect() as connection:
@@ -212,6 +214,15 @@ def _damage(station: StationFile, wait_seconds: float) -> str | None:
         return _reason(problem)
     finally:
         engine.dispose()
+
+
+def _warm(path: Path) -> None:
+    """Read the file once from end to end: the check goes through it in the order of its trees, which a cold disk
+    answers ten times slower."""
+    with path.open("rb", buffering=0) as file:
+        block = bytearray(_WARM_BYTES)
+        while file.readinto(block):
+            pass
 
 
 def is_locked(problem: SQLAlchemyError) -> bool:
