@@ -8,8 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rollproof.models.ignore_patterns import compile_pattern
+from rollproof.models.errors import UntrustedInput
+from rollproof.models.ignore_patterns import compile_pattern, pattern_problem
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER
+
+__all__ = ["COPY_PATTERNS", "LITTER", "MAX_PATTERNS", "IgnoreRules", "pattern_problem"]
 
 LITTER = (
     ".DS_Store",
@@ -37,17 +40,20 @@ class IgnoreRules:
     """Which paths are left out. Immutable; may be asked from any thread.
 
     `own` are a production's patterns, or those a manifest lists: the last one that speaks of a path decides.
-    ValueError names the first that is no pattern. `of_copy` is for walking a copy, whose `/rollproof/` and
-    `/ascmhl/` are ours, whatever the patterns say.
+    UntrustedInput names the first that is no pattern, or says that there are too many. `of_copy` is for walking a
+    copy, whose `/rollproof/` and `/ascmhl/` are ours, whatever the patterns say.
     """
 
     def __init__(self, own: Iterable[str] = (), *, of_copy: bool = False) -> None:
         built_in = {*LITTER, *COPY_PATTERNS}
         self.own = tuple(dict.fromkeys(pattern for pattern in own if pattern not in built_in))
         if len(self.own) > MAX_PATTERNS:
-            raise ValueError(f"there are more than {MAX_PATTERNS} ignore patterns")
+            raise UntrustedInput(f"There are more than {MAX_PATTERNS} ignore patterns.")
         self.of_copy = of_copy
-        self._rules = tuple(compile_pattern(pattern) for pattern in self.own)
+        try:
+            self._rules = tuple(compile_pattern(pattern) for pattern in self.own)
+        except ValueError as error:
+            raise UntrustedInput(f"An ignore pattern is none: {error}.") from None
 
     @property
     def patterns(self) -> tuple[str, ...]:

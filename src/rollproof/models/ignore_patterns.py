@@ -39,8 +39,8 @@ def pattern_problem(pattern: str) -> str | None:
         return "is not valid Unicode"
     if not pattern.strip() or pattern.lstrip().startswith("#"):
         return "is empty or a comment"
-    if any(letter in pattern for letter in "\0\n\r"):
-        return "holds a line break or NUL"
+    if any(letter < " " or letter == "\x7f" for letter in pattern):
+        return "holds a control character"  # no manifest could list it
     if size > MAX_PATTERN_BYTES:
         return f"is longer than {MAX_PATTERN_BYTES} bytes"
     if len(_STARS.findall(pattern)) > MAX_STARS:
