@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable
 from typing import Any
 
@@ -64,7 +63,6 @@ def test_every_option_reaches_the_workflow_as_plain_values() -> None:
         expect_clips=23,
         expect_last="A003C023",
         production_file=b"bell.toml",
-        working_folder=os.getcwdb(),
         day="2026-05-14",
         unit="main",
         person=Person("the wrangler", "data wrangler"),
@@ -75,15 +73,15 @@ def test_every_option_reaches_the_workflow_as_plain_values() -> None:
 
 def test_a_card_alone_is_enough_to_ask() -> None:
     request = asked("offload", "/media/A003")
-    assert request == OffloadRequest(cards=(b"/media/A003",), working_folder=os.getcwdb())
+    assert request == OffloadRequest(cards=(b"/media/A003",))
 
 
 def test_the_environment_names_production_and_person(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("ROLLPROOF_PRODUCTION", "/work/bell.toml")
+    monkeypatch.setenv("ROLLPROOF_PRODUCTION", "/home/bell.toml")
     monkeypatch.setenv("ROLLPROOF_BY", "the wrangler")
     monkeypatch.setenv("ROLLPROOF_ROLE", "data wrangler")
     request = asked("offload", "/media/A003")
-    assert request.production_file == b"/work/bell.toml"
+    assert request.production_file == b"/home/bell.toml"
     assert request.person == Person("the wrangler", "data wrangler")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -88,7 +89,7 @@ def test_every_command_has_help_with_examples_that_it_would_understand(
     assert run_line(command, "--help").status == 0
     text = capsys.readouterr().out
     assert "Examples:" in text
-    examples = [line.split() for line in text.splitlines() if line.startswith("    rollproof ")]
+    examples = [shlex.split(line) for line in text.splitlines() if line.startswith("    rollproof ")]
     assert examples
     for words in examples:
         found = commands.get_command(None, words[1])  # type: ignore[arg-type]

@@ -53,6 +53,8 @@ def folded(line: Text, width: int) -> list[Text]:
     indent = min(len(line.plain) - len(line.plain.lstrip(" ")), width // 2)
     console = Console(file=io.StringIO(), width=width, _environ={})
     pieces = line[indent:].wrap(console, max(width - indent - 2, 1))
+    for piece in pieces:
+        piece.rstrip()
     return [join(" " * (indent + (2 if number else 0)), piece) for number, piece in enumerate(pieces)]
 
 

@@ -83,6 +83,19 @@ def json_option(function: Decorated) -> Decorated:
     )(function)
 
 
+def production_option(function: Decorated) -> Decorated:
+    """`--production`."""
+    return click.option(
+        "--production",
+        "production_file",
+        type=Folder(files_too=True),
+        metavar="FILE",
+        envvar="ROLLPROOF_PRODUCTION",
+        show_envvar=True,
+        help="The production file; else production.toml here or above.",
+    )(function)
+
+
 def quiet_option(function: Decorated) -> Decorated:
     """`--quiet`."""
     return click.option("--quiet", is_flag=True, help="Say nothing while working; at the end errors and the verdict.")(

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
 import click
 
-from rollproof.cli.options import HASHES, Folder, json_option, person_options, quiet_option
+from rollproof.cli.options import HASHES, Folder, json_option, person_options, production_option, quiet_option
 from rollproof.cli.session import Job, Session
 
 if TYPE_CHECKING:
@@ -77,15 +76,7 @@ Running the same command again after any interruption goes on where it stopped.
     help="How many clips the camera report lists; another number is an error before the start.",
 )
 @click.option("--expect-last", metavar="NAME", help="The last clip that the camera report lists.")
-@click.option(
-    "--production",
-    "production_file",
-    type=Folder(files_too=True),
-    metavar="FILE",
-    envvar="ROLLPROOF_PRODUCTION",
-    show_envvar=True,
-    help="The production file; else production.toml here or above.",
-)
+@production_option
 @click.option("--day", metavar="DAY", help="The shooting day, for the folder; else today's.")
 @click.option("--unit", metavar="UNIT", help="The unit, where there are several.")
 @person_options
@@ -133,7 +124,6 @@ def command(
         expect_clips=expect_clips,
         expect_last=expect_last,
         production_file=production_file,
-        working_folder=os.getcwdb(),
         day=day,
         unit=unit,
         person=Person(by, role),

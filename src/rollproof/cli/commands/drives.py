@@ -1,0 +1,56 @@
+"""`rollproof drives`: the attached drives, what each is in the production, and what a read-back there can show."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from rollproof.cli.options import json_option, production_option
+from rollproof.cli.session import Job, Session
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rollproof.workflows.drives import DrivesResult
+
+
+def _workflow() -> Callable[..., DrivesResult]:
+    from rollproof.cli.drives_run import attached_drives  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    return attached_drives
+
+
+@click.command(
+    "drives",
+    cls=Job,
+    empty_answer={"drives": [], "missing": [], "findings": []},
+    epilog="""\b
+Examples:
+  rollproof drives
+      what is attached, and what is missing of the drives in production.toml
+  rollproof drives --all
+      system and memory mounts too
+  rollproof drives --json
+      the same for a script
+""",
+)
+@click.option("--all", "everything", is_flag=True, help="List system and memory mounts too.")
+@production_option
+@json_option
+@click.pass_obj
+def command(session: Session, /, everything: bool, production_file: bytes | None, as_json: bool) -> int:
+    """List the attached volumes: device, identity, free space, role in the production.
+
+    This is what an offload goes by: two volumes on one device count as one copy, and the identity shown here is what
+    a production file can name a drive by.
+    """
+    from rollproof.cli.drives_view import drives_lines  # noqa: PLC0415 - as above
+
+    output = session.speak(json=as_json)
+    result = session.workflow("drives", _workflow)(production_file, everything=everything)
+    if as_json:
+        output.answer(result.as_json())
+    else:
+        output.show(drives_lines(result))
+    return 0
