@@ -62,7 +62,7 @@ class FakeWin32:
         self.log: list[tuple[object, ...]] = []
         self.free = 1 << 30
         self.read_only = False
-        self.flushes_folders = True
+        self.flushes_folders = self.flushes_root = True
         self.refuses_unbuffered = False
         self.has_volume_identity = True
         self.serial = 0x1234_5678_9ABC
@@ -106,6 +106,7 @@ class FakeWin32:
     def _find(self, path: str, function: str) -> tuple[Node, str, str, Node | None]:
         """(folder, key, name, node) of a path; the node is None when the name is free."""
         assert path.startswith("\\\\?\\"), path
+        path = path.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "surrogatepass")
         for volume in (VOLUME, "\\\\?\\" + DRIVE, "\\\\?\\UNC\\server\\share"):
             if path.upper().startswith(volume.upper()):
                 rest = path[len(volume) :].strip("\\")
@@ -257,7 +258,7 @@ class FakeWin32:
         opened = self._handle(handle, "FlushFileBuffers")
         if not opened.access & win.GENERIC_WRITE:
             raise Win32Failure(win.ACCESS_DENIED, "FlushFileBuffers")
-        if opened.node.is_folder and opened.node is not self.root and not self.flushes_folders:
+        if opened.node.is_folder and not self.flushes_folders and not (opened.node is self.root and self.flushes_root):
             raise Win32Failure(win.INVALID_PARAMETER, "FlushFileBuffers")
 
     def set_size(self, handle: int, information_class: int, size: int) -> None:

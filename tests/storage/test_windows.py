@@ -186,6 +186,19 @@ def test_where_single_folders_cannot_be_flushed_the_volume_is(io: Io, top: int, 
     assert flushed == [GROUND, f"{VOLUME}\\"]
 
 
+@pytest.mark.parametrize("has_volume_identity", [True, False])
+def test_where_no_folder_can_be_flushed_at_all_that_is_said(windows: FakeWin32, has_volume_identity: bool) -> None:
+    windows.flushes_folders = windows.flushes_root = False
+    windows.has_volume_identity = has_volume_identity
+    io = WindowsIo(windows)
+    top = io.open_root(b"D:/ground")
+    with pytest.raises(OSError) as caught:
+        io.flush(top)
+    assert caught.value.errno == errno.EINVAL
+    assert len(windows.handles) == 1
+    io.close(top)
+
+
 @pytest.mark.parametrize("code", [1117, win.DISK_FULL, 1167])
 def test_a_flush_that_failed_is_final(io: Io, top: int, windows: FakeWin32, code: int) -> None:
     windows.fail["FlushFileBuffers"] = code

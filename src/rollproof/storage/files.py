@@ -13,7 +13,7 @@ import hashlib
 from collections.abc import Iterable, Iterator
 
 from rollproof.models.names import PARTIAL_SUFFIX
-from rollproof.storage.io import EntryKind, Io
+from rollproof.storage.io import EntryKind, Io, Stat
 
 _GATHER_BYTES = 1 << 20
 
@@ -48,10 +48,12 @@ def write_new(io: Io, folder: int, name: bytes, chunks: Iterable[bytes], *, repl
     with contextlib.suppress(FileNotFoundError):
         io.remove(temporary, folder)
     handle = io.create(temporary, folder, direct=False)
+    written: Stat | None = None
     renamed = False
     try:
         size, digest = _write_chunks(io, handle, chunks)
-        if io.fstat(handle).size != size:
+        written = io.fstat(handle)
+        if written.size != size:
             raise OSError(errno.EIO, "the file is not as long as what was written")
         io.flush(handle)
         closing, handle = handle, -1
@@ -61,17 +63,38 @@ def write_new(io: Io, folder: int, name: bytes, chunks: Iterable[bytes], *, repl
         else:
             io.rename_no_replace(temporary, name, folder)
         renamed = True
-        io.flush(folder)
+        flush_folder(io, folder)
     except BaseException:
         if handle >= 0:
             with contextlib.suppress(OSError):
                 io.close(handle)
-        if not (renamed and replace):
-            # what was never flushed under its final name must not stand there
+        with contextlib.suppress(OSError):
+            io.remove(temporary, folder)
+        if not replace:
+            # What was never flushed under its final name must not stand there. A rename may have happened although it
+            # was reported as failed; what somebody else has put there is left alone.
             with contextlib.suppress(OSError):
-                io.remove(name if renamed else temporary, folder)
+                if renamed or (written is not None and _is_same(io.stat(name, folder), written)):
+                    io.remove(name, folder)
         raise
     return size, digest
+
+
+def _is_same(one: Stat, other: Stat) -> bool:
+    return (one.device, one.inode) == (other.device, other.inode)
+
+
+def flush_folder(io: Io, folder: int) -> None:
+    """Flush a folder's entries; the one answer tolerated is EINVAL.
+
+    That is what file systems without such a flush say (some network and program-run ones): there is nothing more to
+    be done there. Every other failure is final.
+    """
+    try:
+        io.flush(folder)
+    except OSError as error:
+        if error.errno != errno.EINVAL:
+            raise
 
 
 def _write_chunks(io: Io, handle: int, chunks: Iterable[bytes]) -> tuple[int, str]:
@@ -129,10 +152,9 @@ def open_below(io: Io, root: int, path: bytes, *, create: bool = False) -> int:
             if create:
                 with contextlib.suppress(FileExistsError):
                     io.make_folder(part, current)
-            following = io.open_folder(part, current)
-            if current != root:
-                io.close(current)
-            current = following
+            above, current = current, io.open_folder(part, current)
+            if above != root:
+                io.close(above)
     except BaseException:
         if current != root:
             io.close(current)

@@ -63,7 +63,8 @@ class MediumAccess:
         except OSError:
             self._device_pages_gone = False
         finally:
-            self._io.close(device)
+            with contextlib.suppress(OSError):  # nothing was written through it
+                self._io.close(device)
 
     @property
     def wants_direct(self) -> bool:
@@ -81,11 +82,14 @@ class MediumAccess:
         if way is MediumWay.DEVICE_PAGES_DROPPED:
             return Evidence.MEDIUM if direct and self._device_pages_gone else Evidence.CACHE
         if way is MediumWay.WINDOWS_UNBUFFERED:
-            return Evidence.MEDIUM if direct else Evidence.CACHE
+            return Evidence.MEDIUM if direct and not self._io.bypasses_direct(handle) else Evidence.CACHE
         if way in _EVICTING:
-            return Evidence.MEDIUM if direct and self._evicted(handle, size) else Evidence.CACHE
+            skips = direct and not self._io.bypasses_direct(handle)
+            return Evidence.MEDIUM if skips and self._evicted(handle, size) else Evidence.CACHE
         if way is MediumWay.SERVER:
-            return Evidence.SERVER if direct or self._evicted(handle, size) else Evidence.CACHE
+            # on macOS a direct read still takes the pages that are cached already
+            skips = direct and self._io.name != "macos"
+            return Evidence.SERVER if skips or self._evicted(handle, size) else Evidence.CACHE
         return Evidence.CACHE
 
     def _evicted(self, handle: int, size: int) -> bool:

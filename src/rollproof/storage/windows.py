@@ -291,14 +291,14 @@ class WindowsIo:
             if opened.kind is not EntryKind.FOLDER:
                 self._calls.set_file_time(opened.handle, value, value)
                 return
-            with self._again(opened, win.FILE_WRITE_ATTRIBUTES) as writable:
+            with self._again(opened.path, win.FILE_WRITE_ATTRIBUTES) as writable:
                 self._calls.set_file_time(writable, value, value)
 
     @contextlib.contextmanager
-    def _again(self, opened: _Open, access: int, path: str | None = None) -> Iterator[int]:
+    def _again(self, path: str, access: int) -> Iterator[int]:
         """A second, writable handle of a folder: the first one is read-only so that read-only media open too."""
         flags = win.FLAG_BACKUP_SEMANTICS | win.FLAG_OPEN_REPARSE_POINT
-        handle = self._calls.create_file(path or opened.path, access, win.SHARE_ALL, win.OPEN_EXISTING, flags)
+        handle = self._calls.create_file(path, access, win.SHARE_ALL, win.OPEN_EXISTING, flags)
         try:
             yield handle
         finally:
@@ -306,21 +306,27 @@ class WindowsIo:
 
     def flush(self, handle: int) -> None:
         """FlushFileBuffers. FAT-like file systems flush no single folder (invalid parameter), but their root, and with
-        it the whole volume: that is done instead. Every other failure is final."""
+        it the whole volume: that is done instead. EINVAL where a folder cannot be flushed either way; every other
+        failure is final."""
         opened = self._of(handle)
         with _translated():
             if opened.kind is not EntryKind.FOLDER:
                 self._calls.flush_file_buffers(opened.handle)
-                return
-            try:
-                with self._again(opened, win.GENERIC_WRITE) as writable:
-                    self._calls.flush_file_buffers(writable)
-            except Win32Failure as failure:
+            elif not self._flushed(opened.path):
                 root = _volume_root(opened.path)
-                if failure.code not in _NO_FOLDER_FLUSH or root is None:
-                    raise
-                with self._again(opened, win.GENERIC_WRITE, root) as writable:
-                    self._calls.flush_file_buffers(writable)
+                if root is None or not self._flushed(root):
+                    raise OSError(errno.EINVAL, "this file system flushes no folder")
+
+    def _flushed(self, path: str) -> bool:
+        """Whether the file system knows how to flush this folder, and did."""
+        try:
+            with self._again(path, win.GENERIC_WRITE) as writable:
+                self._calls.flush_file_buffers(writable)
+        except Win32Failure as failure:
+            if failure.code in _NO_FOLDER_FLUSH:
+                return False
+            raise
+        return True
 
     def flush_volume(self, handle: int) -> None:
         raise OSError(errno.ENOSYS, "flushing a whole volume needs an administrator on Windows")
