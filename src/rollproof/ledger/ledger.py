@@ -208,6 +208,16 @@ class Ledger:
         with self.reading() as connection:
             return asking.offloads(connection, self.trust, tables.offloads.c.roll_id == roll_id)
 
+    def offloads(self, ids: Iterable[int]) -> list[KnownOffload]:
+        """These runs, newest first; numbers that mean none are passed over."""
+        with self.reading() as connection:
+            return asking.offloads(connection, self.trust, tables.offloads.c.id.in_(sorted(set(ids))))
+
+    def algorithms(self) -> tuple[str, ...]:
+        """The algorithms by which files are remembered, each once: what a card must be hashed with to be found."""
+        with self.reading() as connection:
+            return tuple(connection.execute(select(tables.offloads.c.algorithm).distinct()).scalars())
+
     def find_files(self, algorithm: str, hashes: Iterable[str]) -> list[KnownFile]:
         """Every known file whose hash (text form, of `algorithm`) is among these, in no order. Some thousand at a time
         are looked up in milliseconds. Raises UntrustedInput for text that is no such hash."""

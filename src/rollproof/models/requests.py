@@ -47,6 +47,20 @@ class VerifyRequest:
     person: Person = field(default_factory=Person)
 
 
+@dataclass(frozen=True, slots=True)
+class MayWipeRequest:
+    """One `rollproof may-wipe`. `accepted` are names a person takes upon themselves, all for `reason`."""
+
+    card: bytes
+    reread: bool = False
+    reread_copies: bool = False
+    accepted: tuple[str, ...] = ()
+    reason: str = ""
+    production_file: bytes | None = None
+    working_folder: bytes = b"."
+    person: Person = field(default_factory=Person)
+
+
 class Cancel:
     """Asked-for end of the work: set once by Ctrl-C, looked at by every leg between two blocks."""
 

@@ -120,3 +120,54 @@ class VerifyResult(_Result):
     def as_json(self) -> dict[str, Any]:
         """The one JSON object."""
         return self.model_dump(mode="json")
+
+
+class WipeCopy(_Result):
+    """A copy that `may-wipe` looked at. `counted` is whether it counts; `why` says how it is proven or what lacks."""
+
+    path: str
+    drive: str
+    role: str
+    device: str
+    roll: str
+    attached: bool
+    counted: bool
+    readback: Literal["medium", "server", "cache"] | None
+    why: str
+    seen_at: str | None = None
+
+
+class WipeRoll(_Result):
+    """A roll that files on the card belong to."""
+
+    roll: str
+    production: str | None
+    files: int
+    copies_counted: int
+    copies_required: int
+
+
+class MayWipeResult(_Result):
+    """Everything `may-wipe` has to say. `reasons` are empty exactly when the answer is MAY WIPE."""
+
+    answer: Literal["MAY WIPE", "KEEP"]
+    basis: Literal["reread", "listing"] | None
+    reasons: list[str]
+    rolls: list[WipeRoll]
+    copies: list[WipeCopy]
+    findings: list[FindingOut]
+    label: str = ""
+    capacity_bytes: int = 0
+    files: int = 0
+    bytes: int = 0
+    clips: int = 0
+    first_clip: str = ""
+    last_clip: str = ""
+    permits: list[str] = []
+    """Paths of the permit records that were written."""
+    seconds: float = 0.0
+    status: ExitStatus = Field(exclude=True)
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        return self.model_dump(mode="json")

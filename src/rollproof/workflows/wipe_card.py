@@ -1,0 +1,270 @@
+"""The card's side of `may-wipe`: is the whole medium before us, and is everything on it seen?
+
+Every check errs to the side of KEEP. What is looked at here needs no ledger and no copy.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from rollproof.card.clips import group_clips
+from rollproof.card.ignore import IgnoreRules
+from rollproof.card.snapshot import take_snapshot
+from rollproof.card.suffixes import MEDIA, split_name
+from rollproof.copying.trouble import said
+from rollproof.drives.interface import Drives
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown, to_text
+from rollproof.models.requests import Cancel
+from rollproof.models.tree import Clip, Snapshot
+from rollproof.models.volumes import Volume
+from rollproof.storage.files import open_below
+from rollproof.storage.io import EntryKind, Io
+
+_HIDDEN_BYTES = 1 << 20
+_MOST_LITTER = 100_000
+_TIGHT = frozenset(("fuse.exfat", "exfat", "vfat", "msdos", "ext2", "ext3", "ext4", "iso9660"))
+"""File systems whose own overhead inside the used space is small and known."""
+_TIGHT_SLACK = 1 << 20
+_LOOSE_SLACK = 32 << 20
+_ENTRY_BYTES = 640
+"""The most a folder entry takes (exFAT: 19 sets of 32 bytes)."""
+
+
+@dataclass(slots=True)
+class CardInHand:
+    """What can be said of the card without looking at any copy. `findings` that are errors are reasons to KEEP."""
+
+    path: bytes
+    root: int
+    volume: Volume
+    snapshot: Snapshot
+    clips: list[Clip]
+    findings: list[Finding] = field(default_factory=list)
+    accepted: frozenset[bytes] = frozenset()
+
+
+def keep(kind: Kind, detail: str, remedy: str, *, path: str = "", drive: str = "", count: int = 1) -> Finding:
+    """A reason to KEEP."""
+    return Finding(kind, Severity.ERROR, path, detail, drive=drive, remedy=remedy, count=count)
+
+
+def take_in_hand(
+    io: Io, drives: Drives, path: bytes, accepted: Sequence[str], cancel: Cancel
+) -> tuple[CardInHand | None, list[Finding]]:
+    """Open and list the card, and judge the whole medium. Without a card: None and the reason. The caller closes
+    `root`."""
+    try:
+        root = io.open_root(path)
+    except OSError as error:
+        return None, [_no_card(path, said(error))]
+    try:
+        volume = drives.volume_of(path)
+        snapshot = take_snapshot(io, root, IgnoreRules(), cancel=cancel)
+    except OSError as error:
+        io.close(root)
+        return None, [_no_card(path, said(error))]
+    names = frozenset(accepted)
+    card = CardInHand(path, root, volume, snapshot, group_clips(snapshot))
+    card.accepted = frozenset(_accepted_paths(card, names))
+    card.findings += _whole_medium(drives, card)
+    card.findings += [finding for finding in snapshot.findings if not _is_accepted(finding, names)]
+    card.findings += _litter(io, card, names, cancel)
+    card.findings += _space(io, card, names)
+    return card, card.findings
+
+
+def _no_card(path: bytes, why: str) -> Finding:
+    return keep(
+        Kind.CARD_MISSING,
+        f"no card here: {shown(path)} cannot be opened ({why})",
+        "put the card into its reader, mount it, and ask again",
+        path=shown(path),
+    )
+
+
+def _accepted_paths(card: CardInHand, names: frozenset[str]) -> Iterator[bytes]:
+    """Files accepted by their own name, or by the name of their clip."""
+    for entry in card.snapshot.files:
+        text = to_text(entry.path)
+        if text in names or shown(entry.path) in names or text.rpartition("/")[2] in names:
+            yield entry.path
+    for clip in card.clips:
+        if clip.name in names:
+            yield from (card.snapshot.files[number].path for number in clip.files)
+
+
+def _is_accepted(finding: Finding, names: frozenset[str]) -> bool:
+    path = finding.path
+    return path in names or path.rpartition("/")[2] in names
+
+
+# --- the whole medium
+
+
+def _whole_medium(drives: Drives, card: CardInHand) -> Iterator[Finding]:
+    volume, where = card.volume, shown(card.path)
+    if not volume.is_mount_root or volume.mount_root not in (b"/", b""):
+        yield keep(
+            Kind.NOT_A_CARD_ROOT,
+            f"no card here: {where} is a folder, not the top of a mounted card",
+            "name the folder that the card itself is mounted on",
+            path=where,
+        )
+        return
+    try:
+        inside = drives.mounts_below(card.path)
+        others = drives.other_partitions(volume)
+    except OSError as error:
+        yield keep(
+            Kind.OTHER_PARTITION,
+            f"what else is on the medium cannot be told ({said(error)})",
+            "reseat the card and ask again",
+        )
+        return
+    for mount in inside:
+        yield keep(
+            Kind.MOUNTED_INSIDE,
+            f"something else is mounted inside the card, at {shown(mount)}",
+            "unmount it and ask again",
+            path=shown(mount),
+        )
+    if others is None:
+        yield keep(
+            Kind.OTHER_PARTITION,
+            "whether the medium has further partitions cannot be told on this computer",
+            "use a reader that shows the card as a disk of its own",
+        )
+        return
+    for other in others:
+        if not other.is_system:
+            yield keep(
+                Kind.OTHER_PARTITION,
+                f"the medium has another partition that was not judged: {inert(other.node)}"
+                f" ({inert(other.file_system or 'unknown content')})",
+                "mount it and look at it; offload what is on it as a card of its own",
+            )
+
+
+# --- what is hidden in litter
+
+
+def _litter(io: Io, card: CardInHand, names: frozenset[str], cancel: Cancel) -> Iterator[Finding]:
+    budget = [_MOST_LITTER]
+    for path in card.snapshot.ignored:
+        for inner, size, kind in _walk_litter(io, card, path, budget, cancel):
+            text = shown(inner)
+            if text in names or text.rpartition("/")[2] in names:
+                continue
+            media = split_name(inner.rpartition(b"/")[2])[1].lower() in MEDIA
+            if kind is EntryKind.FILE and size < _HIDDEN_BYTES and not media:
+                continue
+            if kind is EntryKind.FILE:
+                yield keep(
+                    Kind.HIDDEN_MEDIA,
+                    f"{text} lies among an operating system's own files and may be footage",
+                    f"look at it; if it is none: --accept {text!r} --reason TEXT",
+                    path=text,
+                )
+            else:
+                yield keep(
+                    Kind.UNREADABLE,
+                    f"{text} among an operating system's own files cannot be judged",
+                    "look at it with the camera or another computer",
+                    path=text,
+                )
+
+
+def _walk_litter(
+    io: Io, card: CardInHand, path: bytes, budget: list[int], cancel: Cancel
+) -> Iterator[tuple[bytes, int, EntryKind]]:
+    waiting = [path]
+    while waiting:
+        current = waiting.pop()
+        budget[0] -= 1
+        if budget[0] < 0 or cancel.is_set() or current.count(b"/") > 64:
+            yield current, 0, EntryKind.SPECIAL
+            return
+        folder, _, name = current.rpartition(b"/")
+        parent = -1
+        try:
+            parent = open_below(io, card.root, folder)
+            found = io.stat(name, parent)
+            if found.kind is not EntryKind.FOLDER:
+                yield current, found.size, found.kind
+                continue
+            handle = io.open_folder(name, parent)
+            try:
+                if io.fstat(handle).device != io.fstat(card.root).device:
+                    yield current, 0, EntryKind.SPECIAL
+                    continue
+                waiting += [current + b"/" + inner for inner, _ in io.list_folder(handle)]
+            finally:
+                io.close(handle)
+        except OSError:
+            yield current, 0, EntryKind.SPECIAL
+        finally:
+            if parent >= 0:
+                with contextlib.suppress(OSError):
+                    io.close(parent)
+
+
+# --- space that no file explains
+
+
+def _space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]:
+    """Used space beyond the files found hints at files whose folder entry was never written, or was deleted."""
+    if "space" in names or not card.volume.is_mount_root:
+        return
+    volume = card.volume
+    unit = max(volume.limits.allocation_bytes, 512)
+    files = sum(-(-entry.size // unit) * unit for entry in card.snapshot.files)
+    entries = len(card.snapshot.files) + len(card.snapshot.folders) + 1
+    own = (len(card.snapshot.folders) + 1) * unit + entries * _ENTRY_BYTES + volume.capacity_bytes // unit // 8
+    tight = volume.file_system in _TIGHT
+    slack = _TIGHT_SLACK if tight else _LOOSE_SLACK + volume.capacity_bytes // 50
+    litter = sum(_size_of_litter(io, card, path, unit) for path in card.snapshot.ignored)
+    used = volume.capacity_bytes - volume.free_bytes
+    left = used - files - own - litter
+    if left > slack:
+        yield keep(
+            Kind.SPACE_UNEXPLAINED,
+            f"{left:,} bytes are in use on the card that no file explains: a clip may have lost its folder entry",
+            "look at the card in its camera; if it is known why: --accept space --reason TEXT",
+        )
+
+
+def _size_of_litter(io: Io, card: CardInHand, path: bytes, unit: int) -> int:
+    total = 0
+    for _, size, kind in _walk_litter(io, card, path, [_MOST_LITTER], Cancel()):
+        total += -(-size // unit) * unit if kind is EntryKind.FILE else 0
+    return total + unit
+
+
+def still_the_same(io: Io, drives: Drives, card: CardInHand, cancel: Cancel) -> Finding | None:
+    """After all was judged: is it still this medium with this listing?"""
+    trouble = ""
+    fresh = -1
+    try:
+        fresh = io.open_root(card.path)
+        volume = drives.volume_of(card.path)
+        now, then = io.fstat(fresh), io.fstat(card.root)
+        if (now.device, now.inode) != (then.device, then.inode):
+            trouble = "another medium is mounted in its place"
+        elif (volume.serial, volume.device.disk_sequence) != (card.volume.serial, card.volume.device.disk_sequence):
+            trouble = "another card is in its place"
+        elif take_snapshot(io, fresh, IgnoreRules(), cancel=cancel).listing_digest != card.snapshot.listing_digest:
+            trouble = "files on it changed"
+    except OSError as error:
+        trouble = "it is gone" if error.errno == errno.ENOENT else said(error)
+    finally:
+        if fresh >= 0:
+            io.close(fresh)
+    if not trouble:
+        return None
+    return keep(
+        Kind.CARD_CHANGED, f"the card changed while it was judged: {trouble}", "leave the card alone and ask again"
+    )

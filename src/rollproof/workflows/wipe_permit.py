@@ -1,0 +1,158 @@
+"""Writing a permit: in the ledger as pending, on every attached, writable counted copy, then given; or taken back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Literal
+
+from rollproof.card.clips import first_and_last
+from rollproof.copying.trouble import said
+from rollproof.ledger.entries import PermitNote
+from rollproof.ledger.ledger import Ledger
+from rollproof.ledger.trouble import LedgerProblem
+from rollproof.models.errors import UntrustedInput
+from rollproof.models.findings import Finding, Kind
+from rollproof.models.names import shown
+from rollproof.models.requests import Person
+from rollproof.models.volumes import Evidence
+from rollproof.records.blocks import copy_block, source_block, this_station
+from rollproof.records.models import (
+    Accepted,
+    By,
+    Counted,
+    FindingBlock,
+    Header,
+    PermitHeader,
+    Policy,
+    RecordName,
+    Totals,
+    WithdrawHeader,
+)
+from rollproof.records.write import WrittenRecord, append_record
+from rollproof.storage.io import Io
+from rollproof.workflows.wipe_card import CardInHand, keep
+from rollproof.workflows.wipe_copies import CopyInView
+
+
+def write_permits(
+    io: Io,
+    card: CardInHand,
+    counted: Sequence[CopyInView],
+    ledger: Ledger,
+    *,
+    basis: Literal["reread", "listing"],
+    person: Person,
+    accepted: Sequence[str],
+    reason: str,
+    notes: Sequence[Finding],
+    now: datetime,
+) -> tuple[list[str], Finding | None]:
+    """Write the permit everywhere it belongs. Returns the records' paths, or the reason why the answer becomes KEEP;
+    then what was written already is withdrawn by a further record."""
+    places = [view for view in counted if view.attached and view.writable]
+    if not places:
+        return [], keep(
+            Kind.PERMIT_NOT_WRITTEN,
+            "no counted copy that can be written to is attached, so the permit cannot be kept",
+            "attach a proven drive that is not write-protected and ask again",
+        )
+    written: list[tuple[CopyInView, WrittenRecord]] = []
+    permit_id: int | None = None
+    try:
+        permit_id = ledger.remember_permit(
+            PermitNote(
+                written_at=now,
+                basis=basis,
+                listing_digest=card.snapshot.listing_digest,
+                serial=card.volume.serial,
+                rolls=tuple(dict.fromkeys(view.roll_id for view in counted)),
+                copies=tuple(view.known_id for view in counted),
+                person=person,
+                reason=reason,
+            )
+        )
+        for view in places:
+            header = _permit(card, counted, view, basis, person, accepted, reason, notes)
+            written.append((view, append_record(io, view.handle, header)))
+        ledger.settle_permit(permit_id, "given")
+    except (OSError, UntrustedInput, LedgerProblem) as error:
+        why = said(error) if isinstance(error, OSError) else error.message
+        _withdraw(io, written, person, why)
+        if permit_id is not None:
+            try:
+                ledger.settle_permit(permit_id, "withdrawn", reason=why)
+            except LedgerProblem:
+                pass  # it stays pending there, which permits nothing
+        return [], keep(
+            Kind.PERMIT_NOT_WRITTEN,
+            f"the permit could not be written everywhere ({why}); what was written is withdrawn",
+            "see to the room and the state of the drives, and ask again",
+        )
+    return [f"{shown(view.path)}/rollproof/{record.name}" for view, record in written], None
+
+
+def _permit(
+    card: CardInHand,
+    counted: Sequence[CopyInView],
+    at: CopyInView,
+    basis: Literal["reread", "listing"],
+    person: Person,
+    accepted: Sequence[str],
+    reason: str,
+    notes: Sequence[Finding],
+) -> Header:
+    ends = first_and_last(card.clips)
+    here = this_station()
+    return PermitHeader(
+        by=By(name=person.name, role=person.role),
+        station=here,
+        production=at.production,
+        roll=at.roll,
+        basis=basis,
+        source=source_block(
+            card.volume,
+            reads=[Evidence.MEDIUM] if basis == "reread" else [],
+            listing_digest=card.snapshot.listing_digest,
+        ),
+        policy=at.newest.policy if at.newest is not None else Policy(),
+        counted=tuple(block for view in counted if (block := _counted(view)) is not None),
+        accepted=tuple(Accepted(path=name, reason=reason) for name in accepted),
+        findings=tuple(FindingBlock.of(finding) for finding in notes),
+        totals=Totals(files=len(card.snapshot.files), bytes=card.snapshot.size_bytes),
+        clips_total=len(card.clips),
+        first_clip=ends[0].name if ends else "",
+        last_clip=ends[1].name if ends else "",
+    )
+
+
+def _counted(view: CopyInView) -> Counted | None:
+    newest = view.chain.newest if view.chain is not None else None
+    record = (
+        RecordName(name=newest.name, sequence=newest.sequence, sha256=newest.sha256) if newest is not None else None
+    )
+    if view.volume is None:
+        return None  # absent: the ledger's own note of this permit names it
+    return Counted(
+        copy_=copy_block(view.volume, drive=view.drive, role=view.role, state="proven", readback=view.readback),
+        attached=view.attached,
+        seen_at=datetime.now().astimezone(),
+        record=record,
+    )
+
+
+def _withdraw(io: Io, written: Sequence[tuple[CopyInView, WrittenRecord]], person: Person, why: str) -> None:
+    for view, record in written:
+        header = WithdrawHeader(
+            by=By(name=person.name, role=person.role),
+            station=this_station(),
+            production=view.production,
+            roll=view.roll,
+            withdraws=RecordName(name=record.name, sequence=record.sequence, sha256=record.sha256),
+            withdraws_kind="permit",
+            reason=f"the permit could not be written everywhere: {why}",
+        )
+        try:
+            append_record(io, view.handle, header)
+        except (OSError, UntrustedInput):
+            pass  # a permit is never evidence: the answer that was printed is KEEP
