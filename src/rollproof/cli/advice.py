@@ -39,11 +39,13 @@ def _roll_steps(roll: RollResult) -> list[str]:
         for each in roll.destinations
         if each.state == "copied" and each.readback == "cache"
     ]
-    if roll.source_reads < 2 and "copied" in states:
+    # what a finding with a remedy has said already is not said twice
+    told = {finding.kind for finding in roll.findings if finding.remedy}
+    if roll.source_reads < 2 and "copied" in states and "single-read" not in told:
         steps.append(
             "The card was read once only: run the same command again without --single-read before it is wiped."
         )
-    if not roll.enough_copies and "failed" not in states and not roll.interrupted:
+    if not (roll.enough_copies or "failed" in states or roll.interrupted or "too-few-copies" in told):
         steps.append(
             f"Make more copies: {roll.copies_counted} proven on separate devices, {roll.copies_required} asked for."
         )

@@ -45,11 +45,16 @@ def finding_lines(findings: Iterable[FindingOut], *, errors_only: bool = False) 
             yield from _group_lines(group)
 
 
+def located(drive: str, path: str, detail: str) -> Text:
+    """`drive: path: detail`, without what the detail names itself."""
+    said = f" {detail} ".replace(":", " ").replace(",", " ")
+    where = [part for part in (drive, path) if part not in ("", "/") and f" {part} " not in said]
+    return safe(": ".join([*where, detail]))
+
+
 def _group_lines(group: _Group) -> Iterator[Text]:
     for finding in group.members:
-        drive = join(safe(finding.drive), ": ") if finding.drive else Text()
-        path = join(safe(finding.path), ": ") if finding.path and finding.path not in finding.detail else Text()
-        yield join("  ", drive, path, safe(finding.detail))
+        yield join("  ", located(finding.drive, finding.path, finding.detail))
     if group.entries > len(group.members):
         rest = group.count - sum(finding.count for finding in group.members)
         yield Text(f"  and {words.number(rest)} more like it", QUIET)

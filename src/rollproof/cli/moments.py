@@ -9,6 +9,7 @@ from rich.text import Text
 
 from rollproof.cli import words
 from rollproof.cli.console import BAD, GOOD, QUIET, WARN, join, safe
+from rollproof.cli.findings_view import located
 from rollproof.cli.progress_model import Moment, MomentKind
 from rollproof.models.events import RollPlanned
 from rollproof.models.findings import Finding, Severity
@@ -93,5 +94,4 @@ def plan_line(plan: RollPlanned) -> Text:
 def finding_line(finding: Finding) -> Text:
     """One finding as one line: how bad, where, what."""
     word, style = _SEVERITY[finding.severity]
-    where = [safe(part).plain for part in (finding.drive, finding.path) if part]
-    return join(Text(word, style), " ", ": ".join([*where, safe(finding.detail).plain]))
+    return join(Text(word, style), " ", located(finding.drive, finding.path, finding.detail))
