@@ -180,6 +180,33 @@ def test_a_subvolume_with_a_device_number_of_its_own_is_on_its_btrfs_volume(tmp_
     assert (found, findings) == ([("primary", os.fsencode(inside))], [])
 
 
+def test_a_volume_mounted_inside_a_btrfs_volume_is_another_one(tmp_path: Path) -> None:
+    inner = folder(tmp_path / "drive" / "inner")
+    outer = volume(tmp_path / "drive", "1", st_dev=1, file_system="btrfs")
+    found, findings = resolve(
+        production({"role": "primary", "volume": "1", "path": "inner"}), [outer, volume(inner, "2", label="SHUTTLE")]
+    )
+    assert found == []
+    assert "SHUTTLE" in only(findings).detail
+
+
+def test_a_link_that_leads_off_a_btrfs_volume_is_told(tmp_path: Path) -> None:
+    drive, elsewhere = folder(tmp_path / "drive"), folder(tmp_path / "elsewhere")
+    (drive / "footage").symlink_to(elsewhere)
+    attached = [volume(drive, "1", st_dev=1, file_system="btrfs")]
+    found, findings = resolve(production({"role": "primary", "volume": "1", "path": "footage"}), attached)
+    assert found == []
+    assert only(findings).kind is Kind.OTHER_DEVICE
+
+
+def test_another_file_system_mounted_inside_the_volume_is_not_the_volume(tmp_path: Path) -> None:
+    folder(tmp_path / "drive" / "inner")
+    attached = [volume(tmp_path / "drive", "1", st_dev=1, file_system="ext4")]
+    found, findings = resolve(production({"role": "primary", "volume": "1", "path": "inner"}), attached)
+    assert found == []
+    assert only(findings).kind is Kind.OTHER_DEVICE
+
+
 def test_two_volumes_of_one_identity_are_not_chosen_from(tmp_path: Path) -> None:
     one, two = folder(tmp_path / "one"), folder(tmp_path / "two")
     attached = [volume(one, "1", st_dev=1), volume(two, "1")]
@@ -204,11 +231,12 @@ def test_a_drive_that_hangs_is_handed_on_and_does_not_hold_up_the_others(
 ) -> None:
     alive, dead = folder(tmp_path / "alive"), folder(tmp_path / "dead")
     ended = threading.Event()
+    held_up: list[bytes] = []
     look_at = drives_room._look_at
 
     def look(folder: bytes, answers: dict[bytes, drives_room._Folder]) -> None:
-        if folder == os.fsencode(dead):
-            ended.wait(30)
+        if folder == os.fsencode(dead) and not ended.wait(20):
+            held_up.append(folder)
         look_at(folder, answers)
 
     monkeypatch.setattr(drives_room, "_look_at", look)
@@ -222,3 +250,4 @@ def test_a_drive_that_hangs_is_handed_on_and_does_not_hold_up_the_others(
         ended.set()
     assert found == [("a", os.fsencode(dead)), ("b", os.fsencode(alive))]
     assert only(findings).drive == "c"
+    assert not held_up

@@ -102,6 +102,7 @@ WRONG = {
     "pattern over two lines": Case(NAME + 'ignore = ["a\\nb"]\n', ('line 2, ignore no. 1 = "a\\nb"', "line break")),
     "pattern of stars": Case(NAME + 'ignore = ["*a*b*c*d"]\n', ("line 2, ignore no. 1", "more than 3 stars")),
     "pattern that is none": Case(NAME + 'ignore = ["!"]\n', ('line 2, ignore no. 1 = "!"', "gitignore")),
+    "pattern that matches nothing": Case(NAME + 'ignore = ["/"]\n', ('line 2, ignore no. 1 = "/"', "matches nothing")),
     "person as text": Case(NAME + 'people = ["loader"]\n', ('line 2, people no. 1 = "loader"', "a table")),
     "person without role": Case(NAME + '[[people]]\nname = ""\n', ("line 2, role of people no. 1 is missing",)),
     "deep nesting": Case("a = " + "[" * 990 + "\n", ("nested too deeply",)),

@@ -9,7 +9,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from rollproof.hashing import ALGORITHMS
@@ -81,6 +81,7 @@ def test_a_title_that_is_no_folder_is_kept_and_gets_a_folder_of_its_own() -> Non
     assert loaded.folder == "Who Rings A Story/{day}/{roll}"
 
 
+@example("{roll}: a story")
 @given(
     st.text(st.characters(categories=["L", "N", "P", "S", "Zs"]), min_size=1, max_size=60).filter(
         lambda t: t == t.strip()
