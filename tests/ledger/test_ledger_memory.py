@@ -208,8 +208,9 @@ def test_two_drives_with_one_name_are_told_apart_by_device_and_volume(ledger: Le
     found = ledger.drives_like(clone)
     assert [known.drive for known in found] == ["primary"]
     assert found[0].identity != clone
-    exact = ledger.drives_like(identity("primary"))[0]
-    assert exact.identity == identity("primary")
+    ledger.remember_offload(offload(copies=(copy("clone", identity=clone, seen_at=later(days=1)),)), files())
+    assert [known.identity for known in ledger.drives_like(identity("primary"))] == [identity("primary"), clone]
+    assert [known.identity for known in ledger.drives_like(clone)] == [clone, identity("primary")]
     assert ledger.drives_like(identity("stranger")) == []
 
 

@@ -85,6 +85,13 @@ def _pages_overwritten(path: Path) -> None:
     path.write_bytes(content)
 
 
+def _one_page_overwritten(path: Path) -> None:
+    content = bytearray(path.read_bytes())
+    last = len(content) - 4096 * 4
+    content[last : last + 4096] = b"\x0d" + b"\x5a" * 4095
+    path.write_bytes(content)
+
+
 def _table_dropped(path: Path) -> None:
     with sqlite3.connect(path) as connection:
         connection.execute("DROP TABLE permit_copies")
@@ -96,6 +103,7 @@ DAMAGE = {
     "empty": _empty,
     "cut in half": _cut,
     "pages overwritten": _pages_overwritten,
+    "one page overwritten": _one_page_overwritten,
     "a table dropped": _table_dropped,
 }
 
@@ -149,6 +157,7 @@ def test_a_ledger_from_another_machine_vouches_for_nothing(home: Path, tmp_path:
 
 def test_a_machine_without_an_identity_vouches_for_nothing(home: Path) -> None:
     with open_ledger(home, machine="") as ledger:
+        assert _kinds(ledger) == [Kind.LEDGER_FROM_ELSEWHERE]
         made = ledger.remember_offload(offload(station=""), files())
         assert not any(copy.seen_here for copy in ledger.copies_of(made.roll_id))
         assert not ledger.find_by_listing("listing-1")[0].ours
@@ -196,6 +205,16 @@ def test_a_ledger_held_by_another_process_is_waited_for_and_then_its_holder_name
             assert waiter.rolls() == [], "reading goes on meanwhile"
         waiter.remember_offload(offload(), files())
         assert len(holder.rolls()) == 1
+
+
+def test_a_ledger_of_today_s_form_can_be_opened_while_another_process_writes(home: Path) -> None:
+    _filled(home)
+    with (
+        open_ledger(home, machine=HERE) as holder,
+        holder.writing("counting bells"),
+        open_ledger(home, machine=HERE, wait_seconds=0.05) as reader,
+    ):
+        assert len(reader.rolls()) == 1
 
 
 def test_a_waiting_process_gets_its_turn(home: Path) -> None:
