@@ -82,6 +82,10 @@ def test_a_key_that_stands_twice_is_found_with_both_lines() -> None:
     assert key_lines("a = 1\n[t]\nb = 1\nb = 2\n").twice == (("t", "b"), 3, 4)
 
 
+def test_nesting_without_end_is_given_up_and_what_came_before_is_kept() -> None:
+    assert key_lines("a = 1\nb = " + "[" * 5000).of[("a",)] == 1
+
+
 @given(st.text(alphabet="ab=[]{}.\"'\\#,\n 1", max_size=80))
 def test_any_text_is_scanned_to_an_end_without_an_error(text: str) -> None:
     lines = key_lines(text).of.values()
