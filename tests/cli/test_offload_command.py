@@ -191,6 +191,7 @@ def test_quiet_leaves_errors_and_the_verdict(result: OffloadResult, status: int,
     assert ran.err == ""
     assert ran.last_line == last
     assert "What to do next" not in ran.out
+    assert not ran.out.startswith("\n")
 
 
 @pytest.mark.parametrize(("result", "status", "last"), ENDINGS)

@@ -46,14 +46,16 @@ def offload_lines(
         for roll in result.rolls:
             if roll.verdict in ("proven", "not proven"):
                 yield from _roll_lines(roll)
-    yield from finding_lines(_all_findings(result), errors_only=quiet)
+    findings = list(finding_lines(_all_findings(result), errors_only=quiet))
+    yield from findings[1:] if quiet else findings
     steps = [] if quiet else next_steps(result)
     if steps:
         yield Text()
         yield Text("What to do next", STRONG)
         for step in steps:
             yield Text("  " + step)
-    yield Text() if quiet else rule(width, fancy=fancy)
+    if not quiet:
+        yield rule(width, fancy=fancy)
     yield from _verdict_lines(result, cards)
 
 

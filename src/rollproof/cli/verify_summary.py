@@ -26,8 +26,10 @@ def verify_lines(result: VerifyResult, *, quiet: bool = False, width: int = 80, 
     if not quiet:
         for copy in result.copies:
             yield from _copy_lines(copy)
-    yield from finding_lines(_all_findings(result), errors_only=quiet)
-    yield Text() if quiet else rule(width, fancy=fancy)
+    findings = list(finding_lines(_all_findings(result), errors_only=quiet))
+    yield from findings[1:] if quiet else findings
+    if not quiet:
+        yield rule(width, fancy=fancy)
     yield _verdict(result)
 
 
