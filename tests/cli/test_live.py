@@ -9,7 +9,7 @@ from rich.text import Text
 from cli.replay import SCENARIOS, timeline
 from cli.running import WALL, Stream, without_codes
 from rollproof.cli.console import Manner, Output
-from rollproof.cli.live import Progress
+from rollproof.cli.live import Progress, within
 from rollproof.cli.moments import MomentWords
 from rollproof.cli.offload_screen import OffloadScreen
 from rollproof.cli.progress_model import Picture, ProgressModel
@@ -102,6 +102,14 @@ def test_on_a_terminal_moments_stay_above_a_region_that_moves() -> None:
     assert "The card may be pulled." in without_codes(text)
     assert "read-back" in without_codes(text)
     assert text.rstrip().endswith("\x1b[?25h") or "\x1b[?25h" in text  # the cursor is back
+
+
+def test_on_a_low_terminal_the_lanes_stay_and_the_head_goes() -> None:
+    lines = [Text(word) for word in ("", "roll", "", "promise", "", "card", "primary")]
+    assert within(lines, 7) == lines
+    assert [line.plain for line in within(lines, 6)] == ["roll", "promise", "card", "primary"]
+    assert [line.plain for line in within(lines, 2)] == ["card", "primary"]
+    assert within(lines, 0) == []
 
 
 def test_a_failure_rings_once_and_only_at_a_terminal() -> None:

@@ -7,7 +7,7 @@ import re
 
 import pytest
 from rich.cells import cell_len
-from rich.console import Console
+from rich.console import Console, Group
 
 from cli.hostile import NAMES, alive
 from cli.replay import SCENARIOS, Roll, timeline
@@ -38,7 +38,7 @@ def drawn(picture: Picture, width: int, *, colour: bool = False, fancy: bool = T
     console = Console(
         file=file, width=width, force_terminal=colour, color_system="truecolor" if colour else None, _environ={}
     )
-    console.print(OffloadScreen(lambda: WALL, fancy=fancy).draw(picture, width))
+    console.print(Group(*OffloadScreen(lambda: WALL, fancy=fancy).draw(picture, width)))
     return file.getvalue()
 
 

@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable
 from types import TracebackType
 
-from rich.console import RenderableType
+from rich.console import Group
 from rich.live import Live
 from rich.text import Text
 
@@ -26,12 +26,22 @@ _LINE_FRACTION = 0.1
 _LINE_APART_SECONDS = 1.0
 _JOIN_SECONDS = 2.0
 
-Draw = Callable[[Picture, int], RenderableType]
-"""A picture and a width in columns to what the live region shows."""
+Draw = Callable[[Picture, int], list[Text]]
+"""A picture and a width in columns to the lines of the region that moves."""
 Line = Callable[[Picture], Text]
 """A picture to one line, where there is no terminal."""
 Say = Callable[[Moment], "tuple[Text, bool] | None"]
 """A moment to its line and whether it rings; None when it needs no line."""
+
+
+def within(lines: list[Text], rows: int) -> list[Text]:
+    """At most so many lines: on a low terminal first the empty ones go, then those at the top.
+
+    A region taller than the terminal could not be erased again.
+    """
+    if len(lines) > rows:
+        lines = [line for line in lines if line.plain.strip()]
+    return lines[-rows:] if rows > 0 else []
 
 
 class Progress:
@@ -124,7 +134,9 @@ class Progress:
         if picture is None:
             return
         if self._live is not None:
-            self._live.update(self._draw(picture, self._output.messages.width), refresh=True)
+            size = self._output.messages.size
+            lines = within(self._draw(picture, size.width), size.height - 1)
+            self._live.update(Group(*lines), refresh=True)
         elif self._line_due(picture):
             self._output.say(self._line(picture))
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
-from rich.console import Group
 from rich.text import Text
 
 from rollproof.cli import words
@@ -24,8 +23,8 @@ class OffloadScreen:
         self._wall = wall
         self._lanes = LaneWords(fancy=fancy)
 
-    def draw(self, picture: Picture, width: int) -> Group:
-        """The region that moves; at most `width` columns, one line each."""
+    def draw(self, picture: Picture, width: int) -> list[Text]:
+        """The region that moves, line by line; at most `width` columns."""
         return fitted(
             [
                 Text(),
@@ -80,9 +79,9 @@ class OffloadScreen:
         return join(f"{self._wall():%H:%M:%S}  ", safe(picture.roll), "  ", "; ".join(parts))
 
 
-def fitted(lines: Sequence[Text], width: int) -> Group:
-    """The lines as one region in which nothing wraps."""
+def fitted(lines: Sequence[Text], width: int) -> list[Text]:
+    """The same lines, none of which wraps."""
     for line in lines:
         line.no_wrap = True
         line.truncate(width, overflow="ellipsis")
-    return Group(*lines)
+    return list(lines)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 
-from rich.console import Group
 from rich.text import Text
 
 from rollproof.cli.console import STRONG, join, safe
@@ -21,7 +20,7 @@ class VerifyScreen:
         self._wall = wall
         self._lanes = LaneWords(fancy=fancy)
 
-    def draw(self, picture: Picture, width: int) -> Group:
+    def draw(self, picture: Picture, width: int) -> list[Text]:
         """The region that moves."""
         before = f"   {picture.cards_before} read before it" if picture.cards_before else ""
         head = join(join(" Reading again: roll ", safe(picture.roll), style=STRONG), before)
