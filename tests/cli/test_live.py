@@ -12,7 +12,8 @@ from rollproof.cli.console import Manner, Output
 from rollproof.cli.live import Progress, within
 from rollproof.cli.moments import MomentWords
 from rollproof.cli.offload_screen import OffloadScreen
-from rollproof.cli.progress_model import Picture, ProgressModel
+from rollproof.cli.pictures import Picture
+from rollproof.cli.progress_model import ProgressModel
 
 TICK = 0.2
 

@@ -13,7 +13,8 @@ from cli.hostile import NAMES, alive
 from cli.replay import SCENARIOS, Roll, timeline
 from cli.running import WALL
 from rollproof.cli.offload_screen import OffloadScreen
-from rollproof.cli.progress_model import Picture, ProgressModel
+from rollproof.cli.pictures import Picture
+from rollproof.cli.progress_model import ProgressModel
 from rollproof.models.events import DrivePlan, Leg, LegStarted, Moved, RollPlanned
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from cli.replay import GB, GONE, Roll, Timed
-from rollproof.cli.progress_model import LaneState, MomentKind, Picture, ProgressModel
+from rollproof.cli.pictures import LaneState, MomentKind, Picture
+from rollproof.cli.progress_model import ProgressModel
 from rollproof.cli.speeds import Speed
 from rollproof.models.events import CardFree, DriveDone, FindingRaised, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity

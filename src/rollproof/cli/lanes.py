@@ -8,7 +8,7 @@ from rich.text import Text
 from rollproof.cli import words
 from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.lines import bar, left, right, tail_cut
-from rollproof.cli.progress_model import Lane, LaneState, Picture
+from rollproof.cli.pictures import Lane, LaneState, Picture
 from rollproof.models.events import Leg
 
 _ACTIVITY = {

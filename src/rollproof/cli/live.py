@@ -18,7 +18,8 @@ from rich.live import Live
 from rich.text import Text
 
 from rollproof.cli.console import WARN, Output, safe
-from rollproof.cli.progress_model import Moment, Picture, ProgressModel
+from rollproof.cli.pictures import Moment, Picture
+from rollproof.cli.progress_model import ProgressModel
 
 _TICK_SECONDS = 0.2
 _LINE_SECONDS = 10.0

@@ -10,7 +10,7 @@ from rich.text import Text
 from rollproof.cli import words
 from rollproof.cli.console import BAD, GOOD, QUIET, WARN, join, safe
 from rollproof.cli.findings_view import located
-from rollproof.cli.progress_model import Moment, MomentKind
+from rollproof.cli.pictures import Moment, MomentKind
 from rollproof.models.events import RollPlanned
 from rollproof.models.findings import Finding, Severity
 

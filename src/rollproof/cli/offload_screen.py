@@ -13,7 +13,7 @@ from rich.text import Text
 from rollproof.cli import words
 from rollproof.cli.console import GOOD, QUIET, STRONG, join, safe
 from rollproof.cli.lanes import LaneWords
-from rollproof.cli.progress_model import Picture
+from rollproof.cli.pictures import Picture
 
 
 class OffloadScreen:

@@ -9,14 +9,13 @@ from __future__ import annotations
 import threading
 from collections import Counter, deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from enum import StrEnum
 
+from rollproof.cli.pictures import Moment, MomentKind, Picture
+from rollproof.cli.roll_progress import LegProgress, RollProgress
 from rollproof.cli.speeds import Speed
 from rollproof.models.events import (
     CardFree,
     DriveDone,
-    DrivePlan,
     Event,
     FileProven,
     FindingRaised,
@@ -26,127 +25,10 @@ from rollproof.models.events import (
     Moved,
     RollPlanned,
 )
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, Severity
 
-_STALL_SECONDS = 5.0
 _DRIVE_LOST = frozenset({Kind.DRIVE_FAILED, Kind.DRIVE_FULL, Kind.DRIVE_GONE, Kind.DRIVE_HANGS})
 _SAID_IN_FULL = 3  # findings of one kind on one drive; the rest are counted
-
-
-class LaneState(StrEnum):
-    """What a lane is doing, whatever its leg."""
-
-    WAITING = "waiting"
-    WORKING = "working"
-    STALLED = "stalled"
-    ENDED = "ended"
-    STOPPED = "stopped"
-    FAILED = "failed"
-
-
-@dataclass(slots=True)
-class _LegProgress:
-    leg: Leg
-    drive: str
-    files: int
-    size_bytes: int
-    started: float
-    speed: Speed
-    moved_bytes: int = 0
-    moved_files: int = 0
-    path: str = ""
-    last_moved: float = 0.0
-    ended: float | None = None
-    ok: bool = True
-
-    @property
-    def left_bytes(self) -> int:
-        return 0 if self.ended is not None else max(self.size_bytes - self.moved_bytes, 0)
-
-
-@dataclass(slots=True)
-class _Roll:
-    name: str
-    card: str = ""
-    plan: RollPlanned | None = None
-    started: float | None = None
-    legs: dict[tuple[Leg, str], _LegProgress] = field(default_factory=dict)
-    drives: dict[str, DrivePlan | None] = field(default_factory=dict)
-    done: dict[str, str] = field(default_factory=dict)
-    proven: Counter[str] = field(default_factory=Counter)
-    card_free: bool = False
-    lost: set[str] = field(default_factory=set)
-    """Drives that failed; the card is the empty name."""
-    held: list[Moment] = field(default_factory=list)
-    """Findings of the preflight, to be said when the work begins."""
-    stopping: bool = False
-    """The whole roll ends early: legs that end now do not speak of their drive."""
-
-
-@dataclass(frozen=True, slots=True)
-class Lane:
-    """One line of the screen: the card (`drive` empty) or a drive, and the leg it is on.
-
-    `fraction` is 0…1 of this leg, None when there is nothing to measure. `rate` is in bytes per second.
-    `seconds_left` is for this leg alone. `quiet_seconds` is how long nothing has moved, when that is worth saying.
-    `done` is the state of `DriveDone` once it came.
-    """
-
-    drive: str
-    leg: Leg | None
-    state: LaneState
-    fraction: float | None
-    left_bytes: int
-    rate: float | None
-    seconds_left: float | None
-    quiet_seconds: float
-    path: str
-    files_proven: int
-    done: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """The state of the roll being worked on, at one moment.
-
-    `card_free_seconds` and `proven_seconds` count from now; None means that it is too early to say.
-    `fraction` is over all legs of the roll.
-    """
-
-    roll: str
-    plan: RollPlanned | None
-    lanes: tuple[Lane, ...]
-    card_free: bool
-    card_free_seconds: float | None
-    proven_seconds: float | None
-    all_done: bool
-    fraction: float
-    cards_before: int
-    cards_total: int
-    elapsed_seconds: float
-
-
-class MomentKind(StrEnum):
-    """What is worth a line of its own."""
-
-    PLANNED = "planned"
-    CARD_FREE = "card free"
-    DRIVE_LOST = "drive lost"
-    DRIVE_DONE = "drive done"
-    FINDING = "finding"
-
-
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """Something to be said once. `last_use` says that no further card needs the drive."""
-
-    kind: MomentKind
-    roll: str
-    drive: str = ""
-    state: str = ""
-    last_use: bool = True
-    plan: RollPlanned | None = None
-    finding: Finding | None = None
 
 
 class ProgressModel:
@@ -159,8 +41,8 @@ class ProgressModel:
         self._clock = clock
         self._cards_total = cards_total
         self._lock = threading.Lock()
-        self._rolls: dict[str, _Roll] = {}
-        self._current: _Roll | None = None
+        self._rolls: dict[str, RollProgress] = {}
+        self._current: RollProgress | None = None
         self._moments: deque[Moment] = deque()
         self._stopping = False
         self._said: Counter[tuple[str, str, str]] = Counter()
@@ -192,10 +74,10 @@ class ProgressModel:
                 case FindingRaised():
                     self._finding(event)
 
-    def _roll(self, name: str) -> _Roll:
+    def _roll(self, name: str) -> RollProgress:
         roll = self._rolls.get(name)
         if roll is None:
-            roll = self._rolls[name] = _Roll(name)
+            roll = self._rolls[name] = RollProgress(name, self._known)
         if self._current is None:
             self._current = roll
         return roll
@@ -215,7 +97,7 @@ class ProgressModel:
             self._moments.extend(roll.held)
         if event.drive:
             roll.drives.setdefault(event.drive, None)
-        roll.legs[event.leg, event.drive] = _LegProgress(
+        roll.legs[event.leg, event.drive] = LegProgress(
             event.leg, event.drive, event.files, event.size_bytes, now, Speed(now), last_moved=now
         )
 
@@ -241,13 +123,13 @@ class ProgressModel:
         if rate is not None:
             self._known[event.leg, event.drive] = rate
 
-    def _leg_failed(self, roll: _Roll, event: LegEnded) -> None:
+    def _leg_failed(self, roll: RollProgress, event: LegEnded) -> None:
         if not event.drive:
             roll.stopping = True  # without its card the drives of a roll stop too, through no fault of theirs
         if not (roll.stopping or self._stopping):
             self._lose(roll, event.drive)
 
-    def _lose(self, roll: _Roll, drive: str) -> None:
+    def _lose(self, roll: RollProgress, drive: str) -> None:
         if drive not in roll.lost:
             roll.lost.add(drive)
             self._moments.append(Moment(MomentKind.DRIVE_LOST, roll.name, drive=drive))
@@ -287,7 +169,7 @@ class ProgressModel:
         if roll is not None and finding.drive in roll.drives and finding.kind in _DRIVE_LOST:
             self._lose(roll, finding.drive)
 
-    def _position(self, roll: _Roll) -> int:
+    def _position(self, roll: RollProgress) -> int:
         return list(self._rolls).index(roll.name)
 
     # --- pictures out
@@ -311,152 +193,19 @@ class ProgressModel:
             roll = self._current
             if roll is None:
                 return None
-            lanes = [self._lane(roll, "", now)] if self._has_card(roll) else []
-            lanes += [self._lane(roll, drive, now) for drive in roll.drives]
-            card_free = self._card_seconds(roll, now)
+            lanes = [roll.lane("", now)] if roll.has_card() else []
+            lanes += [roll.lane(drive, now) for drive in roll.drives]
+            card_free = roll.card_seconds(now)
             return Picture(
                 roll=roll.name,
                 plan=roll.plan,
                 lanes=tuple(lanes),
                 card_free=roll.card_free,
                 card_free_seconds=card_free,
-                proven_seconds=self._proven_seconds(roll, card_free, now),
+                proven_seconds=roll.proven_seconds(card_free, now),
                 all_done=bool(roll.drives) and all(drive in roll.done or drive in roll.lost for drive in roll.drives),
-                fraction=self._fraction(roll),
+                fraction=roll.fraction(),
                 cards_before=self._position(roll),
                 cards_total=self._cards_total,
                 elapsed_seconds=0.0 if roll.started is None else now - roll.started,
             )
-
-    @staticmethod
-    def _has_card(roll: _Roll) -> bool:
-        return roll.plan is not None or any(not drive for _, drive in roll.legs)
-
-    def _lane(self, roll: _Roll, drive: str, now: float) -> Lane:
-        order = (Leg.READ_CARD, Leg.READ_CARD_AGAIN) if not drive else (Leg.WRITE, Leg.READ_BACK, Leg.RECORD)
-        legs = [roll.legs[leg, drive] for leg in order if (leg, drive) in roll.legs]
-        done = roll.done.get(drive, "")
-        proven = roll.proven[drive]
-        if not legs:
-            lost = drive in roll.lost
-            state = LaneState.FAILED if lost else LaneState.ENDED if done else LaneState.WAITING
-            return Lane(drive, None, state, None, 0, None, None, 0.0, "", proven, done)
-        running = [leg for leg in legs if leg.ended is None]
-        leg = running[-1] if running else legs[-1]
-        quiet = 0.0
-        if leg.ended is not None or done:
-            state = LaneState.ENDED
-        elif leg.left_bytes and now - leg.last_moved >= _STALL_SECONDS:
-            state, quiet = LaneState.STALLED, now - leg.last_moved
-        else:
-            state = LaneState.WORKING
-        if any(not each.ok for each in legs):
-            state = LaneState.STOPPED
-        if drive in roll.lost:
-            state = LaneState.FAILED
-        working = state in (LaneState.WORKING, LaneState.STALLED)
-        rate = leg.speed.rate(now) if working else None
-        return Lane(
-            drive=drive,
-            leg=leg.leg,
-            state=state,
-            fraction=_part(leg),
-            left_bytes=leg.left_bytes,
-            rate=rate,
-            seconds_left=_seconds(leg.left_bytes, rate) if working else None,
-            quiet_seconds=quiet,
-            path=leg.path if working else "",
-            files_proven=proven,
-            done=done,
-        )
-
-    # --- estimates, from the speeds seen so far
-
-    def _left(self, roll: _Roll, leg: Leg, drive: str, planned_bytes: int) -> int:
-        progress = roll.legs.get((leg, drive))
-        return planned_bytes if progress is None else progress.left_bytes
-
-    def _rate(self, roll: _Roll, leg: Leg, drive: str, now: float, *substitutes: tuple[Leg, str]) -> float | None:
-        for key in ((leg, drive), *substitutes):
-            progress = roll.legs.get(key)
-            if progress is not None:
-                ended = progress.ended
-                rate = progress.speed.rate(now) if ended is None else progress.speed.overall(ended)
-                if rate:
-                    return rate
-                if ended is None and progress.left_bytes and rate == 0.0:
-                    return None  # it stands still: an older, faster word would be a false promise
-            if key in self._known:
-                return self._known[key]
-        return None
-
-    def _card_seconds(self, roll: _Roll, now: float) -> float | None:
-        """Until the last read of the card has ended."""
-        if roll.card_free:
-            return 0.0
-        size_bytes = roll.plan.size_bytes if roll.plan else 0
-        first = _seconds(self._left(roll, Leg.READ_CARD, "", size_bytes), self._rate(roll, Leg.READ_CARD, "", now))
-        if roll.plan is None or roll.plan.source_passes < 2:
-            return first
-        second = _seconds(
-            self._left(roll, Leg.READ_CARD_AGAIN, "", size_bytes),
-            self._rate(roll, Leg.READ_CARD_AGAIN, "", now, (Leg.READ_CARD, "")),
-        )
-        return None if first is None or second is None else first + second
-
-    def _drive_seconds(self, roll: _Roll, drive: str, now: float) -> float | None:
-        plan = roll.drives[drive]
-        write = _seconds(
-            self._left(roll, Leg.WRITE, drive, plan.write_bytes if plan else 0),
-            self._rate(roll, Leg.WRITE, drive, now, (Leg.READ_CARD, "")),
-        )
-        read_back = _seconds(
-            self._left(roll, Leg.READ_BACK, drive, plan.read_back_bytes if plan else 0),
-            # before a drive was read its own writing speed is the cautious guess
-            self._rate(roll, Leg.READ_BACK, drive, now, (Leg.WRITE, drive), (Leg.READ_CARD, "")),
-        )
-        return None if write is None or read_back is None else write + read_back
-
-    def _proven_seconds(self, roll: _Roll, card_seconds: float | None, now: float) -> float | None:
-        """Until every drive that has not failed is proven."""
-        longest = card_seconds
-        for drive in roll.drives:
-            if drive in roll.done or drive in roll.lost:
-                continue
-            seconds = self._drive_seconds(roll, drive, now)
-            if seconds is None or longest is None:
-                return None
-            longest = max(longest, seconds)
-        return longest
-
-    def _fraction(self, roll: _Roll) -> float:
-        total = moved = 0
-        planned: dict[tuple[Leg, str], int] = {}
-        if roll.plan is not None:
-            planned[Leg.READ_CARD, ""] = roll.plan.size_bytes
-            if roll.plan.source_passes > 1:
-                planned[Leg.READ_CARD_AGAIN, ""] = roll.plan.size_bytes
-            for drive in roll.plan.drives:
-                planned[Leg.WRITE, drive.drive] = drive.write_bytes
-                planned[Leg.READ_BACK, drive.drive] = drive.read_back_bytes
-        for key in planned.keys() | roll.legs.keys():
-            progress = roll.legs.get(key)
-            size_bytes = progress.size_bytes if progress else planned[key]
-            total += size_bytes
-            if progress is not None:
-                moved += size_bytes - progress.left_bytes
-        return moved / total if total else 0.0
-
-
-def _part(leg: _LegProgress) -> float | None:
-    if leg.size_bytes:
-        return min(leg.moved_bytes / leg.size_bytes, 1.0)
-    if leg.files:
-        return min(leg.moved_files / leg.files, 1.0)
-    return None
-
-
-def _seconds(left_bytes: int, rate: float | None) -> float | None:
-    if left_bytes <= 0:
-        return 0.0
-    return left_bytes / rate if rate else None

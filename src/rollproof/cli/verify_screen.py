@@ -10,7 +10,7 @@ from rich.text import Text
 from rollproof.cli.console import STRONG, join, safe
 from rollproof.cli.lanes import LaneWords
 from rollproof.cli.offload_screen import fitted
-from rollproof.cli.progress_model import Picture
+from rollproof.cli.pictures import Picture
 
 
 class VerifyScreen:
