@@ -23,10 +23,10 @@ from rollproof.records.models import (
     By,
     CopyBlock,
     DigestBlock,
-    FindingBlock,
     OffloadHeader,
     Policy,
     Totals,
+    finding_blocks,
 )
 from rollproof.records.rows import CLIP_HEALTH, ClipRow, FilesDigest
 from rollproof.records.write import append_record
@@ -73,7 +73,7 @@ class EvidenceWriter:
             policy=self.policy,
             copy_=self._copy(at, state),
             other_copies=tuple(self._copy(other, self.states(other.drive)) for other in self.drives if other is not at),
-            findings=tuple(FindingBlock.of(finding) for finding in findings),
+            findings=finding_blocks(findings),
             totals=self._totals(at),
             files_digest=self._digest(),
             day=self.day,

@@ -14,7 +14,7 @@ from rollproof.models.names import shown
 from rollproof.models.requests import OffloadRequest
 from rollproof.models.tree import Clip
 from rollproof.production.drives import resolve
-from rollproof.production.folders import roll_folder
+from rollproof.production.folders import day_text, roll_folder
 from rollproof.production.load import find, load
 from rollproof.production.model import Production
 from rollproof.records.models import Policy
@@ -43,8 +43,10 @@ class Wish:
 
     @property
     def day_text(self) -> str | None:
-        """The shooting day as said by `--day`."""
-        return self.day
+        """The shooting day as the folder and the record say it; without a production, what `--day` said."""
+        if self.production is None:
+            return self.day
+        return day_text(self.production, day=self.day, now=self.now)
 
     def destinations(self, roll: str, clips: Sequence[Clip]) -> tuple[list[Wanted], list[Finding]]:
         """Where the roll goes on every drive."""
