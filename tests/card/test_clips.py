@@ -53,6 +53,7 @@ GROUPS: dict[str, tuple[list[str], dict[str, list[str]]]] = {
     "frames with an underscore": (["t_01.dng", "t_02.dng", "t_10.DNG"], {"t": ["t_01.dng", "t_02.dng", "t_10.DNG"]}),
     "frames that are only numbers": (["A003C001/001.ari", "A003C001/002.ari"], {
         "A003C001": ["A003C001/001.ari", "A003C001/002.ari"]}),
+    "a number that nothing sets apart": (["f1.dpx", "f2.dpx"], {"f1": ["f1.dpx"], "f2": ["f2.dpx"]}),
     "a sidecar of one frame": (["t.01.exr", "t.01.xml", "t.02.exr"], {"t": ["t.01.exr", "t.01.xml", "t.02.exr"]}),
     "numbers behind pictures that are no frames": (["t_1.mov", "t_2.mov"], {"t_1": ["t_1.mov"], "t_2": ["t_2.mov"]}),
     "no essence, no clip": (["MEDIAPRO.XML", "notes.txt", "thumb.jpg", "noend", ".hidden"], {}),

@@ -70,6 +70,10 @@ def test_a_roll_alone_names_no_last_clip_even_where_a_gap_follows() -> None:
     assert expectation_findings(card, None, "A003_05140812_C002") == []
 
 
+def test_a_word_without_its_counter_names_no_clip() -> None:
+    assert expectation_findings(clips("casting-1", "casting-2"), None, "casting")
+
+
 def test_a_low_resolution_twin_after_the_last_clip_does_not_matter() -> None:
     card = clips("A003C004_260514", "A003C004_260514S03", "A003C001_260514")
     assert expectation_findings(card, None, "A003C004") == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -98,6 +99,7 @@ def test_a_walk_asking_entry_by_entry_hears_the_same_as_a_question_about_the_who
         assert rules.matches(path, False) is by_entry, path
 
 
+@pytest.mark.skipif(shutil.which("git") is None, reason="needs git")
 def test_git_itself_agrees_on_which_files_are_left_out(tmp_path: Path) -> None:
     own = ["*.tmp", "!keep.tmp", "/SUB/", "a/**/z.mov", "odd?.mov", "[xy].wav", "deep/*/", "with space"]
     names = [

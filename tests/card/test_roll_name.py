@@ -49,6 +49,7 @@ GUESSES: list[tuple[str, list[str], str, str, str | None, bool]] = [
     ("generic names are no guesses", CAMERA, "UNTITLED", "NO NAME", "A003", False),
     ("numbered media are no guesses", CAMERA, "CARD_07", "USB 2", "A003", False),
     ("the number of a volume is no guess", CAMERA, "1A2B-3C4D", "", "A003", False),
+    ("the number of a volume alone", PLAIN, "1A2B-3C4D", "20260514", None, False),
     ("folder alone", PLAIN, "A003", "", "A003", False),
     ("label alone", PLAIN, "mnt", "S001", "S001", False),
     ("folder and label differ", PLAIN, "A003", "B001", "A003", True),

@@ -109,6 +109,20 @@ def test_a_folder_that_became_a_link_after_it_was_listed_is_not_followed(tmp_pat
     assert said(snapshot) == {("card-changed", "error", "CLIPS")}
 
 
+def test_what_is_no_file_after_all_is_an_error_and_no_file(tmp_path: Path) -> None:
+    build(tmp_path, {"A003C001.mov": b"x", "outside": b"y", "swapped.mov": Link(b"outside")})
+
+    class Late(FaultyIo):
+        """Listed a moment before the file became a link."""
+
+        def list_folder(self, folder: int) -> list[tuple[bytes, EntryKind]]:
+            return [(name, EntryKind.FILE) for name, _ in super().list_folder(folder)]
+
+    snapshot = walked(tmp_path, io=Late())
+    assert paths_of(snapshot) == [b"A003C001.mov", b"outside"]
+    assert said(snapshot) == {("card-changed", "error", "swapped.mov")}
+
+
 def test_another_file_system_mounted_inside_is_an_error_and_is_not_entered(tmp_path: Path) -> None:
     build(tmp_path, {"A003C001.mov": b"x", "OTHER/foreign.mov": b"y", "OTHER/deep/z.mov": b"z"})
     inside = (tmp_path / "OTHER").stat().st_ino
