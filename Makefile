@@ -10,7 +10,7 @@ DEMO := .demo
 WORKERS ?= 2
 PYTEST_ARGS ?=
 
-PIP := $(BIN)/python -m pip --quiet --disable-pip-version-check
+PIP := $(BIN)/python -m pip -qq --disable-pip-version-check
 INSTALLED := $(VENV)/installed
 INSTALLED_DEV := $(VENV)/installed-dev
 
