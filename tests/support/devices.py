@@ -250,15 +250,17 @@ class Devices:
         sector_bytes: int | None = None,
         make_options: tuple[str, ...] = (),
         plugged: bool = True,
+        name: str = "",
     ) -> Drive:
-        """A new drive: a sparse image with an empty file system, mounted unless told otherwise.
+        """A new drive: a sparse image with an empty file system, mounted (at `name`) unless told otherwise.
 
         `sector_bytes` 4096 gives a disk on which direct I/O needs that alignment.
         """
         image = self.place(f"{file_system}.img")
         image.touch()
         os.truncate(image, size_bytes or _SIZES[file_system])
-        drive = Drive(image, self.place(file_system), file_system, sector_bytes=sector_bytes)
+        mount = self.folder / name if name else self.place(file_system)
+        drive = Drive(image, mount, file_system, sector_bytes=sector_bytes)
         self._cleaning.callback(drive.give_up)
         if sector_bytes:
             # made through the device, so that the file system knows the sector size

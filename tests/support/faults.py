@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
+import re
 import threading
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
@@ -14,6 +15,14 @@ LOSABLE = frozenset(
     }
 )  # fmt: skip
 """Calls that can be answered with success and not done at all: what a lying drive does."""
+
+
+_MOMENT = re.compile(rb"\d{4}-\d\d-\d\d[T_]\d{6}Z")
+
+
+def timeless(path: bytes) -> bytes:
+    """A path without the moment that stands in the names of records and manifests."""
+    return _MOMENT.sub(b"<moment>", path)
 
 
 class Killed(BaseException):
@@ -36,11 +45,13 @@ class Call:
     drive: bytes
     path: bytes
     occurrence: int
+    writing: bool = False
+    """Whether it is made on a file that was opened for writing."""
 
     @property
     def identity(self) -> tuple[bytes, str, bytes, int]:
         """What names this call in every run."""
-        return (self.drive, self.operation, self.path, self.occurrence)
+        return (self.drive, self.operation, timeless(self.path), self.occurrence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +117,10 @@ class Rule:
     later matching one.
 
     `operation` is a name of the `Io` protocol, or several; `path` a pattern (fnmatch) on the path below the opened
-    root; `drive` the root's path or any folder above it; `index` and `identity` as in `Call`; `direct` asks how the
-    file was opened.
+    root; `drive` the root's path or any folder above it; `index` as in `Call`; `direct` asks how the file was opened.
+
+    `identity` names one call of one run: it must have come for anything to be hit. Alone it is the call that is hit;
+    with `onward` that call and every later one that the other conditions fit.
     """
 
     fault: Fault
@@ -120,12 +133,15 @@ class Rule:
     identity: tuple[bytes, str, bytes, int] | None = None
     direct: bool | None = None
 
-    def concerns(self, call: Call, *, direct: bool) -> bool:
-        """Whether the rule speaks of this call (before counting)."""
+    def concerns(self, call: Call, *, direct: bool, reached: bool) -> bool:
+        """Whether the rule speaks of this call (before counting); `reached`, whether its identity has come."""
         if self.index is not None and not (call.index == self.index or (self.onward and call.index > self.index)):
             return False
-        if self.identity is not None and call.identity != self.identity:
-            return False
+        if self.identity is not None:
+            if call.identity == self.identity:
+                return True
+            if not (self.onward and reached):
+                return False
         operations = (self.operation,) if isinstance(self.operation, str) else self.operation
         if operations and call.operation not in operations:
             return False

@@ -33,6 +33,7 @@ from support.faults import (
     Rule,
     Short,
     Stall,
+    timeless,
 )
 
 _PAGE = 4096
@@ -44,10 +45,11 @@ class _Opened:
     drive: bytes
     path: bytes
     direct: bool = False
+    writing: bool = False
 
-    def below(self, name: bytes, *, direct: bool = False) -> _Opened:
+    def below(self, name: bytes, *, direct: bool = False, writing: bool = False) -> _Opened:
         path = self.path if name == b"." else (self.path + b"/" + name if self.path else name)
-        return _Opened(self.drive, path, direct)
+        return _Opened(self.drive, path, direct, writing)
 
 
 class FaultyIo:
@@ -102,13 +104,13 @@ class FaultyIo:
         with self._lock:
             if self.killed.is_set():
                 raise Killed
-            key = (at.drive, operation, at.path)
+            key = (at.drive, operation, timeless(at.path))
             self._same[key] += 1
-            call = Call(len(self.calls) + 1, operation, at.drive, at.path, self._same[key])
+            call = Call(len(self.calls) + 1, operation, at.drive, at.path, self._same[key], at.writing)
             self.calls.append(call)
             chosen: Fault | None = None
             for number, rule in enumerate(self.rules):
-                if not rule.concerns(call, direct=at.direct):
+                if not rule.concerns(call, direct=at.direct, reached=self._seen[number] > 0):
                     continue
                 self._seen[number] += 1
                 hit = self._seen[number] >= rule.nth if rule.onward else self._seen[number] == rule.nth
@@ -203,12 +205,12 @@ class FaultyIo:
 
     def create(self, name: bytes, folder: int, *, direct: bool) -> int:
         """See `Io`."""
-        at = self._at(folder).below(name, direct=direct)
+        at = self._at(folder).below(name, direct=direct, writing=True)
         return self._open("create", at, lambda: self.inner.create(name, folder, direct=direct))
 
     def open_append(self, name: bytes, folder: int, *, create: bool) -> int:
         """See `Io`."""
-        at = self._at(folder).below(name)
+        at = self._at(folder).below(name, writing=True)
         return self._open("open_append", at, lambda: self.inner.open_append(name, folder, create=create))
 
     def stat(self, name: bytes, folder: int) -> Stat:

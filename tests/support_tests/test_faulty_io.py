@@ -239,6 +239,21 @@ def test_one_rule_can_hit_the_call_of_one_index_or_one_identity(tmp_path: Path) 
         io.close(root)
 
 
+def test_from_one_call_on_everything_on_its_drive_fails(tmp_path: Path) -> None:
+    drive = os.fsencode(tmp_path)
+    io = _io(Rule(Fail(errno.EIO), identity=(drive, "make_folder", b"b", 1), drive=drive, onward=True))
+    root = io.open_root(drive)
+    io.make_folder(b"a", root)
+    for _ in range(2):
+        with pytest.raises(OSError, match="Input/output"):
+            io.make_folder(b"b", root)
+    with pytest.raises(OSError, match="Input/output"):
+        io.list_folder(root)
+    other = io.open_root(b"/")
+    assert io.list_folder(other)
+    io.abandon()
+
+
 def test_counting_is_exact_with_many_threads(tmp_path: Path) -> None:
     io = _io(Rule(Fail(errno.EIO), "fstat", nth=500))
     root = io.open_root(os.fsencode(tmp_path))

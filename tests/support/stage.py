@@ -1,0 +1,204 @@
+"""A small offload to be broken: one card, two drives, all of it on file systems of our own, run after run.
+
+A run ends in one of three ways: with a result, killed at a call, or (a bug) with a traceback or not at all.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import threading
+import time
+import traceback
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from rollproof.copying.settings import Settings
+from rollproof.drives.interface import Drives, system_drives
+from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.models.results import OffloadResult
+from rollproof.storage.io import system_io
+from rollproof.workflows.offload import offload
+from support.devices import Devices, why_no_devices
+from support.faults import Call, Killed, Rule
+from support.faulty_io import FaultyIo
+from support.invariants import Copy, Known
+from support.still_drives import StillDrives
+from support.trees import Blob, Folder, Tree, build
+
+ROLL = "A003"
+DRIVES = ("one", "two")
+CARD: Tree = {
+    "CLIPS/A003C001.mov": Blob(70_000, seed=1),
+    "CLIPS/A003C002.mov": Blob(9_001, seed=2),
+    "A003.xml": b"<roll name='A003'/>",
+    "SOUND": Folder(),
+}
+"""One file of several blocks, two small ones, one empty folder: every path of the engine in few calls."""
+
+SETTINGS = Settings(
+    block_bytes=32 << 10, small_file_bytes=16 << 10, flush_files=2, flush_bytes=1 << 20, stall_seconds=4.0,
+    cancel_seconds=0.5,
+)  # fmt: skip
+_LONGEST_SECONDS = 30.0
+
+
+@dataclass
+class Run:
+    """One offload. Without `result` it was killed, or `crash` holds the traceback, or it `hung`."""
+
+    io: FaultyIo
+    result: OffloadResult | None = None
+    crash: str = ""
+    hung: bool = False
+    seconds: float = 0.0
+
+    @property
+    def killed(self) -> bool:
+        """Whether it ended as by SIGKILL."""
+        return self.io.killed.is_set()
+
+    def states(self) -> dict[str, str]:
+        """State of each drive, as told."""
+        if self.result is None:
+            return {}
+        return {at.drive: at.state for at in self.result.rolls[0].destinations}
+
+
+@dataclass
+class Stage:
+    """Card and drives. `top` holds the folders `card`, `one` and `two` (mount points, where devices can be had)."""
+
+    card: Path
+    drives: dict[str, Path]
+    places: Drives
+    known: Known
+    strangers: dict[str, Known] = field(default_factory=dict)
+
+    def folders(self) -> dict[str, Path]:
+        """The roll folders."""
+        return {name: path / ROLL for name, path in self.drives.items()}
+
+    def copies(self) -> dict[str, Copy]:
+        """The roll folders as they are now."""
+        return {name: Copy.at(folder) for name, folder in self.folders().items()}
+
+    def clear(self) -> None:
+        """Take the roll off all drives."""
+        for folder in self.folders().values():
+            if folder.exists():
+                shutil.rmtree(folder)
+
+    def keep(self, place: Path) -> None:
+        """Keep the drives' present state in another folder."""
+        for name, folder in self.folders().items():
+            if folder.exists():
+                shutil.copytree(folder, place / name, symlinks=True)
+
+    def restore(self, place: Path) -> None:
+        """Bring a kept state back."""
+        self.clear()
+        for name, folder in self.folders().items():
+            if (place / name).exists():
+                shutil.copytree(place / name, folder, symlinks=True)
+
+    def request(self) -> OffloadRequest:
+        """The command of every run."""
+        return OffloadRequest(
+            cards=(os.fsencode(self.card),),
+            destinations=tuple(os.fsencode(path) for path in self.drives.values()),
+            roll=ROLL,
+            working_folder=os.fsencode(self.card.parent),
+        )
+
+    def run(self, rules: Iterable[Rule] = ()) -> Run:
+        """Offload with these faults."""
+        run = Run(FaultyIo(system_io(), rules))
+        ended = threading.Event()
+
+        def work() -> None:
+            try:
+                run.result = offload(
+                    self.request(),
+                    emit=lambda event: None,
+                    cancel=Cancel(),
+                    io=run.io,
+                    drives=self.places,
+                    settings=SETTINGS,
+                )
+            except Killed:
+                pass
+            except BaseException:  # noqa: BLE001 - a traceback is a finding of the sweep
+                run.crash = traceback.format_exc()
+            finally:
+                ended.set()
+
+        began = time.monotonic()
+        with _quiet_threads():
+            threading.Thread(target=work, name="offload under test", daemon=True).start()
+            while not ended.wait(0.02):
+                if run.killed or time.monotonic() - began > _LONGEST_SECONDS:
+                    break
+            if run.killed:
+                ended.wait(0.05)  # no call of theirs is made any more; threads that wait for dead ones are left alone
+            else:
+                run.hung = not ended.is_set()
+            run.io.abandon()
+        run.seconds = time.monotonic() - began
+        if run.killed and not run.hung and (run.result is None or _was_killed(run)):
+            run.result, run.crash = None, ""
+        return run
+
+
+def _was_killed(run: Run) -> bool:
+    return any(kind == "killed" for kind in run.io.injected)
+
+
+@contextlib.contextmanager
+def _quiet_threads() -> Iterator[None]:
+    """Threads of a killed process end without a word."""
+    before = threading.excepthook
+
+    def say(told: threading.ExceptHookArgs) -> None:
+        if told.exc_type is not Killed:
+            before(told)
+
+    threading.excepthook = say
+    try:
+        yield
+    finally:
+        threading.excepthook = before
+
+
+@contextlib.contextmanager
+def stage(folder: Path, tree: Tree = CARD) -> Iterator[Stage]:
+    """A card and two drives: ext4 images in memory where devices can be had, plain folders elsewhere."""
+    with Devices(folder) as devices, contextlib.ExitStack() as closing:
+        if why_no_devices():
+            places = {name: folder / name for name in ("card", *DRIVES)}
+            for place in places.values():
+                place.mkdir(parents=True)
+        else:
+            memory = devices.tmpfs(512 << 20)
+            inner = closing.enter_context(Devices(memory))
+            places = {name: inner.image("ext4", size_bytes=16 << 20, name=name).mount for name in ("card", *DRIVES)}
+            for place in places.values():
+                (place / "lost+found").rmdir()
+        build(places["card"], tree)
+        drives = {name: places[name] for name in DRIVES}
+        for path in drives.values():
+            build(path, {"somebody else's.txt": b"not to be touched"})
+        yield Stage(
+            places["card"],
+            drives,
+            StillDrives(system_drives()),
+            Known.of(places["card"]),
+            {name: Known.of(path) for name, path in drives.items()},
+        )
+
+
+def calls_of(run: Run) -> list[Call]:
+    """All calls of a clean run, in their order."""
+    return list(run.io.calls)

@@ -1,0 +1,222 @@
+"""The sweep: one run for every call of a clean run and every fault, each followed by a clean rerun, all of it checked.
+
+Nothing is sampled: `cases` are all calls that a few clean runs made, named so that threads may take turns as they
+like (see `faults.Call`).
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from support.faults import LOSABLE, Call, Fail, Fault, Flip, Kill, Lose, Rule, Short
+from support.invariants import MARKER, Copy, check_copy, check_finished, check_result
+from support.stage import Run, Stage
+from support.trees import read
+
+_TRANSFERS = frozenset({"read_into", "write_from"})
+_TAKING = frozenset(
+    {
+        "create", "open_append", "write_from", "make_folder", "allocate", "truncate", "set_modified", "flush",
+        "flush_volume", "rename_no_replace", "rename_over", "close",
+    }
+)  # fmt: skip
+_MUST_SUCCEED = frozenset({"write_from", "flush", "flush_volume", "rename_no_replace", "rename_over"})
+
+
+@dataclass(frozen=True, slots=True)
+class Attack:
+    """One kind of fault. `fits` says to which calls it can be done; `lying` that a device then holds something else
+    than it was given; `onward` that everything on the same drive (of `operations`, if given) goes wrong from there."""
+
+    name: str
+    fault: Fault
+    fits: Callable[[Call], bool]
+    onward: bool = False
+    lying: bool = False
+    operations: frozenset[str] = frozenset()
+
+
+_TAKEN_BACK = LOSABLE | {"create", "open_append"}
+
+
+def _any(call: Call) -> bool:
+    return True
+
+
+def _moving(call: Call) -> bool:
+    return call.operation in _TRANSFERS
+
+
+def _losable(call: Call) -> bool:
+    return call.operation in LOSABLE
+
+
+ATTACKS = (
+    Attack("EIO once", Fail(errno.EIO), _any),
+    Attack("EIO from then on", Fail(errno.EIO), _any, onward=True),
+    Attack("ENOSPC once", Fail(errno.ENOSPC), _any),
+    Attack("ENOSPC from then on", Fail(errno.ENOSPC), _any, onward=True, operations=_TAKING),
+    Attack("EIO but done all the same", Fail(errno.EIO, after=True), lambda call: call.operation in _TAKEN_BACK),
+    Attack("killed before", Kill(), _any),
+    Attack("killed after", Kill(after=True), lambda call: call.operation in _TAKEN_BACK),
+    Attack("short once", Short(), _moving),
+    Attack("short from then on", Short(), _moving, onward=True, operations=_TRANSFERS),
+    Attack("lost once", Lose(), _losable, lying=True),
+    Attack("lost from then on", Lose(), _losable, onward=True, lying=True, operations=LOSABLE),
+    Attack("bit flipped", Flip(), _moving, lying=True),
+)
+
+
+def cases(stage: Stage, prepare: Callable[[], object], *, runs: int = 3) -> list[Call]:
+    """Every call that some clean run made, each once, in the order of the first."""
+    found: dict[tuple[bytes, str, bytes, int], Call] = {}
+    for _ in range(runs):
+        prepare()
+        run = stage.run()
+        if run.result is None or run.hung:
+            raise AssertionError(f"a clean run failed: {run.crash or 'hung'}")
+        for call in run.io.calls:
+            found.setdefault(call.identity, call)
+    return list(found.values())
+
+
+def place_of(stage: Stage, call: Call) -> str:
+    """`card` or the name of the drive a call was made on; empty for neither."""
+    for name, path in {"card": stage.card, **stage.drives}.items():
+        top = os.fsencode(path)
+        if call.drive == top or call.drive.startswith(top + b"/"):
+            return name
+    return ""
+
+
+def rule_for(stage: Stage, attack: Attack, call: Call) -> Rule:
+    """The rule that does this attack at this call."""
+    place = place_of(stage, call)
+    scope = os.fsencode({"card": stage.card, **stage.drives}[place]) if place else call.drive
+    return Rule(attack.fault, attack.operations, drive=scope, identity=call.identity, onward=attack.onward)
+
+
+def sweep(stage: Stage, attack: Attack, calls: Iterable[Call], prepare: Callable[[], object]) -> tuple[list[str], int]:
+    """Attack every call it fits; everything that was wrong, one sentence each, and how often the fault was reached."""
+    wrong: list[str] = []
+    reached = 0
+    for call in calls:
+        if not attack.fits(call):
+            continue
+        prepare()
+        before = {name: set(copy.entries) for name, copy in stage.copies().items()}
+        run = stage.run([rule_for(stage, attack, call)])
+        if not run.io.reached:
+            continue
+        reached += 1
+        where = f"{attack.name} at {place_of(stage, call)} {call.operation} {call.path!r} #{call.occurrence}"
+        wrong += [f"{where}: {problem}" for problem in _after_attack(stage, attack, call, run, before)]
+        wrong += [f"{where}: then {problem}" for problem in _after_rerun(stage)]
+    return wrong, reached
+
+
+def _after_attack(stage: Stage, attack: Attack, call: Call, run: Run, before: dict[str, set[bytes]]) -> Iterator[str]:
+    if run.crash:
+        yield f"traceback: {run.crash.strip().splitlines()[-1]} [{_last_place(run.crash)}]"
+    if run.hung:
+        yield "it hung"
+    yield from _untouched(stage)
+    hit = place_of(stage, call)
+    for name, folder in stage.folders().items():
+        lying = attack.lying and hit in (name, "card")  # what the card said wrongly stands on every drive
+        yield from (f"{name}: {problem}" for problem in check_copy(folder, stage.known, lying=lying))
+    if run.result is None:
+        return
+    yield from check_result(run.result, stage.known, stage.folders())
+    if run.result.verdict == "refused":
+        for name, copy in stage.copies().items():
+            if set(copy.entries) != before[name]:
+                yield f"refused, and {name} was written to"
+        return
+    states = run.states()
+    if hit in stage.drives:
+        if _is_false_success(attack, call, run) and states[hit] == "proven":
+            yield f"a failed {call.operation} and {hit} is called proven"
+        yield from (
+            f"{name} did not finish ({state})" for name, state in states.items() if name != hit and state != "proven"
+        )
+    elif hit == "card" and not attack.onward and call.path in stage.known.files:
+        for at in run.result.rolls[0].destinations:
+            if at.files_proven < len(stage.known.files) - 1:
+                yield f"one file was hit and only {at.files_proven} are proven on {at.drive}"
+
+
+def _is_false_success(attack: Attack, call: Call, run: Run) -> bool:
+    """Whether the failed call was one whose failure is final for the file it was made on."""
+    if not isinstance(attack.fault, Fail):
+        return False
+    if call.operation not in _MUST_SUCCEED and not (call.operation == "close" and call.writing):
+        return False
+    # a new file under the same name is no retry of the failed one
+    hit = next(made.index for made in run.io.calls if made.identity == call.identity)
+    return not any(made.operation == "create" and made.path == call.path and made.index > hit for made in run.io.calls)
+
+
+def _after_rerun(stage: Stage) -> Iterator[str]:
+    """Run again without a fault: it completes, and copies nothing that was right."""
+    before = stage.copies()
+    distrusted = {name: suspects(folder) for name, folder in stage.folders().items()}
+    right = {
+        name: {
+            path
+            for path in copy.footage
+            if path in stage.known.files and path not in distrusted[name] and not copy.right(stage.known, path)
+        }
+        for name, copy in before.items()
+    }
+    run = stage.run()
+    if run.crash or run.hung or run.result is None:
+        yield f"the rerun failed: {run.crash.strip().splitlines()[-1] if run.crash else 'hung'}"
+        return
+    yield from _untouched(stage)
+    if run.result.verdict != "proven":
+        said = [finding.detail for finding in run.result.rolls[0].findings if finding.severity == "error"]
+        for at in run.result.rolls[0].destinations:
+            said += [f"{at.drive} {at.state}: {finding.detail}" for finding in at.findings]
+        yield f"the rerun says {run.result.verdict}: {'; '.join(said)}"
+    for name, folder in stage.folders().items():
+        yield from (f"{name}: {problem}" for problem in check_finished(folder, stage.known))
+        now = Copy.at(folder)
+        for path in right[name]:
+            if now.inodes.get(path) != before[name].inodes[path]:
+                yield f"{name}: {path!r} was right and was copied again"
+
+
+def suspects(folder: Path) -> set[bytes]:
+    """Files that the marker in a roll folder names as not to be trusted."""
+    try:
+        lines = read(folder, MARKER).splitlines()
+    except OSError:
+        return set()
+    out = set()
+    for line in lines:
+        try:
+            told = json.loads(line)
+        except ValueError:
+            continue
+        if "suspect" in told:
+            out.add(os.fsencode(told["suspect"]))
+    return out
+
+
+def _untouched(stage: Stage) -> Iterator[str]:
+    yield from (f"card {change}" for change in stage.known.changes(stage.card))
+    for name, path in stage.drives.items():
+        for change in stage.strangers[name].changes(path):
+            if not change.startswith("new: "):
+                yield f"{name}: somebody else's file {change}"
+
+
+def _last_place(trace: str) -> str:
+    lines = [line.strip() for line in trace.splitlines() if line.strip().startswith("File")]
+    return lines[-1] if lines else ""
