@@ -91,6 +91,7 @@ class Station:
         self,
         *,
         io: Io | None = None,
+        drives: Any = None,
         cancel: Cancel | None = None,
         on_event: Callable[[Event], None] = lambda event: None,
         **changes: Any,
@@ -107,7 +108,9 @@ class Station:
             "working_folder": os.fsencode(self.top),
             **changes,
         }
-        return offload(OffloadRequest(**given), emit=emit, cancel=cancel or Cancel(), io=io, settings=SMALL)
+        return offload(
+            OffloadRequest(**given), emit=emit, cancel=cancel or Cancel(), io=io, drives=drives, settings=SMALL
+        )
 
     def offload_one(self, **given: Any) -> RollResult:
         """Run the workflow for the one card."""

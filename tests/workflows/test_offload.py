@@ -11,8 +11,9 @@ from typing import Any
 import pytest
 
 from copying.faults import HookedIo
+from rollproof.drives.interface import system_drives
 from rollproof.models.errors import ExitStatus, UsageProblem
-from rollproof.models.events import CardFree, Leg, LegStarted
+from rollproof.models.events import CardFree, DriveDone, Leg, LegStarted
 from rollproof.models.names import MARKER_NAME
 from rollproof.models.requests import Cancel
 from rollproof.storage.posix import LinuxIo
@@ -421,3 +422,35 @@ def test_awkward_names_arrive_byte_for_byte(tmp_path: Path) -> None:
     assert os.path.isdir(os.path.join(copied, b"empty/inside"))
     assert station.verify(station.two).verdict == "proven"
     assert station.offload_one(roll="A003").verdict == "proven"
+
+
+def test_nothing_is_asked_of_other_programs_once_the_drives_are_at_work(station: Station) -> None:
+    """A child process inherits the handles of a drive that hangs, and hangs with them: the good drives would wait."""
+    real = system_drives()
+
+    class Once:
+        """Real answers, until the first byte of the card is read."""
+
+        name = real.name
+        working = False
+
+        def __getattr__(self, name: str) -> Any:
+            if self.working and name not in ("medium_now",):
+                raise AssertionError(f"{name} may start another program")
+            return getattr(real, name)
+
+    drives = Once()
+
+    def begin(event: object) -> None:
+        if isinstance(event, LegStarted):
+            drives.working = True
+
+    def end(event: object) -> None:
+        begin(event)
+        if isinstance(event, DriveDone):
+            done.append(event)
+            drives.working = len(done) < 2
+
+    done: list[DriveDone] = []
+    assert station.offload_one(drives=drives, on_event=end).verdict == "proven"
+    assert len(done) == 2

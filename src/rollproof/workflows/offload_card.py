@@ -175,11 +175,12 @@ def _another_medium(io: Io, drives: Drives, card: CardAtWork) -> str | None:
         now, then = io.fstat(fresh), io.fstat(card.root)
         if (now.device, now.inode) != (then.device, then.inode):
             return "something else is mounted in its place"
-        volume = drives.volume_of(card.path)
+        # never `volume_of` here: it starts a program, and a child that inherits the handle of a hanging drive hangs too
+        medium = drives.medium_now(card.volume)
     except OSError as error:
         return f"it does not answer ({said(error)})"
     finally:
         io.close(fresh)
-    if (volume.serial, volume.device.disk_sequence) != (card.volume.serial, card.volume.device.disk_sequence):
+    if medium != (card.volume.boot_id, card.volume.device.disk_sequence):
         return "another card is in its place"
     return None
