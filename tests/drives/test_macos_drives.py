@@ -414,3 +414,53 @@ def test_a_volume_that_goes_away_meanwhile_is_left_out(machine: Machine) -> None
 def test_read_only_is_what_the_mount_says(machine: Machine) -> None:
     machine.table = (replace(MOUNTS[3], flags=mac.MNT_LOCAL),)
     assert not machine.drives.volume_of(b"/Volumes/A003").read_only
+
+
+@pytest.mark.parametrize(
+    ("change", "size", "rotational"),
+    [
+        ({}, 1000 * GB, True),
+        ({"SolidState": None}, 1000 * GB, None),
+        ({"Size": 0}, None, True),
+    ],
+)
+def test_a_set_of_disks_is_as_large_and_as_slow_as_its_disks(
+    machine: Machine, change: dict[str, Any], size: int | None, rotational: bool | None
+) -> None:
+    machine.info["disk6s1"] = apfs("disk6s1", "disk6", "disk5s2", "disk0s2")
+    machine.info["disk5"] = {
+        key: value for key, value in (whole("disk5", SolidState=False) | change).items() if value is not None
+    }
+    found = machine.drives.volume_of(b"/Volumes/Backup").device
+    assert (found.kind, found.size_bytes, found.rotational) == ("disk", size, rotational)
+
+
+def test_a_set_with_an_image_in_it_is_of_no_known_kind(machine: Machine) -> None:
+    machine.info["disk6s1"] = apfs("disk6s1", "disk6", "disk5s2", "disk7s1")
+    assert machine.drives.volume_of(b"/Volumes/Backup").device.kind == "unknown"
+
+
+def test_a_disk_without_a_model_is_named_by_its_node(machine: Machine) -> None:
+    machine.info["disk4"] = whole("disk4", MediaName="")
+    assert machine.drives.volume_of(b"/Volumes/A003").device.label == "disk /dev/disk4"
+    machine.info["disk4"] = whole("disk4", MediaName="Bell")
+    assert machine.drives.volume_of(b"/Volumes/A003").device.label == "Bell (/dev/disk4)"
+
+
+@pytest.mark.parametrize("images", [{"images": []}, {"images": [{"system-entities": [{"dev-entry": "/dev/disk7"}]}]}])
+def test_an_image_whose_file_is_not_told_is_an_image_on_an_unknown_disk(machine: Machine, images: Any) -> None:
+    machine.images = images
+    found = machine.drives.volume_of(b"/Volumes/Image").device
+    assert (found.kind, found.key, found.beneath) == ("loop", None, None)
+
+
+def test_an_image_is_known_by_its_file_even_where_the_system_calls_it_a_disk(machine: Machine) -> None:
+    machine.info["disk7"] = whole("disk7")
+    assert machine.drives.volume_of(b"/Volumes/Image").device.kind == "loop"
+
+
+def test_an_image_whose_file_is_gone_has_an_unknown_disk_beneath(machine: Machine) -> None:
+    machine.images = {"images": [{"image-path": "/gone.dmg", "system-entities": [{"dev-entry": "/dev/disk7"}]}]}
+    machine.table = tuple(one for one in MOUNTS if one.mount_point != b"/")
+    found = machine.drives.volume_of(b"/Volumes/Image").device
+    assert (found.kind, found.beneath) == ("loop", None)

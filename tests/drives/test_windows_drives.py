@@ -13,6 +13,7 @@ import pytest
 from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
 from rollproof.drives.windows import WindowsDrives
+from rollproof.drives.windows_answers import Machine as Machine_
 from rollproof.models.volumes import MediumWay
 from rollproof.storage import windows_calls as win
 from rollproof.storage.windows import WindowsIo
@@ -303,3 +304,45 @@ def test_one_of_anything_may_come_without_its_list(machine: Machine) -> None:
     machine.answer["disks"] = machine.answer["disks"][1]
     machine.answer["partitions"] = part(1, 2) | {"AccessPaths": f"{VOLUME}\\"}
     assert machine.drives.volume_of(b"D:\\").device.key is not None
+
+
+def test_a_volume_that_is_there_but_does_not_answer_is_an_error(machine: Machine) -> None:
+    machine.windows.fail["GetVolumeInformationW"] = 21
+    with pytest.raises(OSError):
+        machine.drives.volume_of(b"D:\\CLIPS")
+    assert machine.windows.handles == {}
+
+
+def test_a_virtual_disk_whose_file_lies_on_a_known_disk_names_it(machine: Machine) -> None:
+    """The volume in memory is the host here; the virtual disk is only in what PowerShell says."""
+    image = disk(2, Bus=15, Location="D:\\CLIPS\\A003C001.MOV", Guid=None)
+    machine.answer["disks"].append(image)
+    machine.answer["partitions"].append(part(2, 1, f"{HOST}\\"))
+    host = machine.drives.volume_of(b"D:\\").device
+    drives = WindowsDrives(machine.windows, machine.run)
+    found = drives._device(HOST, Machine_(machine.answer))
+    assert (found.kind, found.beneath) == ("loop", host.key)
+    assert found.label == f"disk image A003C001.MOV on {host.label}"
+    assert found.key not in (None, host.key)
+
+
+@pytest.mark.parametrize("location", [None, "D:\\gone.vhdx"])
+def test_a_virtual_disk_whose_file_cannot_be_found_has_an_unknown_disk_beneath(
+    machine: Machine, location: str | None
+) -> None:
+    machine.answer["disks"][1] |= {"Bus": 15, "Location": location}
+    found = machine.drives.volume_of(b"D:\\").device
+    assert (found.kind, found.beneath) == ("loop", None)
+    assert (found.key is None) is (location is None)
+
+
+def test_a_disk_without_a_model_is_named_by_its_number(machine: Machine) -> None:
+    machine.answer["disks"][1] |= {"Model": "", "FriendlyName": None}
+    assert machine.drives.volume_of(b"D:\\").device.label == "disk \\\\.\\PhysicalDrive1"
+    machine.answer["disks"][1] |= {"Model": "Bell"}
+    assert machine.drives.volume_of(b"D:\\").device.label == "Bell (\\\\.\\PhysicalDrive1)"
+
+
+def test_network_drives_with_a_letter_are_not_listed_twice(machine: Machine) -> None:
+    machine.answer["volumes"][0]["DriveType"] = 4
+    assert machine.drives.volumes() == []

@@ -405,3 +405,59 @@ def test_a_device_is_opened_for_reading_only(io: Io, windows: FakeWin32) -> None
     with pytest.raises(PermissionError):
         io.open_device("\\\\.\\PhysicalDrive1")
     assert windows.log[-1][2] == win.GENERIC_READ
+
+
+def test_a_listing_that_fails_is_an_error_not_an_empty_folder(io: Io, top: int, windows: FakeWin32) -> None:
+    for code, expected in ((1117, errno.EIO), (win.ACCESS_DENIED, errno.EACCES), (win.PATH_NOT_FOUND, errno.ENOENT)):
+        windows.fail["FindFirstFileExW"] = code
+        with pytest.raises(OSError) as caught:
+            io.list_folder(top)
+        assert caught.value.errno == expected
+
+
+def test_the_empty_top_of_a_volume_is_an_empty_folder() -> None:
+    io = WindowsIo(FakeWin32())
+    assert io.list_folder(io.open_root(b"D:/")) == []
+
+
+def test_two_writers_of_one_journal_never_write_over_each_other(io: Io, top: int) -> None:
+    one, two = io.open_append(b"journal", top, create=True), io.open_append(b"journal", top, create=False)
+    io.write_from(one, memoryview(b"one"), 0)
+    io.write_from(two, memoryview(b"two"), 0)
+    buffer = bytearray(8)
+    assert io.read_into(one, memoryview(buffer), 0) == 6
+    assert bytes(buffer[:6]) == b"onetwo"
+    io.close(one)
+    io.close(two)
+
+
+def test_there_is_no_flush_of_a_whole_volume(io: Io, top: int) -> None:
+    with pytest.raises(OSError) as caught:
+        io.flush_volume(top)
+    assert caught.value.errno == errno.ENOSYS
+
+
+def test_folders_are_shared_for_everything_but_their_removal(io: Io, top: int, windows: FakeWin32) -> None:
+    io.make_folder(b"day", top)
+    io.close(io.open_folder(b"day", top))
+    io.close(io.open_root(b"D:/ground"))
+    assert {entry[2] for entry in opened(windows)} == {win.SHARE_READ | win.SHARE_WRITE}
+
+
+def test_a_lock_hides_nothing_in_other_folders(io: Io, top: int, windows: FakeWin32) -> None:
+    windows.plant(f"ground/day/{LOCK_NAME.decode()}", Node(data=bytearray(b"kept")))
+    assert io.lock(top)
+    day = io.open_folder(b"day", top)
+    assert io.list_folder(day) == [(LOCK_NAME, EntryKind.FILE)]
+    io.close(day)
+
+
+def test_free_space_is_asked_of_the_folder_a_file_lies_in(io: Io, top: int, windows: FakeWin32) -> None:
+    handle = io.create(b"clip", top, direct=False)
+    io.free_bytes(top)
+    io.free_bytes(handle)
+    assert [entry for entry in windows.log if entry[0] == "GetDiskFreeSpaceExW"] == [
+        ("GetDiskFreeSpaceExW", f"{GROUND}\\"),
+        ("GetDiskFreeSpaceExW", f"{GROUND}\\"),
+    ]
+    io.close(handle)
