@@ -69,6 +69,7 @@ ATTACKS = (
     Attack("lost once", Lose(), _losable, lying=True),
     Attack("lost from then on", Lose(), _losable, onward=True, lying=True, operations=LOSABLE),
     Attack("bit flipped", Flip(), _moving, lying=True),
+    Attack("first bit flipped", Flip(position=0), _moving, lying=True),
 )
 
 
@@ -83,6 +84,14 @@ def cases(stage: Stage, prepare: Callable[[], object], *, runs: int = 3) -> list
         for call in run.io.calls:
             found.setdefault(call.identity, call)
     return list(found.values())
+
+
+RESUME_ATTACKS = tuple(
+    attack
+    for attack in ATTACKS
+    if attack.name in {"EIO once", "EIO from then on", "killed before", "lost once", "bit flipped"}
+)
+"""For the runs that go on where another one ended: the faults that differ most."""
 
 
 def place_of(stage: Stage, call: Call) -> str:
@@ -174,6 +183,7 @@ def _after_rerun(stage: Stage) -> Iterator[str]:
         }
         for name, copy in before.items()
     }
+    stage.let_an_hour_pass()
     run = stage.run()
     if run.crash or run.hung or run.result is None:
         yield f"the rerun failed: {run.crash.strip().splitlines()[-1] if run.crash else 'hung'}"
