@@ -7,13 +7,18 @@ never a success; the other drive finishes; a rerun completes and copies nothing 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import errno
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 
 import pytest
 
-from support.faults import Call
+from support.faults import Call, Fail, Fault, Flip, Kill, Rule
 from support.stage import Stage, stage
-from support.sweep import ATTACKS, Attack, cases, sweep
+from support.sweep import ATTACKS, RESUME_ATTACKS, Attack, cases, sweep
 
 
 @pytest.fixture(scope="module")
@@ -27,10 +32,63 @@ def first_calls(place: Stage) -> list[Call]:
     return cases(place, place.clear)
 
 
+@dataclass(frozen=True)
+class Earlier:
+    """How an earlier run ended: by one fault at one call of one drive (or of the card)."""
+
+    name: str
+    fault: Fault
+    place: str
+    operation: str
+    path: bytes
+    onward: bool = False
+
+    def rule(self, place: Stage) -> Rule:
+        scope = os.fsencode({"card": place.card, **place.drives}[self.place])
+        return Rule(self.fault, self.operation, path=self.path, drive=scope, onward=self.onward)
+
+
+EARLIER = (
+    Earlier("killed in the middle of a file", Kill(), "one", "write_from", b"*C001.mov*"),
+    Earlier("killed before the record", Kill(), "one", "create", b"*.json*"),
+    Earlier("drive lost in the middle", Fail(errno.EIO), "two", "write_from", b"*C001.mov*", onward=True),
+    Earlier("suspects on both drives", Flip(), "card", "read_into", b"*C001.mov"),
+)
+
+
+@pytest.fixture(scope="module", params=EARLIER, ids=lambda earlier: earlier.name.replace(" ", "-"))
+def unfinished(request: pytest.FixtureRequest, place: Stage, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What an earlier run left on the drives, kept to be brought back before every run."""
+    earlier: Earlier = request.param
+    place.clear()
+    assert place.run([earlier.rule(place)]).io.reached
+    assert any(copy.marker for copy in place.copies().values()), "the earlier run should not have finished"
+    kept = tmp_path_factory.mktemp("kept")
+    place.keep(kept)
+    return kept
+
+
+@pytest.fixture(scope="module")
+def resumed_calls(place: Stage, unfinished: Path) -> list[Call]:
+    return cases(place, partial(place.restore, unfinished))
+
+
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("attack", RESUME_ATTACKS, ids=lambda attack: attack.name.replace(" ", "-"))
+def test_no_call_of_a_resumed_offload_can_break_an_invariant(
+    place: Stage, unfinished: Path, resumed_calls: list[Call], attack: Attack
+) -> None:
+    _sweep(place, attack, resumed_calls, partial(place.restore, unfinished))
+
+
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("attack", ATTACKS, ids=lambda attack: attack.name.replace(" ", "-"))
 def test_no_call_of_an_offload_can_break_an_invariant(place: Stage, first_calls: list[Call], attack: Attack) -> None:
-    wrong, reached = sweep(place, attack, first_calls, place.clear)
+    _sweep(place, attack, first_calls, place.clear)
+
+
+def _sweep(place: Stage, attack: Attack, calls: list[Call], prepare: Callable[[], object]) -> None:
+    wrong, reached = sweep(place, attack, calls, prepare)
     assert not wrong, f"{len(wrong)} broken:\n" + "\n".join(wrong[:40])
-    fitting = sum(attack.fits(call) for call in first_calls)
+    fitting = sum(attack.fits(call) for call in calls)
     assert reached >= fitting * 0.9, f"only {reached} of {fitting} calls were reached"

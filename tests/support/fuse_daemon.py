@@ -46,7 +46,7 @@ class Rules:
             for number, rule in enumerate(self._rules):
                 if rule["operation"] != operation or not fnmatch.fnmatchcase(path, rule["path"]):
                     continue
-                if last < rule["first_byte"] or first > rule["last_byte"]:
+                if last < rule["first_byte"] or first > rule["last_byte"] or last - first + 1 < rule["least_bytes"]:
                     continue
                 self._seen[number] += 1
                 seen, nth = self._seen[number], rule["nth"]

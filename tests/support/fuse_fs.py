@@ -31,8 +31,8 @@ class FuseRule:
     """When the daemon goes wrong, and how. All that is given must match.
 
     `operation` is a FUSE call (`read`, `write`, `fsync`, `create`, `open`, `rename`, `getattr`, `flush` …), `path` a
-    pattern on the path below the mount, the bytes `first_byte` to `last_byte` must be touched by a read or write,
-    and the `nth` matching call is hit; with `onward` every later one too.
+    pattern on the path below the mount, the bytes `first_byte` to `last_byte` must be touched by a read or write of
+    at least `least_bytes`, and the `nth` matching call is hit; with `onward` every later one too.
 
     `fault` is one of: `{"errno": n}`; `{"short": true}`; `{"flip": mask}` (at `first_byte`, else in the middle);
     `{"stale": mask}` (a write reaches the medium with a flipped bit, while reads are answered with the good bytes
@@ -44,6 +44,7 @@ class FuseRule:
     path: str = "*"
     first_byte: int = 0
     last_byte: int = (1 << 62) - 1
+    least_bytes: int = 0
     nth: int = 1
     onward: bool = False
 
@@ -145,8 +146,10 @@ class FaultyDisk:
     `drive` is mounted and ready. Rules speak of bytes of the disk; `where` tells which those are for a byte of a file.
     """
 
-    def __init__(self, devices: Devices, file_system: str = "ext4", *, size_bytes: int | None = None) -> None:
-        self.drive: Drive = devices.image(file_system, size_bytes=size_bytes, plugged=False)
+    def __init__(
+        self, devices: Devices, file_system: str = "ext4", *, size_bytes: int | None = None, name: str = ""
+    ) -> None:
+        self.drive: Drive = devices.image(file_system, size_bytes=size_bytes, plugged=False, name=name)
         behind = devices.place("behind")
         behind.mkdir()
         self.medium = behind / "disk.img"

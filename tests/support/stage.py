@@ -12,7 +12,7 @@ import shutil
 import threading
 import time
 import traceback
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,9 +22,10 @@ from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import OffloadResult
 from rollproof.storage.io import system_io
 from rollproof.workflows.offload import offload
-from support.devices import Devices, why_no_devices
-from support.faults import Call, Killed, Rule
+from support.devices import Devices, Drive, why_no_devices
+from support.faults import Killed, Rule
 from support.faulty_io import FaultyIo
+from support.fuse_fs import FaultyDisk
 from support.invariants import Copy, Known
 from support.still_drives import StillDrives
 from support.trees import Blob, Folder, Tree, build
@@ -78,6 +79,10 @@ class Stage:
     places: Drives
     known: Known
     strangers: dict[str, Known] = field(default_factory=dict)
+    media: dict[str, Drive] = field(default_factory=dict)
+    """The mounted images of card and drives, by name, where they are that."""
+    disks: dict[str, FaultyDisk] = field(default_factory=dict)
+    """Those of them that go wrong at will."""
 
     def folders(self) -> dict[str, Path]:
         """The roll folders."""
@@ -124,7 +129,7 @@ class Stage:
             working_folder=os.fsencode(self.card.parent),
         )
 
-    def run(self, rules: Iterable[Rule] = ()) -> Run:
+    def run(self, rules: Iterable[Rule] = (), *, settings: Settings = SETTINGS) -> Run:
         """Offload with these faults."""
         run = Run(FaultyIo(system_io(), rules))
         ended = threading.Event()
@@ -137,7 +142,7 @@ class Stage:
                     cancel=Cancel(),
                     io=run.io,
                     drives=self.places,
-                    settings=SETTINGS,
+                    settings=settings,
                 )
             except Killed:
                 pass
@@ -210,6 +215,34 @@ def stage(folder: Path, tree: Tree = CARD) -> Iterator[Stage]:
         )
 
 
-def calls_of(run: Run) -> list[Call]:
-    """All calls of a clean run, in their order."""
-    return list(run.io.calls)
+def real_stage(
+    devices: Devices,
+    *,
+    card: str = "ext4",
+    one: str = "ext4",
+    two: str = "ext4",
+    faulty: Collection[str] = (),
+    tree: Tree = CARD,
+) -> Stage:
+    """A card (mounted read-only) and two drives, each on a device of its own with this file system; those named in
+    `faulty` on disks that go wrong at will. Questions about drives are asked of the system each time."""
+    media: dict[str, Drive] = {}
+    disks: dict[str, FaultyDisk] = {}
+    for name, file_system in {"card": card, "one": one, "two": two}.items():
+        if name in faulty:
+            disks[name] = FaultyDisk(devices, file_system, name=name)
+            media[name] = disks[name].drive
+        else:
+            media[name] = devices.image(file_system, name=name)
+        lost_and_found = media[name].mount / "lost+found"
+        if lost_and_found.exists():
+            lost_and_found.rmdir()
+    build(media["card"].mount, tree)
+    known = Known.of(media["card"].mount)
+    media["card"].replug(read_only=True)
+    drives = {name: media[name].mount for name in DRIVES}
+    for path in drives.values():
+        build(path, {"somebody else's.txt": b"not to be touched"})
+    os.sync()
+    strangers = {name: Known.of(path) for name, path in drives.items()}
+    return Stage(media["card"].mount, drives, system_drives(), known, strangers, media, disks)
