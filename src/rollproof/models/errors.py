@@ -80,6 +80,14 @@ class Refused(RollproofError):
         self.findings = tuple(findings)
 
 
+class StationKeyProblem(RollproofError):
+    """The key this station signs with is missing, unreadable, open to others, or no key. Records are then written
+    without a signature."""
+
+    status = ExitStatus.REFUSED
+    id = "station-key"
+
+
 class CouldNotFinish(RollproofError):
     """A device failed, filled up or went away, and the whole job cannot go on."""
 

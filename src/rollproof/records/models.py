@@ -312,7 +312,12 @@ class WithdrawHeader(Header):
 
 
 class RollLine(Block):
-    """One roll on a drive that changes hands. `folder` is relative to the volume's mount point."""
+    """One roll on a drive that changes hands. `folder` is relative to the folder that holds the `rollproof/` of the
+    record, so that it means the same wherever the drive is mounted; `folder_b64` is exact where it is not text.
+
+    `record` is the roll's newest record at that moment (null when none can be read). In a `receive` it is the newest
+    as it arrived, before the re-reading appended one of its own.
+    """
 
     roll: Text
     folder: Text
@@ -320,6 +325,7 @@ class RollLine(Block):
     state: Text
     files: Count = 0
     bytes: Count = 0
+    folder_b64: Text | None = None
 
 
 class HandoverHeader(Header):

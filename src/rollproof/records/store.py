@@ -85,6 +85,13 @@ def _is_ours(name: bytes, kind: EntryKind) -> bool:
     return name.endswith(PARTIAL_SUFFIX) or name.startswith(b"._") or name in (b".DS_Store", b"Thumbs.db")
 
 
+def is_unfinished(name: bytes) -> bool:
+    """Whether this is a record or a signature that was begun under its temporary name and not finished."""
+    if not name.endswith(PARTIAL_SUFFIX):
+        return False
+    return found_record(name.removesuffix(PARTIAL_SUFFIX).removesuffix(SIGNATURE_SUFFIX)) is not None
+
+
 def digest_of(io: Io, folder: int, name: str) -> str:
     """SHA-256 of a whole record file, streamed. OSError when it cannot be read, BadRecord when it is too long."""
     digest = hashlib.sha256()

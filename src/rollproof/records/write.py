@@ -3,40 +3,55 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from rollproof.models import names
+from rollproof.models.errors import StationKeyProblem
+from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import RECORDS_FOLDER
 from rollproof.records import clock, store
 from rollproof.records.lines import MAX_HEADER_BYTES, MAX_LINE_BYTES, BadRecord
 from rollproof.records.models import Header, OffloadHeader
 from rollproof.records.rows import ClipRow, FileRow, clip_to_line, to_line
+from rollproof.records.signing import Signer, write_signature
 from rollproof.storage.files import write_new
 from rollproof.storage.io import Io
 
 
 @dataclass(frozen=True, slots=True)
 class WrittenRecord:
-    """A record that lies on the drive, flushed. `sha256` is of the whole file, as the next record will name it."""
+    """A record that lies on the drive, flushed. `sha256` is of the whole file, as the next record will name it.
+
+    `unsigned` is the warning when a signature was wanted and could not be made: the record stands all the same.
+    """
 
     name: str
     sequence: int
     sha256: str
     previous_sha256: str | None
     size_bytes: int
+    unsigned: Finding | None = None
 
 
 def append_record(
-    io: Io, roll_folder: int, header: Header, files: Iterable[FileRow] = (), *, clips: Iterable[ClipRow] = ()
+    io: Io,
+    roll_folder: int,
+    header: Header,
+    files: Iterable[FileRow] = (),
+    *,
+    clips: Iterable[ClipRow] = (),
+    signer: Signer | None = None,
 ) -> WrittenRecord:
     """Write the next record of the chain below an open roll folder, and return what the next one will refer to.
 
     `header.sequence` and `header.previous_sha256` are filled in here. `files` are streamed and must come in byte
     order of their paths, each once. To be called under the roll's lock. When this returns, file and folder are
-    flushed; on any error nothing is left under the final name.
+    flushed; on any error nothing is left under the final name. With a `signer` the signature follows; that it cannot
+    be made takes nothing away from the record and is told in `WrittenRecord.unsigned`.
 
     Raises OSError when the drive fails; BadRecord (an UntrustedInput) when what lies there leaves no place for a next
     record; ValueError for rows out of order or that no record may hold.
@@ -48,8 +63,48 @@ def append_record(
         sequence, previous = _next(io, folder)
         complete = header.model_copy(update={"sequence": sequence, "previous_sha256": previous})
         name = f"{sequence:04}_{header.kind}_{clock.for_name(header.written_at)}.json"
-        size, digest = write_new(io, folder, name.encode("ascii"), serialised(complete, files, clips))
-    return WrittenRecord(name, sequence, digest, previous, size)
+        to_sign = hashlib.sha512()
+        pieces = _noted(serialised(complete, files, clips), to_sign.update)
+        size, digest = write_new(io, folder, name.encode("ascii"), pieces)
+        unsigned = _sign(io, folder, name, to_sign.digest(), signer) if signer is not None else None
+    return WrittenRecord(name, sequence, digest, previous, size, unsigned)
+
+
+def _noted(pieces: Iterable[bytes], note: Callable[[bytes], None]) -> Iterator[bytes]:
+    """What is signed is what was meant to be written, not what a drive gives back of it."""
+    for piece in pieces:
+        note(piece)
+        yield piece
+
+
+def _sign(io: Io, folder: int, name: str, sha512: bytes, signer: Signer) -> Finding | None:
+    try:
+        write_signature(io, folder, name, sha512, signer)
+    except StationKeyProblem as problem:
+        why, remedy = problem.message, problem.hint
+    except OSError as problem:
+        why, remedy = f"the drive did not take the signature ({names.inert(problem.strerror or str(problem))})", ""
+    else:
+        return None
+    return Finding(
+        Kind.COULD_NOT_SIGN,
+        Severity.WARNING,
+        f"{RECORDS_FOLDER.decode()}/{name}",
+        f"the record {name} stands, but is not signed: {why}",
+        remedy=remedy or "check the drive; the record counts as it is",
+    )
+
+
+def tidy_records(io: Io, roll_folder: int) -> None:
+    """Remove what an interrupted run left unfinished beside the records. To be called under the roll's lock.
+
+    Whatever cannot be removed stays: it is nothing that anyone reads.
+    """
+    with contextlib.suppress(OSError, BadRecord), store.records_folder(io, roll_folder) as folder:
+        for name, _ in io.list_folder(folder):
+            if store.is_unfinished(name):
+                with contextlib.suppress(OSError):
+                    io.remove(name, folder)
 
 
 def _next(io: Io, folder: int) -> tuple[int, str | None]:
