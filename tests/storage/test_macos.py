@@ -172,7 +172,7 @@ def test_space_is_reserved_beyond_the_end_only(io: Io, clip: int, fake: FakeMaco
     assert struct.unpack("=Iiqqq", argument) == (mac.F_ALLOCATEALL, mac.F_PEOFPOSMODE, 0, 100_000, 0)
 
 
-@pytest.mark.parametrize(("code", "said"), [(errno.ENOTSUP, errno.EOPNOTSUPP), (errno.ENOSPC, errno.ENOSPC)])
+@pytest.mark.parametrize(("code", "said"), [(errno.ENOTTY, errno.EOPNOTSUPP), (errno.ENOSPC, errno.ENOSPC)])
 def test_a_file_system_that_reserves_nothing_says_so_and_a_full_one_says_that(
     io: Io, clip: int, fake: FakeMacos, code: int, said: int
 ) -> None:

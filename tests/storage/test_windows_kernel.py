@@ -80,6 +80,14 @@ def test_a_file_is_opened_with_the_arguments_in_their_places() -> None:
     assert library.CreateFileW.seen == [(wide("\\\\?\\D:\\clip"), 1, 2, None, 3, 4, None)]
 
 
+def test_handles_are_as_wide_as_pointers_and_not_cut_to_32_bits() -> None:
+    _, library = calls()
+    for name in ("CreateFileW", "FindFirstFileExW"):
+        assert getattr(library, name).restype is ctypes.c_void_p
+    for name in ("CloseHandle", "ReadFile", "WriteFile", "FlushFileBuffers", "FindClose"):
+        assert getattr(library, name).argtypes[0] is ctypes.c_void_p
+
+
 @pytest.mark.parametrize("answer", [INVALID, None, 0])
 def test_an_invalid_handle_is_a_failure_with_its_code(answer: int | None) -> None:
     system, _ = calls(win.SHARING_VIOLATION, CreateFileW=lambda *_: answer)
