@@ -33,7 +33,9 @@ def device_findings(
     strict = Severity.ERROR if distinct_required else Severity.WARNING
     findings = [_one_device(group, strict) for group in _groups(destinations)]
     findings += _one_identity(destinations, strict)
-    findings += [_on_the_card(at, source) for at in destinations if share_a_device(at[1].device, source.device)]
+    beside = [at for at in destinations if share_a_device(at[1].device, source.device)]
+    if beside:
+        findings.append(_on_the_card(beside, source))
     findings += _unknown(destinations, strict)
     findings += _images(destinations)
     return findings
@@ -85,16 +87,19 @@ def _one_identity(destinations: Sequence[Destination], severity: Severity) -> li
     return findings
 
 
-def _on_the_card(at: Destination, source: Volume) -> Finding:
-    drive, volume = at
+def _on_the_card(group: Sequence[Destination], source: Volume) -> Finding:
+    drives = _listed([drive for drive, _ in group])
+    several = len(group) > 1
     return Finding(
         Kind.SAME_DEVICE,
         Severity.WARNING,
-        shown(volume.mount_point),
-        f"the destination {drive} lies on the same physical device as the card ({_device(at)}):"
-        f" it shares the fate of the source at {shown(source.mount_point)} and never counts as a copy",
-        drive=drive,
+        shown(group[0][1].mount_point),
+        f"the destination{'s' if several else ''} {drives} {'lie' if several else 'lies'} on the same physical device"
+        f" as the card ({_device(group[0])}): {'they share' if several else 'it shares'} the fate of the source at"
+        f" {shown(source.mount_point)} and never {'count' if several else 'counts'} as a copy",
+        drive=drives,
         remedy="use a drive of its own",
+        count=len(group),
     )
 
 

@@ -96,7 +96,9 @@ class BlockDevices:
         return None if sectors is None else sectors * 512
 
     def rotational(self, device: bytes) -> bool | None:
-        """Whether it says it turns. Bridges, virtual and loop devices say so without turning."""
+        """Whether it says it turns. Bridges and loop devices say so without turning; a virtual disk's word is none."""
+        if device.rpartition(b"/")[2].startswith((b"vd", b"xvd")):
+            return None
         value = self.integer(device, b"queue/rotational")
         return None if value is None else value == 1
 
