@@ -190,12 +190,29 @@ def _drive(row: RowMapping) -> KnownDrive:
 
 
 def digests(connection: Connection, copy_id: int) -> dict[int, list[str]]:
-    """The digests of a copy's records by number."""
+    """The digests of a copy's records by number, from the last clean verify on."""
     found: dict[int, list[str]] = {}
-    query = select(tables.records.c.sequence, tables.records.c.sha256).where(tables.records.c.copy_id == copy_id)
-    for number, sha256 in connection.execute(query.order_by(tables.records.c.sequence, tables.records.c.id)):
+    records = tables.records.c
+    # in a whole chain that record vouches for all before it, and a full clean verify puts losses behind it
+    settled = select(func.max(records.id)).where(
+        records.copy_id == copy_id, records.kind.in_(("verify", "receive")), records.verdict == "proven"
+    )
+    query = select(records.sequence, records.sha256).where(
+        records.copy_id == copy_id, records.id >= func.coalesce(settled.scalar_subquery(), 0)
+    )
+    for number, sha256 in connection.execute(query.order_by(records.sequence, records.id)):
         found.setdefault(number, []).append(sha256)
     return found
+
+
+def damaged_clips(connection: Connection, roll_ids: list[int]) -> set[str]:
+    """Clips of these rolls that were called damaged."""
+    query = (
+        select(tables.clips.c.name)
+        .join(tables.offloads, tables.offloads.c.id == tables.clips.c.offload_id)
+        .where(tables.offloads.c.roll_id.in_(roll_ids), tables.clips.c.health == "damaged")
+    )
+    return set(connection.execute(query).scalars())
 
 
 def drives_like(connection: Connection, identity: DriveIdentity) -> list[KnownDrive]:

@@ -103,7 +103,7 @@ class RecordNote:
 @dataclass(frozen=True, slots=True)
 class CopyNote:
     """One copy of the roll. `folder` is relative to the volume's mount point; `seen_at` is when this station had it
-    before its eyes, None when it is known from hearsay (a sibling's record)."""
+    before its eyes, None when it is known from hearsay (a sibling's record), told at `said_at`."""
 
     identity: DriveIdentity
     folder: bytes
@@ -114,6 +114,7 @@ class CopyNote:
     seen_at: datetime | None
     why: str = ""
     record: RecordNote | None = None
+    said_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

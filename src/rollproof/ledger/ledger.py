@@ -208,6 +208,11 @@ class Ledger:
         with self.reading() as connection:
             return asking.offloads(connection, self.trust, tables.offloads.c.roll_id == roll_id)
 
+    def damaged_clips(self, roll_ids: Iterable[int]) -> set[str]:
+        """Names of the clips of these rolls that a health check called damaged in any run."""
+        with self.reading() as connection:
+            return asking.damaged_clips(connection, sorted(set(roll_ids)))
+
     def offloads(self, ids: Iterable[int]) -> list[KnownOffload]:
         """These runs, newest first; numbers that mean none are passed over."""
         with self.reading() as connection:
@@ -245,7 +250,9 @@ class Ledger:
             return asking.copies(connection, self.trust, tables.devices.c.identity == identity.text)
 
     def digests_of(self, copy_id: int) -> dict[int, list[str]]:
-        """The digests each record of a copy's chain was seen with, by number: for `chain.compare_with_memory`."""
+        """The digests each record of a copy's chain was seen with, by number: for `chain.compare_with_memory`.
+
+        Only from the last clean verify on: what was lost before it, it has put behind the copy."""
         with self.reading() as connection:
             return asking.digests(connection, copy_id)
 

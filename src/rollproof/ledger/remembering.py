@@ -246,7 +246,7 @@ def _batches(rows: Iterable[FileNote]) -> Iterator[Sequence[FileNote]]:
 
 def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tuple[int, ...], station: str) -> int:
     """See `Ledger.remember_copy`."""
-    at = note.seen_at or (note.record.written_at if note.record is not None else None)
+    at = note.seen_at or note.said_at or (note.record.written_at if note.record is not None else None)
     if at is None:
         raise ValueError("a copy that was neither seen nor recorded")
     device_id = _device(connection, note.identity, note.drive, note.role, at)

@@ -50,6 +50,7 @@ def may_wipe(
     ledger: Ledger | None = None,
     settings: Settings | None = None,
     now: datetime | None = None,
+    after_offload: bool = False,
 ) -> MayWipeResult:
     """Judge a card. MAY WIPE only when every rule of docs/guarantees.md, *May a card be wiped*, holds.
 

@@ -8,6 +8,7 @@ import time
 from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
+from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
@@ -16,6 +17,7 @@ from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.find_rolls import find_rolls
+from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
 
 _LOST = frozenset((Kind.DRIVE_GONE.value, Kind.DRIVE_FAILED.value, Kind.DRIVE_HANGS.value))
@@ -28,6 +30,7 @@ def verify(
     cancel: Cancel,
     io: Io | None = None,
     drives: Drives | None = None,
+    ledger: Ledger | None = None,
     settings: Settings | None = None,
 ) -> VerifyResult:
     """Verify every roll at or below the paths of the request.
@@ -37,36 +40,37 @@ def verify(
     """
     io = io or system_io()
     began = time.monotonic()
-    verifier = CopyVerifier(io, drives or system_drives(), request, settings or Settings(), emit, cancel)
     copies: list[VerifiedCopy] = []
     findings: list[Finding] = []
-    for path in request.paths:
-        rolls = _rolls(io, path, cancel, findings)
-        if rolls is None:
-            continue
-        if not rolls:
-            findings.append(
-                Finding(
-                    Kind.NO_HISTORY,
-                    Severity.ERROR,
-                    shown(path),
-                    f"there is no roll with records or manifests at or below {shown(path)}",
-                    remedy="name a roll folder, a day or a drive; a folder without history cannot be verified",
-                )
-            )
-        for folder in rolls:
-            try:
-                copies.append(verifier.run(folder))
-            except OSError as error:
+    with StationLedger(ledger) as station:
+        verifier = CopyVerifier(io, drives or system_drives(), request, settings or Settings(), emit, cancel, station)
+        for path in request.paths:
+            rolls = _rolls(io, path, cancel, findings)
+            if rolls is None:
+                continue
+            if not rolls:
                 findings.append(
                     Finding(
-                        Kind.DRIVE_GONE,
+                        Kind.NO_HISTORY,
                         Severity.ERROR,
-                        shown(folder),
-                        f"the roll folder {shown(folder)} cannot be read ({said(error)})",
-                        remedy="reconnect the drive and verify again",
+                        shown(path),
+                        f"there is no roll with records or manifests at or below {shown(path)}",
+                        remedy="name a roll folder, a day or a drive; a folder without history cannot be verified",
                     )
                 )
+            for folder in rolls:
+                try:
+                    copies.append(verifier.run(folder))
+                except OSError as error:
+                    findings.append(
+                        Finding(
+                            Kind.DRIVE_GONE,
+                            Severity.ERROR,
+                            shown(folder),
+                            f"the roll folder {shown(folder)} cannot be read ({said(error)})",
+                            remedy="reconnect the drive and verify again",
+                        )
+                    )
     proven = bool(copies) and not findings and all(copy.verdict == "proven" for copy in copies)
     return VerifyResult(
         verdict="proven" if proven else "not proven",

@@ -43,6 +43,8 @@ from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess, weakest
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.remember import remember_verify
+from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_expectation import Expectation, Wanted, read_expectation
 
 _ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
@@ -84,7 +86,14 @@ class CopyVerifier:
     """Verifies copies one after the other."""
 
     def __init__(
-        self, io: Io, drives: Drives, request: VerifyRequest, settings: Settings, emit: Emit, cancel: Cancel
+        self,
+        io: Io,
+        drives: Drives,
+        request: VerifyRequest,
+        settings: Settings,
+        emit: Emit,
+        cancel: Cancel,
+        station: StationLedger | None = None,
     ) -> None:
         self._io = io
         self._drives = drives
@@ -92,6 +101,7 @@ class CopyVerifier:
         self._settings = settings
         self._emit = emit
         self._cancel = cancel
+        self._station = station if station is not None else StationLedger()
         self._pool = BufferPool(settings.block_bytes)
 
     def run(self, path: bytes) -> VerifiedCopy:
@@ -131,6 +141,7 @@ class CopyVerifier:
         self._read(work)
         self._compare(work)
         self._append(work, started_at)
+        self._remember(work)
         return self._result(work)
 
     def _look_for_marker(self, work: _Work) -> None:
@@ -308,6 +319,23 @@ class CopyVerifier:
                     remedy="check room and cable of the drive, then verify again",
                 )
             )
+
+    def _remember(self, work: _Work) -> None:
+        """Tell the station's ledger, after the record on the drive. Its troubles are warnings."""
+        remembered = self._station.tell(
+            lambda ledger: remember_verify(
+                ledger,
+                self._io,
+                work.handle,
+                work.path,
+                work.volume,
+                drive=work.drive,
+                clean=work.clean,
+                findings=work.findings,
+                now=datetime.now().astimezone(),
+            )
+        )
+        work.findings += [*(remembered or ()), *self._station.findings()]
 
     def _generation(self, work: _Work, started_at: datetime) -> Generation:
         history = work.papers.history

@@ -1,0 +1,85 @@
+"""The card's answer at the end of an offload: from `may_wipe` itself, without a permit and without reading the card.
+
+Nobody has asked yet whether the card may be wiped, so nothing is written: the permit is for `rollproof may-wipe`,
+which judges the card again at the moment somebody is about to wipe it.
+"""
+
+from __future__ import annotations
+
+from rollproof.copying.settings import Settings
+from rollproof.drives.interface import Drives
+from rollproof.models.errors import RollproofError
+from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest
+from rollproof.models.results import CardAnswer, RollResult
+from rollproof.storage.io import Io
+from rollproof.workflows.may_wipe import may_wipe
+from rollproof.workflows.station_ledger import StationLedger
+
+
+def with_answer(
+    result: RollResult,
+    card: bytes,
+    *,
+    io: Io,
+    drives: Drives,
+    request: OffloadRequest,
+    station: StationLedger,
+    settings: Settings,
+    hangs: bool,
+) -> RollResult:
+    """The result with the card's answer. Whatever goes wrong on the way is KEEP, with its reason.
+
+    To be called when all folders and locks of the offload are let go of. `hangs` is whether a drive does not answer:
+    then nothing is asked that would wait for it.
+    """
+    if result.verdict in ("refused", "planned"):
+        return result
+    return result.model_copy(
+        update={"card": _answer(result, card, io, drives, request, station, settings, hangs=hangs)}
+    )
+
+
+def _answer(
+    result: RollResult,
+    card: bytes,
+    io: Io,
+    drives: Drives,
+    request: OffloadRequest,
+    station: StationLedger,
+    settings: Settings,
+    *,
+    hangs: bool,
+) -> CardAnswer:
+    if result.interrupted:
+        return _keep("the offload was interrupted; run the same command again")
+    if hangs:
+        return _keep("a device does not answer; see to it, then run the same command again")
+    ledger = station.ledger
+    if ledger is None:
+        return _keep(station.trouble.detail if station.trouble is not None else "there is no ledger")
+    asked = MayWipeRequest(
+        card=card,
+        production_file=request.production_file,
+        working_folder=request.working_folder,
+        person=request.person,
+    )
+    try:
+        answer = may_wipe(
+            asked,
+            emit=lambda event: None,
+            cancel=Cancel(),
+            io=io,
+            drives=drives,
+            ledger=ledger,
+            settings=settings,
+            after_offload=True,
+        )
+    except RollproofError as problem:
+        return _keep(problem.message)
+    except Exception as error:  # noqa: BLE001 - the offload's own verdict must not be lost to a question after it
+        return _keep(f"the question could not be judged ({type(error).__name__}); ask again with may-wipe")
+    return CardAnswer(answer=answer.answer, reasons=answer.reasons)
+
+
+def _keep(reason: str) -> CardAnswer:
+    return CardAnswer(answer="KEEP", reasons=[reason])

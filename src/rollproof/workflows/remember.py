@@ -1,0 +1,216 @@
+"""What the station's ledger is told at the end of an offload, and of every copy that was verified.
+
+Records on the drives come first, then the ledger, then the verdict. Good news is remembered only when it lies sealed
+on the drive; bad news always: the newest word decides, also while the drive is away.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from rollproof.copying.board import CopyState as BoardState
+from rollproof.copying.board import ProofBoard, SourceState
+from rollproof.copying.engine import CopyOutcome, LaneOutcome
+from rollproof.ledger.entries import CardNote, ClipNote, CopyNote, CopyState, DriveIdentity, FileNote, OffloadNote
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.findings import Finding, Severity
+from rollproof.models.requests import Person
+from rollproof.models.volumes import Evidence, Volume
+from rollproof.records.chain import Chain, compare_with_memory, read_chain
+from rollproof.records.standing import Standing, standing
+from rollproof.storage.io import Io
+from rollproof.workflows.learn import camera_of, learn_copy, record_note
+from rollproof.workflows.offload_card import CardAtWork
+from rollproof.workflows.offload_drive import DriveAtWork
+from rollproof.workflows.offload_result import grouped
+
+
+def place_on(volume: Volume, path: bytes) -> bytes:
+    """Where a folder lies on its volume, from the top of the file system on, whatever part of it is mounted where."""
+    below = os.path.relpath(os.path.realpath(path), volume.mount_point)
+    whole = os.path.normpath(os.path.join(volume.mount_root.lstrip(b"/") or b".", below))
+    return b"" if whole == b"." else whole
+
+
+# --- after an offload
+
+
+def remember_offload(
+    ledger: Ledger,
+    io: Io,
+    card: CardAtWork,
+    drives: Sequence[DriveAtWork],
+    board: ProofBoard,
+    outcome: CopyOutcome,
+    *,
+    production: str | None,
+    day: str | None,
+    unit: str | None,
+    copies_required: int,
+    person: Person,
+    findings: Sequence[Finding],
+    now: datetime,
+) -> None:
+    """Remember a run over a card and what became of every copy. The drives' handles must still be open.
+
+    Nothing at all of an interrupted run: it will be run again. Raises LedgerProblem; OSError when a drive fails.
+    """
+    if outcome.interrupted:
+        return
+    lanes = {lane.drive: lane for lane in outcome.lanes}
+    notes: list[CopyNote] = []
+    chains: list[Chain | None] = []
+    for at in drives:
+        found = _copy_note(io, at, lanes[at.drive], board, now)
+        if found is not None:
+            notes.append(found[0])
+            chains.append(found[1])
+    remembered = ledger.remember_offload(
+        OffloadNote(
+            production=production,
+            roll=card.roll,
+            card=_card_note(card, board),
+            algorithm=board.proof_algorithm,
+            written_at=now,
+            copies=tuple(notes),
+            person=person,
+            station=ledger.trust.machine,
+            day=day,
+            unit=unit,
+            camera=camera_of(card.roll),
+            clips=tuple(ClipNote(clip.name, len(clip.files), clip.size_bytes, clip.health) for clip in card.clips),
+            findings=tuple(grouped([found for found in findings if found.severity is not Severity.NOTE])),
+            copies_required=copies_required,
+        ),
+        _files(card, board),
+    )
+    for copy_id, chain in zip(remembered.copies, chains, strict=True):
+        if chain is not None:
+            remember_chain(ledger, copy_id, chain)
+
+
+def _card_note(card: CardAtWork, board: ProofBoard) -> CardNote:
+    volume = card.volume
+    passes = (board.source_evidence(0), board.source_evidence(1))
+    return CardNote(
+        volume_name=volume.label,
+        serial=volume.serial,
+        capacity_bytes=volume.capacity_bytes,
+        file_system=volume.file_system,
+        boot_id=volume.boot_id,
+        disk_sequence=volume.device.disk_sequence,
+        mount_point=volume.mount_point,
+        device_number=volume.st_dev,
+        device_key=volume.device.key,
+        listing_digest=card.snapshot.listing_digest,
+        reads=tuple(evidence for evidence in passes if evidence is not None),
+    )
+
+
+def _files(card: CardAtWork, board: ProofBoard) -> Iterator[FileNote]:
+    """A file whose reads failed or disagreed has no hash that anybody may be found by."""
+    good = (SourceState.READ_ONCE, SourceState.READ_TWICE)
+    for number, entry in enumerate(card.snapshot.files):
+        text = board.hashes(number).get(board.proof_algorithm) if board.source_state(number) in good else None
+        yield FileNote(entry.path, entry.size, entry.modified_ns, text)
+
+
+def _copy_note(
+    io: Io, at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, now: datetime
+) -> tuple[CopyNote, Chain | None] | None:
+    """What is to be remembered of one copy; None when this run has nothing to say about it."""
+    chain: Chain | None = None
+    state: CopyState = "failed"
+    readback: Evidence | None = None
+    why = lane.failure.detail if lane.failure is not None else ""
+    if lane.failure is None and at.record_name is not None and at.handle >= 0:
+        chain = read_chain(io, at.handle, roll=None, drive=at.drive)
+        found = standing(io, at.handle, chain, at.volume)
+        state, readback, why = _stated(lane.state, found), found.readback, " ".join(found.why)
+    elif lane.failure is None and not _differs(board, at):
+        if at.plan.expected:
+            return None  # its earlier record stands, and this run did not come to a word of its own
+        state, why = "incomplete", "the offload of this roll was not finished on this drive"
+    link = next((link for link in chain.links if link.name == at.record_name), None) if chain is not None else None
+    note = CopyNote(
+        identity=DriveIdentity.of(at.volume),
+        folder=place_on(at.volume, at.roll_folder),
+        drive=at.drive,
+        role=at.role,
+        state=state,
+        readback=readback,
+        seen_at=now,
+        why=why,
+        record=record_note(link) if link is not None else None,
+    )
+    return note, chain
+
+
+def _stated(lane_state: str, found: Standing) -> CopyState:
+    """The weaker of what the run says and what its records say."""
+    if lane_state == "incomplete":
+        return "incomplete"
+    if lane_state == "copied" and found.state == "proven":
+        return "copied"
+    return found.state
+
+
+def _differs(board: ProofBoard, at: DriveAtWork) -> bool:
+    return any(board.copy_state(at.drive, number) is BoardState.DIFFERS for number in range(len(at.plan.actions)))
+
+
+def remember_chain(ledger: Ledger, copy_id: int, chain: Chain) -> None:
+    """Remember every record of a copy's chain that is not known yet."""
+    known = ledger.digests_of(copy_id)
+    for link in chain.links:
+        note = record_note(link) if link.state == "whole" else None
+        if note is not None and note.sha256 not in known.get(note.sequence, ()):
+            ledger.remember_record(copy_id, note)
+
+
+# --- after a verify
+
+
+def remember_verify(
+    ledger: Ledger,
+    io: Io,
+    handle: int,
+    path: bytes,
+    volume: Volume,
+    *,
+    drive: str,
+    clean: bool,
+    findings: Sequence[Finding],
+    now: datetime,
+) -> list[Finding]:
+    """Remember what a verify found of a copy, be it known already or new to this station.
+
+    Returns what the station's memory adds: records that are gone or others than it remembers, which this verify puts
+    behind it. A copy without an offload record is remembered only if it had one before. Raises LedgerProblem, OSError.
+    """
+    folder = place_on(volume, path)
+    chain = read_chain(io, handle, drive=drive)
+    found = standing(io, handle, chain, volume)
+    known = [copy for copy in ledger.copies_on(DriveIdentity.of(volume)) if copy.folder == folder]
+    told = [finding for copy in known for finding in compare_with_memory(chain, ledger.digests_of(copy.id))]
+    copies = learn_copy(ledger, io, handle, chain, found, volume, folder, drive=drive, seen_at=now)
+    newest = chain.newest
+    for copy_id in dict.fromkeys([*copies, *(copy.id for copy in known)]):
+        # a copy that is not this roll's any more is worth nothing for the roll that it was
+        state: CopyState = found.state if clean and copy_id in copies else "failed"
+        ledger.remember_verify(
+            copy_id,
+            state=state,
+            readback=found.readback,
+            at=now,
+            why=" ".join(found.why) if clean else "a verify found that this copy is not as recorded",
+            record=record_note(newest) if newest is not None and newest.kind == "verify" else None,
+            findings=grouped([finding for finding in findings if finding.severity is not Severity.NOTE]),
+        )
+        remember_chain(ledger, copy_id, chain)
+    return [
+        Finding(finding.kind, Severity.WARNING, finding.path, finding.detail, drive=drive, remedy=finding.remedy)
+        for finding in told
+    ]

@@ -1,0 +1,80 @@
+"""The station's ledger for the length of one command: opened when first needed, its troubles said, never fatal.
+
+The ledger is an index: whatever goes wrong with it is a warning, and records and copies on the drives are not touched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Self, TypeVar
+
+from rollproof.ledger.ledger import Ledger
+from rollproof.ledger.opening import open_ledger
+from rollproof.ledger.trouble import LedgerBusy
+from rollproof.models.errors import RollproofError
+from rollproof.models.findings import Finding, Kind, Severity
+
+_Result = TypeVar("_Result")
+_REBUILD = "Attach the drives and run `rollproof ledger rebuild DRIVE …`: records and footage on them are whole."
+
+
+class StationLedger:
+    """One per command. `given` is a ledger that is open already and stays so."""
+
+    def __init__(self, given: Ledger | None = None) -> None:
+        self._given = given
+        self._ledger = given
+        self._asked = given is not None
+        self._told: list[Finding] = list(given.findings) if given is not None else []
+        self.trouble: Finding | None = None
+        """Why there is no ledger to be had, once it was asked for."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def ledger(self) -> Ledger | None:
+        """The ledger, opened now if need be; None when it cannot be had. What was odd waits in `findings`."""
+        if not self._asked:
+            self._asked = True
+            try:
+                self._ledger = open_ledger()
+                self._told += self._ledger.findings
+            except RollproofError as problem:
+                self.trouble = ledger_finding(problem)
+                self._told.append(self.trouble)
+        return self._ledger
+
+    def findings(self) -> list[Finding]:
+        """What was odd since the last call: each is said once."""
+        told, self._told = self._told, []
+        return told
+
+    def tell(self, work: Callable[[Ledger], _Result]) -> _Result | None:
+        """Do something with the ledger. None when there is none, or when it failed; why waits in `findings`."""
+        ledger = self.ledger
+        if ledger is None:
+            return None
+        try:
+            return work(ledger)
+        except (RollproofError, OSError, ValueError) as problem:
+            self._told.append(ledger_finding(problem))
+            return None
+
+    def close(self) -> None:
+        """Let go of a ledger that was opened here."""
+        if self._ledger is not None and self._given is None:
+            self._ledger.close()
+        self._ledger = self._given
+
+
+def ledger_finding(problem: Exception) -> Finding:
+    """The warning for a ledger that could not be used or written."""
+    message = problem.message if isinstance(problem, RollproofError) else str(problem)
+    kind = Kind.LOCKED if isinstance(problem, LedgerBusy) else Kind.LEDGER_DAMAGED
+    hint = problem.hint if isinstance(problem, RollproofError) and problem.hint else _REBUILD
+    detail = f"this station's ledger does not know of this: {message}"
+    return Finding(kind, Severity.WARNING, "", detail, remedy=hint)
