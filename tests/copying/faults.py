@@ -38,6 +38,9 @@ class HookedIo(LinuxIo):
         self._hook("create", name, (direct,))
         return self._remember(super().create(name, folder, direct=direct), name)
 
+    def open_append(self, name: bytes, folder: int, *, create: bool) -> int:
+        return self._remember(super().open_append(name, folder, create=create), name)
+
     def read_into(self, handle: int, view: memoryview, offset: int) -> int:
         answer = self._hook("read", self.name_of(handle), (handle, view, offset))
         return answer if answer is not None else super().read_into(handle, view, offset)

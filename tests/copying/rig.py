@@ -138,7 +138,7 @@ class Rig:
             for name in self.drives
         ]
         root = io.open_root(os.fsencode(self.card))
-        card = CardSide(root, snapshot, MediumAccess(io, self.way), passes, lambda: [])
+        card = CardSide(root, snapshot, MediumAccess(io, self.way), passes, lambda cancel: [])
         outcome = Offloading(
             io, "A003", card, sides, board, settings=self.settings, cancel=cancel or Cancel(), emit=emit
         ).run()

@@ -6,6 +6,7 @@ import json
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -94,6 +95,7 @@ class Station:
         drives: Any = None,
         cancel: Cancel | None = None,
         on_event: Callable[[Event], None] = lambda event: None,
+        now: datetime | None = None,
         **changes: Any,
     ) -> OffloadResult:
         """Run the workflow."""
@@ -109,7 +111,7 @@ class Station:
             **changes,
         }
         return offload(
-            OffloadRequest(**given), emit=emit, cancel=cancel or Cancel(), io=io, drives=drives, settings=SMALL
+            OffloadRequest(**given), emit=emit, cancel=cancel or Cancel(), io=io, drives=drives, settings=SMALL, now=now
         )
 
     def offload_one(self, **given: Any) -> RollResult:

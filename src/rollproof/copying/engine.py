@@ -20,6 +20,7 @@ from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import hanging
 from rollproof.hashing import ALGORITHMS
+from rollproof.models.errors import Interrupted
 from rollproof.models.events import CardFree, Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
@@ -34,13 +35,14 @@ _POLL_SECONDS = 0.2
 @dataclass(frozen=True, slots=True)
 class CardSide:
     """The card, as the engine sees it. `settle` runs after the last read of the card and before any drive is sealed:
-    it looks whether the card changed, tells the board, and returns what it found."""
+    it looks whether the card changed, tells the board, and returns what it found. It raises Interrupted when the
+    cancel it is given is set, and looks at that often enough to show that the card still answers."""
 
     root: int
     snapshot: Snapshot
     access: MediumAccess
     passes: int
-    settle: Callable[[], Sequence[Finding]]
+    settle: Callable[[Cancel], Sequence[Finding]]
     read_depth: int = 4
 
 
@@ -66,6 +68,21 @@ class CopyOutcome:
     hangs: bool = False
     crash: BaseException | None = None
     seconds: dict[str, float] = field(default_factory=dict)
+
+
+class _Pulse(Cancel):
+    """The cancel handed to a walk over the card: each look at it shows that the card answers."""
+
+    __slots__ = ("_asked", "_beat")
+
+    def __init__(self, asked: Callable[[], bool], beat: Callable[[], None]) -> None:
+        super().__init__()
+        self._asked = asked
+        self._beat = beat
+
+    def is_set(self) -> bool:
+        self._beat()
+        return self._asked()
 
 
 class Offloading:
@@ -183,6 +200,9 @@ class Offloading:
             self._source_moved = time.monotonic()  # a slow drive holds the reading back, not the card
         return time.monotonic() - self._source_moved > limit
 
+    def _beat(self) -> None:
+        self._source_moved = time.monotonic()
+
     def _notify(self) -> None:
         with self._changed:
             self._changed.notify_all()
@@ -197,7 +217,7 @@ class Offloading:
         hasher = SegmentHasher(group, self._board.source_hashed, self._board.source_fault if first else None)
 
         def moved(size: int, files: int, number: int) -> None:
-            self._source_moved = time.monotonic()
+            self._beat()
             path = shown(self._card.snapshot.files[number].path)
             self._emit(Moved(self._roll, Leg.READ_CARD, "", size, files, path))
 
@@ -207,8 +227,7 @@ class Offloading:
             pass
         except BaseException as error:  # noqa: BLE001 - kept and told; the source thread ends the offload
             self._outcome.crash = error
-            self._give_up = True
-            stream.stop()
+            self._lose_source(_unexpected("the hashing of the card", error), stream)
         finally:
             with self._changed:
                 self._hashing_left -= 1
@@ -237,23 +256,17 @@ class Offloading:
                 self._outcome.source_passes_done = 2
             with self._changed:
                 self._changed.wait_for(lambda: self._hashing_left == 0 or self._stop_asked())
-            self._outcome.source_findings.extend(card.settle())
+            self._beat()
+            self._outcome.source_findings.extend(card.settle(_Pulse(self._stop_asked, self._beat)))
             self._outcome.seconds["card free"] = time.monotonic() - self._began
             self._emit(CardFree(self._roll))
-        except Stopped:
+        except (Stopped, Interrupted):
             pass
         except TreeLost as lost:
             self._lose_source(lost.finding, stream)
-        except BaseException as error:  # noqa: BLE001 - told as a failure of the card's leg; the drives go on to seal
+        except BaseException as error:  # noqa: BLE001 - told as a failure of the card's leg
             self._outcome.crash = error
-            self._lose_source(
-                Finding(
-                    Kind.CARD_MISSING, Severity.ERROR, "",
-                    f"an unexpected error stopped the reading of the card ({inert(repr(error))[:200]})",
-                    remedy="keep the card; run the same command again and report this error",
-                ),
-                stream,
-            )  # fmt: skip
+            self._lose_source(_unexpected("the reading of the card", error), stream)
         finally:
             if stream.wait_workers(_POLL_SECONDS):
                 reader.close()
@@ -274,7 +287,7 @@ class Offloading:
         self._emit(LegStarted(self._roll, Leg.READ_CARD_AGAIN, "", len(files), size))
 
         def moved(count: int, done: int, number: int) -> None:
-            self._source_moved = time.monotonic()
+            self._beat()
             self._emit(Moved(self._roll, Leg.READ_CARD_AGAIN, "", count, done, shown(files[number].path)))
 
         ok = False
@@ -286,6 +299,16 @@ class Offloading:
             ok = True
         finally:
             self._emit(LegEnded(self._roll, Leg.READ_CARD_AGAIN, "", ok))
+
+
+def _unexpected(what: str, error: BaseException) -> Finding:
+    return Finding(
+        Kind.CARD_MISSING,
+        Severity.ERROR,
+        "",
+        f"an unexpected error stopped {what} ({inert(repr(error))[:200]})",
+        remedy="keep the card; run the same command again and report this error",
+    )
 
 
 def _hash_groups(algorithms: Sequence[str]) -> list[tuple[str, ...]]:

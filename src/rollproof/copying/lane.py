@@ -8,14 +8,14 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.hashpass import HashPass
 from rollproof.copying.parcels import Parcel, ParcelStream, Stopped
-from rollproof.copying.plan import Action
+from rollproof.copying.plan import Action, same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import write_trouble
@@ -25,7 +25,8 @@ from rollproof.models.events import DriveDone, Emit, Leg, LegEnded, LegStarted, 
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.tree import FileEntry
-from rollproof.storage.files import partial_name
+from rollproof.models.volumes import Limits
+from rollproof.storage.files import flush_folder, partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
@@ -80,6 +81,7 @@ class DriveSide:
     access: MediumAccess
     work: DriveWork
     read_depth: int = 2
+    limits: Limits = field(default_factory=Limits)
 
 
 class Lane:
@@ -109,7 +111,7 @@ class Lane:
         self._board = board
         self._pool = pool
         self._settings = settings
-        self._stop_asked = stop_asked
+        self._all_stop = stop_asked
         self._source_settled = source_settled
         self._emit = emit
         self._changed = changed
@@ -135,6 +137,10 @@ class Lane:
         self.ended.set()
 
     # --- the thread
+
+    def _stop_asked(self) -> bool:
+        # a lane that was left behind and comes back must not go on: its drive was called failed
+        return self._left_behind or self._all_stop()
 
     def _run(self, stream: ParcelStream) -> None:
         root = -1
@@ -201,6 +207,8 @@ class Lane:
                 self.holds = parcel
                 moved = count = 0
                 for segment in parcel.segments:
+                    if self._left_behind:
+                        raise Stopped
                     self.watch.busy()
                     written = writer.take(segment, parcel.buffer.view)
                     moved += written
@@ -234,7 +242,8 @@ class Lane:
         self._emit(LegStarted(self._roll, Leg.READ_BACK, self.drive, len(numbers), sum(files[n].size for n in numbers)))
         reader = TreeReader(
             self._io, root, files, side.access, self._settings,
-            drive=self.drive, check_time=False, where=self._stands_at,
+            drive=self.drive, where=self._stands_at,
+            same_time=lambda now, then: same_time(now, then, side.limits),
         )  # fmt: skip
 
         def moved(size: int, count: int, number: int) -> None:
@@ -287,7 +296,7 @@ class Lane:
                 if self._board.is_proven(self.drive, number):
                     self._io.remove(name, parent)
                     self._io.rename_no_replace(partial_name(name), name, parent)
-                    self._io.flush(parent)
+                    flush_folder(self._io, parent)
                     continue
                 path = shown(self._files[number].path)
                 self._board.copy_fault(

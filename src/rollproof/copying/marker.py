@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import binascii
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from rollproof.models.names import MARKER_NAME, from_record, is_safe_relative, is_text, to_base64, to_text
+from rollproof.models.tree import FileEntry
 from rollproof.storage.files import read_small, write_all
 from rollproof.storage.io import Io
 
@@ -25,26 +26,36 @@ _WORDS = (
 
 @dataclass(frozen=True, slots=True)
 class Marker:
-    """What a marker says. Nothing of it is evidence: `suspects` only lead to a fresh copy beside the suspect."""
+    """What a marker says. Nothing of it is evidence: `suspects` only lead to a fresh copy beside the suspect.
+
+    `suspects` are paths with the size and modification time under which this tool wrote them: a file that looks
+    otherwise is not the one that is meant, and is never touched.
+    """
 
     host: str = ""
     card_serial: str | None = None
-    suspects: frozenset[bytes] = field(default_factory=frozenset)
+    card_session: str | None = None
+    """What tells the card while it has not been away; for cards without a serial."""
+    suspects: Mapping[bytes, tuple[int, int]] = field(default_factory=dict)
 
 
-def write_marker(io: Io, roll_folder: int, *, host: str, card_serial: str | None) -> None:
+def write_marker(
+    io: Io, roll_folder: int, *, host: str, card_serial: str | None, card_session: str | None = None
+) -> None:
     """Create the marker, or add this run to the one that stands there; flushed, and the folder too."""
-    _append(io, roll_folder, [{"not_finished": _WORDS, "host": host, "card_serial": card_serial}], create=True)
+    line = {"not_finished": _WORDS, "host": host, "card_serial": card_serial, "card_session": card_session}
+    _append(io, roll_folder, [line], create=True)
     io.flush(roll_folder)
 
 
-def add_suspects(io: Io, roll_folder: int, paths: Iterable[bytes]) -> None:
-    """Note files that must not be trusted; flushed. OSError when the drive does not take it."""
+def add_suspects(io: Io, roll_folder: int, files: Iterable[FileEntry]) -> None:
+    """Note files that must not be trusted, as they were written; flushed. OSError when the drive does not take it."""
     lines: list[dict[str, Any]] = []
-    for path in paths:
-        line = {"suspect": to_text(path)}
-        if not is_text(path):
-            line["suspect_b64"] = to_base64(path)
+    for entry in files:
+        line: dict[str, Any] = {"suspect": to_text(entry.path)}
+        if not is_text(entry.path):
+            line["suspect_b64"] = to_base64(entry.path)
+        line |= {"size": entry.size, "modified_ns": entry.modified_ns}
         lines.append(line)
     if lines:
         _append(io, roll_folder, lines, create=True)
@@ -58,8 +69,8 @@ def read_marker(io: Io, roll_folder: int) -> Marker | None:
         return None
     except OSError:
         return Marker()
-    host, serial = "", None
-    suspects: set[bytes] = set()
+    host, serial, session = "", None, None
+    suspects: dict[bytes, tuple[int, int]] = {}
     for line in content.splitlines():
         try:
             found = json.loads(line)
@@ -71,15 +82,19 @@ def read_marker(io: Io, roll_folder: int) -> Marker | None:
             host = found["host"]
         if isinstance(found.get("card_serial"), str):
             serial = found["card_serial"]
+        if isinstance(found.get("card_session"), str):
+            session = found["card_session"]
         path = _suspect(found)
         if path is not None:
-            suspects.add(path)
-    return Marker(host, serial, frozenset(suspects))
+            suspects[path] = found["size"], found["modified_ns"]
+    return Marker(host, serial, session, suspects)
 
 
 def _suspect(found: dict[str, Any]) -> bytes | None:
     text, coded = found.get("suspect"), found.get("suspect_b64")
     if not isinstance(text, str) or not (coded is None or isinstance(coded, str)):
+        return None
+    if type(found.get("size")) is not int or type(found.get("modified_ns")) is not int:
         return None
     try:
         path = from_record(text, coded)
@@ -98,7 +113,9 @@ def _append(io: Io, roll_folder: int, lines: list[dict[str, Any]], *, create: bo
     data = b"".join(json.dumps(line).encode("ascii") + b"\n" for line in lines)
     handle = io.open_append(MARKER_NAME, roll_folder, create=create)
     try:
-        write_all(io, handle, data, io.fstat(handle).size)
+        before = io.fstat(handle).size
+        # a power cut may have torn the last line: it must not swallow the next one
+        write_all(io, handle, b"\n" + data if before else data, before)
         io.flush(handle)
     finally:
         io.close(handle)

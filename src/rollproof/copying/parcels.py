@@ -46,6 +46,8 @@ class Parcel:
     buffer: Buffer
     segments: list[Segment]
     pending: set[str] = field(default_factory=set)
+    in_use: bool = False
+    """A call that hangs may still touch the buffer: it is never used again."""
 
 
 Fill = Callable[[Buffer], list[Segment]]
@@ -115,7 +117,7 @@ class ParcelStream:
             self._consumers.discard(consumer)
             for parcel in list(self._ready.values()):
                 if parcel is holds and consumer in parcel.pending:
-                    parcel.buffer = self._pool.take()
+                    parcel.in_use = True
                 self._settle(parcel, consumer)
             self._changed.notify_all()
 
@@ -161,7 +163,8 @@ class ParcelStream:
         parcel.pending.discard(consumer)
         if not parcel.pending:
             self._ready.pop(parcel.sequence, None)
-            self._pool.give_back(parcel.buffer)
+            if not parcel.in_use:
+                self._pool.give_back(parcel.buffer)
             self._room += 1
 
     # --- the workers

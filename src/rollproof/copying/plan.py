@@ -11,6 +11,8 @@ from rollproof.models.names import PARTIAL_SUFFIX, collision_key, shown
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Limits
 
+_DAY_NS = 86_400 * 1_000_000_000
+
 
 class Action(IntEnum):
     """What is to be done with one file on one drive."""
@@ -65,7 +67,7 @@ def plan_drive(
         existing = found.pop(key(entry.path), None)
         action = Action.COPY
         if existing is not None:
-            same = existing.size == entry.size and _same_time(existing.modified_ns, entry.modified_ns, limits)
+            same = existing.size == entry.size and same_time(existing.modified_ns, entry.modified_ns, limits)
             record = covered.get(entry.path)
             if entry.path in suspects:
                 action = Action.REPLACE
@@ -83,7 +85,12 @@ def plan_drive(
     return DrivePlan(bytes(actions), tuple(findings), expected)
 
 
-def _same_time(one: int, other: int, limits: Limits) -> bool:
+def same_time(one: int, other: int, limits: Limits) -> bool:
+    """Whether two modification times (nanoseconds) are one to a file system with these limits: within its granularity,
+    or both before the first that it can hold (which is local time on some: a day is allowed for)."""
+    if limits.earliest_ns is not None:
+        first = limits.earliest_ns + _DAY_NS
+        one, other = max(one, first), max(other, first)
     return abs(one - other) < max(limits.timestamp_ns, 1)
 
 

@@ -28,6 +28,9 @@ class Settings:
     """Small files written before the volume is flushed and they get their final names."""
     flush_bytes: int = 256 << 20
     """Bytes of small files written before the same."""
+    flush_large_bytes: int = 64 << 20
+    """Bytes of a large file written through the cache before it is flushed: a flush of many gigabytes at once takes
+    longer on a slow drive than a drive may be silent."""
     read_retries: int = 3
     """Attempts at a block that cannot be read, before its file is given up."""
     lost_after_files: int = 8

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import mmap
+import operator
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
@@ -23,6 +25,7 @@ from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 
+_NOTHING_READ_YET = 4  # times as many files may fail as long as none was read: there is nothing to try again
 _PROBE_BYTES = 64 << 10  # how finely a bad block is looked at, to name the byte range
 
 
@@ -68,8 +71,8 @@ class TreeReader:
     """Fills buffers with the files of one tree.
 
     `files` are all entries by number; `where` may give another path under which a file stands right now (a copy that
-    has not got its final name). `subject` is what is read, for messages: 'the card' or a drive's name; `drive` is
-    empty for the card. `check_time` compares modification times exactly (the card) or not at all (a copy).
+    has not got its final name). `drive` is the drive's name for messages, empty for the card. `same_time` compares
+    the modification time now with the one in `files`: exactly, or as the file system keeps it (a copy).
     """
 
     def __init__(
@@ -81,7 +84,7 @@ class TreeReader:
         settings: Settings,
         *,
         drive: str = "",
-        check_time: bool = True,
+        same_time: Callable[[int, int], bool] = operator.eq,
         where: Callable[[int], bytes] | None = None,
     ) -> None:
         self._io = io
@@ -90,10 +93,11 @@ class TreeReader:
         self._access = access
         self._settings = settings
         self._drive = drive
-        self._check_time = check_time
+        self._same_time = same_time
         self._where = where or (lambda number: files[number].path)
         self._local = threading.local()
         self._failed_in_a_row = 0
+        self._read_well = -1
         self._count_lock = threading.Lock()
         self._handles: list[FolderHandles] = []
 
@@ -167,7 +171,7 @@ class TreeReader:
         finally:
             self._close(opened)
         if segment.fault is None:
-            self._went_well()
+            self._went_well(number)
         return segment
 
     def _read_block(self, number: int, shared: _Large, buffer: Buffer, offset: int, length: int) -> list[Segment]:
@@ -190,7 +194,7 @@ class TreeReader:
             if segment.fault is None and last:
                 segment.fault = self._unchanged(number, opened)
             if segment.fault is None:
-                self._went_well()
+                self._went_well(number)
         with shared.lock:
             if segment.fault is not None and shared.fault is None:
                 shared.fault = segment.fault
@@ -297,16 +301,43 @@ class TreeReader:
             return self._unreadable(number, 0, entry.size, error)
         if now.size != entry.size:
             return self._changed(number, f"it had {entry.size:,} bytes and now has {now.size:,}")
-        if self._check_time and now.modified_ns != entry.modified_ns:
-            return self._changed(number, "it was written to since the card was scanned")
+        if not self._same_time(now.modified_ns, entry.modified_ns):
+            how = "its modification date is another" if self._drive else "it was written to since the card was scanned"
+            return self._changed(number, how)
         return None
 
     # --- what went wrong
 
-    def _went_well(self) -> None:
+    def _went_well(self, number: int) -> None:
+        if self._files[number].size:
+            self._read_well = number
         if self._failed_in_a_row:
             with self._count_lock:
                 self._failed_in_a_row = 0
+
+    def _is_lost(self) -> bool:
+        """Whether so many files in a row failed that the device must be gone: then a file that was read before cannot
+        be read any more either. A damaged stretch of a card is no reason to give up the rest of it."""
+        limit = self._settings.lost_after_files
+        with self._count_lock:
+            self._failed_in_a_row += 1
+            if self._failed_in_a_row < limit:
+                return False
+            if self._read_well < 0:
+                return self._failed_in_a_row >= limit * _NOTHING_READ_YET
+            self._failed_in_a_row = 0
+        return not self._answers(self._read_well)
+
+    def _answers(self, number: int) -> bool:
+        try:
+            with mmap.mmap(-1, ALIGNMENT) as buffer:
+                opened = self._open(number)
+                try:
+                    return self._io.read_into(opened.handle, memoryview(buffer), 0) > 0
+                finally:
+                    self._close(opened)
+        except (OSError, BufferError):
+            return False
 
     def _changed(self, number: int, how: str) -> Finding:
         name = shown(self._where(number))
@@ -333,10 +364,7 @@ class TreeReader:
             if self._drive
             else "keep the card; try another reader, then run the same command again",
         )  # fmt: skip
-        with self._count_lock:
-            self._failed_in_a_row += 1
-            lost = self._failed_in_a_row >= self._settings.lost_after_files
-        if lost or is_gone(error):
+        if is_gone(error) or self._is_lost():
             what = f"the drive {self._drive}" if self._drive else "the card"
             raise TreeLost(
                 Finding(

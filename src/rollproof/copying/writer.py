@@ -82,6 +82,7 @@ class CopyWriter:
         self._large = -1
         self._large_number = -1
         self._large_direct = False
+        self._unflushed_bytes = 0
         self._skip = -1
         self._faults_in_a_row = 0
 
@@ -113,10 +114,11 @@ class CopyWriter:
         return segment.length
 
     def finish(self, empty_folders: Sequence[bytes]) -> None:
-        """Flush what is pending, make empty folders, flush every folder that was touched."""
+        """Flush what is pending and what was found there, make empty folders, flush every folder that was touched."""
         self._flush_pending()
         where = b""
         try:
+            where = self._flush_found() or b""
             for folder in empty_folders:
                 where = folder
                 self._folders.handle(folder)
@@ -137,6 +139,35 @@ class CopyWriter:
                 self._io.close(self._volume)
             self._volume = -1
 
+    def _flush_found(self) -> bytes | None:
+        """Flush the files that stood there already, and note their folders: an earlier run may have ended between
+        the name and the flush of its folder, and somebody else may never have flushed anything."""
+        found = [number for number, action in enumerate(self._actions) if action == Action.HASH]
+        last: bytes | None = None
+        for number in found:
+            folder, _, name = self._files[number].path.rpartition(b"/")
+            if folder != last:
+                last = folder
+                self._folders.handle(folder)
+            if not self._ways.volume_flush:
+                self._flush_one(name, self._folders.handle(folder))
+        if found and self._ways.volume_flush:
+            self._io.flush_volume(self._volume)
+        return last
+
+    def _flush_one(self, name: bytes, parent: int) -> None:
+        try:
+            handle = self._io.open_read(name, parent, direct=False)
+        except FileNotFoundError:
+            return  # its read-back says so
+        try:
+            self._io.flush(handle)
+        except OSError as error:
+            if error.errno not in (errno.EBADF, errno.EINVAL):  # systems that flush only what is open for writing
+                raise
+        finally:
+            self._io.close(handle)
+
     # --- small files
 
     def _write_small(self, segment: Segment, view: memoryview) -> None:
@@ -147,7 +178,7 @@ class CopyWriter:
         handle = self._create(temporary, parent, direct=False)
         try:
             write_all(self._io, handle, view[segment.start : segment.start + segment.length], 0)
-            self._finish_content(handle, entry)
+            self._finish_content(handle, entry, temporary, parent)
             if not self._ways.volume_flush:
                 self._io.flush(handle)
             closing, handle = handle, -1
@@ -217,7 +248,7 @@ class CopyWriter:
             return
         if self._large_direct and entry.size % ALIGNMENT:
             self._io.truncate(self._large, entry.size)
-        self._finish_content(self._large, entry)
+        self._finish_content(self._large, entry, partial_name(name), self._folders.handle(folder))
         self._io.flush(self._large)
         closing, self._large = self._large, -1
         self._io.close(closing)
@@ -235,6 +266,7 @@ class CopyWriter:
             self._remove(temporary, parent)  # some systems create the file before they refuse the flag
             self._large = self._create(temporary, parent, direct=False)
         self._large_number = number
+        self._unflushed_bytes = 0
         if self._ways.allocate:
             try:
                 self._io.allocate(self._large, entry.size)
@@ -245,6 +277,10 @@ class CopyWriter:
     def _write_large(self, entry: FileEntry, piece: memoryview, view: memoryview, segment: Segment) -> None:
         if not self._large_direct:
             write_all(self._io, self._large, piece, segment.offset)
+            self._unflushed_bytes += segment.length
+            if self._unflushed_bytes >= self._settings.flush_large_bytes:
+                self._unflushed_bytes = 0
+                self._io.flush(self._large)
             return
         # whole sectors only: the surplus of the last one is cut off by truncate before the file is flushed
         whole = view[segment.start : segment.start + aligned(segment.length)]
@@ -296,10 +332,15 @@ class CopyWriter:
             self._io.remove(temporary, parent)  # left by a run that was interrupted: never more than unfinished
             return self._io.create(temporary, parent, direct=direct)
 
-    def _finish_content(self, handle: int, entry: FileEntry) -> None:
+    def _finish_content(self, handle: int, entry: FileEntry, temporary: bytes, parent: int) -> None:
         self._io.set_modified(handle, entry.modified_ns)
-        if self._io.fstat(handle).size != entry.size:
+        written = self._io.fstat(handle)
+        if written.size != entry.size:
             raise OSError(errno.EIO, "the copy is not as long as its source")
+        there = self._io.stat(temporary, parent)
+        if (there.device, there.inode) != (written.device, written.inode):
+            # where a file system has no locks, another station may be at work on this very roll
+            raise OSError(errno.EEXIST, "somebody else put a file in the place of the unfinished one")
 
     def _remove(self, name: bytes, parent: int) -> None:
         with contextlib.suppress(OSError):

@@ -20,6 +20,8 @@ _SECOND = 1_000_000_000
 
 _POSIX = Limits(max_name_bytes=255)
 
+_FAT_EPOCH = 315_532_800 * _SECOND  # 1980-01-01: FAT and exFAT time stamps begin there
+
 # exFAT specification 7.7.3: the characters a name cannot have; 7.4.8: times in 10 ms, which FUSE drivers cut to 1–2 s
 _EXFAT = Limits(
     max_name_bytes=None,
@@ -29,6 +31,7 @@ _EXFAT = Limits(
     needs_utf8=True,
     folds_case=True,
     timestamp_ns=10_000_000,
+    earliest_ns=_FAT_EPOCH,
 )
 _EXFAT_FUSE = replace(_EXFAT, timestamp_ns=2 * _SECOND)
 _FAT32 = replace(_EXFAT, max_file_bytes=(1 << 32) - 1, timestamp_ns=2 * _SECOND, trailing_dot_or_space=False)

@@ -71,6 +71,9 @@ class Limits:
     reserved_names: frozenset[str] = frozenset()
     timestamp_ns: int = 1
     """Granularity of a modification time, nanoseconds."""
+    earliest_ns: int | None = None
+    """The earliest modification time that can be held, nanoseconds since the epoch (give or take a time zone);
+    earlier ones become this one."""
     allocation_bytes: int = 4096
     """Allocation unit, for the estimate of space."""
 

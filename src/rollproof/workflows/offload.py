@@ -6,6 +6,7 @@ import contextlib
 import time
 from collections.abc import Sequence
 from datetime import datetime
+from functools import partial
 
 from rollproof.card.ignore import IgnoreRules
 from rollproof.copying.board import ProofBoard
@@ -17,7 +18,7 @@ from rollproof.copying.writer import WriteWays
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.drives.power import keep_awake, on_battery
 from rollproof.hashing import chosen, proof_algorithm
-from rollproof.models.errors import Refused
+from rollproof.models.errors import Interrupted, Refused
 from rollproof.models.events import DrivePlan as PlannedDrive
 from rollproof.models.events import Emit, FindingRaised, RollPlanned
 from rollproof.models.findings import Finding, Kind, Severity
@@ -29,8 +30,9 @@ from rollproof.storage.io import Io, system_io
 from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card
 from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
+from rollproof.workflows.offload_earlier import Earlier, earlier_day
 from rollproof.workflows.offload_evidence import EvidenceWriter
-from rollproof.workflows.offload_preflight import Preflight, preflight
+from rollproof.workflows.offload_preflight import ANSWER_SECONDS, Preflight, preflight, within
 from rollproof.workflows.offload_result import overall, refused_roll, roll_result
 from rollproof.workflows.offload_wish import Wish, read_wish
 
@@ -61,7 +63,12 @@ def offload(
         for path in request.cards:
             if cancel.is_set():
                 break
-            rolls.append(_OneCard(io, drives, request, wish, settings or Settings(), emit, cancel).run(path))
+            try:
+                rolls.append(_OneCard(io, drives, request, wish, settings or Settings(), emit, cancel).run(path))
+            except Interrupted:
+                if not rolls:
+                    raise
+                break  # the cards before this one keep their verdicts
     return overall(rolls, interrupted=cancel.is_set())
 
 
@@ -87,6 +94,7 @@ class _OneCard:
         self._cancel = cancel
         self._began = time.monotonic()
         self._seconds: dict[str, float] = {}
+        self._earlier = Earlier([], [])
 
     def run(self, path: bytes) -> RollResult:
         """Everything for one card; refusals come back as a result."""
@@ -104,7 +112,12 @@ class _OneCard:
         self._lap("scan")
         algorithms = chosen(self._request.hashes or self._wish.hashes)
         proof = proof_algorithm(algorithms)
-        wanted, wish_findings = self._wish.destinations(card.roll, card.clips)
+        wanted = self._wish.destinations(card.roll, card.clips)
+        with contextlib.suppress(TimeoutError):  # the preflight names the drive that does not answer
+            self._earlier = within(
+                ANSWER_SECONDS, partial(earlier_day, self._io, self._wish, card, wanted), self._cancel
+            )
+            wanted = self._earlier.wanted
         checked = preflight(
             self._io,
             self._drives,
@@ -112,12 +125,15 @@ class _OneCard:
             wanted,
             algorithms=algorithms,
             proof_algorithm=proof,
-            distinct_devices=self._wish.policy.distinct_devices,
+            policy=self._wish.policy,
+            production=self._wish.production_name,
             cancel=self._cancel,
         )
         try:
             self._lap("preflight")
-            findings = [*card.findings, *wish_findings, *checked.findings, *_power_note()]
+            findings = [
+                *card.findings, *self._wish.findings, *self._earlier.findings, *checked.findings, *_power_note()
+            ]  # fmt: skip
             refused = any(_forbids(finding) for finding in findings)
             self._emit(_planned(card, checked, 1 if self._request.single_read else 2))
             for finding in findings:
@@ -145,8 +161,8 @@ class _OneCard:
         settled: list[Finding] = []
         states: dict[str, CopyState] = {}
 
-        def settle() -> Sequence[Finding]:
-            found = settle_card(self._io, self._drives, card, board, self._cancel)
+        def settle(cancel: Cancel) -> Sequence[Finding]:
+            found = settle_card(self._io, self._drives, card, board, cancel)
             settled.extend(found)
             return found
 
@@ -156,9 +172,8 @@ class _OneCard:
             board,
             checked.drives,
             self._wish.policy,
-            self._wish.production_name,
             self._request.person,
-            self._wish.day_text,
+            self._earlier.day or self._wish.day_text,
             self._request.unit,
             datetime.now().astimezone(),
             source_findings=lambda: [*board.source_findings, *settled],
@@ -173,7 +188,7 @@ class _OneCard:
             _drive_side(
                 self._io,
                 at,
-                OffloadDriveWork(self._io, at, card.snapshot, card.volume.serial, board, write_evidence),
+                OffloadDriveWork(self._io, at, card.snapshot, card.volume, board, write_evidence),
             )
             for at in checked.drives
         ]
@@ -229,7 +244,7 @@ class _OneCard:
 def _forbids(finding: Finding) -> bool:
     """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
     copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
-    return finding.severity is Severity.ERROR and finding.kind not in copied_around
+    return finding.severity is Severity.ERROR and (bool(finding.drive) or finding.kind not in copied_around)
 
 
 def _power_note() -> list[Finding]:
@@ -260,6 +275,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
         MediumAccess(io, at.volume.way, at.volume.source),
         work,
         read_depth=_depth(at.volume, 2),
+        limits=at.volume.limits,
     )
 
 

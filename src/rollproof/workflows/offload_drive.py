@@ -15,9 +15,11 @@ from rollproof.models.errors import DriveFault, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import MARKER_NAME, shown
 from rollproof.models.results import CopyState as ResultState
-from rollproof.models.tree import Snapshot
+from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.records.chain import read_chain
 from rollproof.records.rows import FileRow
+from rollproof.records.standing import standing
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 
@@ -28,7 +30,8 @@ class DriveAtWork:
 
     `base` is the folder named by the person or the production file, `relative` the roll folder below it. `handle` is
     the roll folder's handle once it exists (and its lock is held). `recorded` are paths that some record holds a
-    hash for.
+    hash for. `production` is the one the records beside this copy belong to. `noted` is what was found while its
+    evidence was written.
     """
 
     drive: str
@@ -45,6 +48,13 @@ class DriveAtWork:
     base_handle: int = -1
     findings: list[Finding] = field(default_factory=list)
     record_name: str | None = None
+    production: str | None = None
+    noted: list[Finding] = field(default_factory=list)
+
+    @property
+    def folder_on_volume(self) -> bytes:
+        """The roll folder relative to the volume's mount point."""
+        return os.path.relpath(os.path.realpath(self.roll_folder), self.volume.mount_point)
 
     @property
     def roll_folder(self) -> bytes:
@@ -53,8 +63,15 @@ class DriveAtWork:
 
     @property
     def all_covered(self) -> bool:
-        """Whether a record on this drive already proves everything."""
+        """Whether a record on this drive already proves everything: then nothing is written there, whatever the card
+        says now. A card that reads badly today takes nothing from a copy that was proven when it read well."""
         return bool(self.plan.actions) and all(action == Action.COVERED for action in self.plan.actions)
+
+
+def card_session(volume: Volume) -> str | None:
+    """What tells a card for as long as it is not taken out, as text; None where that cannot be told."""
+    known = (volume.boot_id, volume.device.disk_sequence, volume.st_dev, volume.device.key)
+    return None if None in known else " ".join(str(part) for part in known)
 
 
 WriteEvidence = Callable[[DriveAtWork, ResultState], str]
@@ -69,14 +86,14 @@ class OffloadDriveWork:
         io: Io,
         at: DriveAtWork,
         card: Snapshot,
-        card_serial: str | None,
+        card_volume: Volume,
         board: ProofBoard,
         write_evidence: WriteEvidence,
     ) -> None:
         self._io = io
         self._at = at
         self._card = card
-        self._card_serial = card_serial
+        self._card_volume = card_volume
         self._board = board
         self._write_evidence = write_evidence
 
@@ -90,7 +107,9 @@ class OffloadDriveWork:
         if at.handle < 0:
             self._make_roll_folder()
         if not at.all_covered:
-            write_marker(io, at.handle, host=socket.gethostname(), card_serial=self._card_serial)
+            volume = self._card_volume
+            session = card_session(volume)
+            write_marker(io, at.handle, host=socket.gethostname(), card_serial=volume.serial, card_session=session)
         return at.handle
 
     def _make_roll_folder(self) -> None:
@@ -128,9 +147,10 @@ class OffloadDriveWork:
         at, io = self._at, self._io
         self._still_there()
         state = self.state()
-        if at.all_covered and state == "proven":
-            at.record_name = at.proven_by
-            if exists(io, at.handle, MARKER_NAME) is not None:
+        if at.all_covered:
+            if state != "incomplete":
+                at.record_name = at.proven_by
+            if state == "proven" and exists(io, at.handle, MARKER_NAME) is not None:
                 remove_marker(io, at.handle)  # its record was down already when the last run ended
             return state
         if state == "incomplete":
@@ -148,10 +168,30 @@ class OffloadDriveWork:
                     remedy="keep the card; give the roll another name with --roll NAME, look into that folder later",
                 )
             ) from problem
+        if state == "proven":
+            state = self._as_the_records_say()
         if state != "incomplete":
             remove_marker(io, at.handle)
         self._still_there()
         return state
+
+    def _as_the_records_say(self) -> ResultState:
+        """Whoever asks later has only the records: proven is said when they say so, all together."""
+        at, io = self._at, self._io
+        now = standing(io, at.handle, read_chain(io, at.handle, drive=at.drive), at.volume)
+        if now.state == "proven":
+            return "proven"
+        at.noted.append(
+            Finding(
+                Kind.BAD_RECORD,
+                Severity.ERROR,
+                shown(at.relative),
+                f"every file was proven, yet the records beside the copy do not prove it: {' '.join(now.why)}",
+                drive=at.drive,
+                remedy=now.remedy,
+            )
+        )
+        return "copied"
 
     def note_interrupted(self) -> None:
         """Leave the suspects for the next run."""
@@ -168,7 +208,7 @@ class OffloadDriveWork:
             return "copied"
         return "incomplete"
 
-    def _suspects(self) -> Iterator[bytes]:
+    def _suspects(self) -> Iterator[FileEntry]:
         """Files of ours under their final names that must not be trusted. A file that a record speaks for, or that
         was there before any run of ours, is never ours to replace."""
         at = self._at
@@ -178,7 +218,7 @@ class OffloadDriveWork:
             action = at.plan.actions[number]
             ours = action in (Action.COPY, Action.REPLACE) or (at.unfinished and entry.path not in at.recorded)
             if ours:
-                yield entry.path
+                yield entry
 
     def _still_there(self) -> None:
         """After a lazy unmount handles still work: look that the path still leads to this very folder."""

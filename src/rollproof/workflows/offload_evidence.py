@@ -31,6 +31,7 @@ from rollproof.records.models import (
 from rollproof.records.rows import CLIP_HEALTH, ClipRow, FilesDigest
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
+from rollproof.storage.medium import weakest
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork, rows_of
 
@@ -44,7 +45,6 @@ class EvidenceWriter:
     board: ProofBoard
     drives: Sequence[DriveAtWork]
     policy: Policy
-    production: str | None
     person: Person
     day: str | None
     unit: str | None
@@ -55,6 +55,7 @@ class EvidenceWriter:
     def __call__(self, at: DriveAtWork, state: CopyState) -> str:
         """Manifest first, record second, both flushed; returns the record's name."""
         manifest_findings = self._manifest(at)
+        at.noted += manifest_findings
         findings = [
             *self.card.findings,
             *self.source_findings(),
@@ -65,7 +66,7 @@ class EvidenceWriter:
         header = OffloadHeader(
             by=By(name=self.person.name, role=self.person.role),
             station=this_station(),
-            production=self.production,
+            production=at.production,
             roll=self.card.roll,
             source=source_block(
                 self.card.volume, reads=self._reads(), listing_digest=self.card.snapshot.listing_digest
@@ -98,13 +99,15 @@ class EvidenceWriter:
         return [evidence for evidence in found if evidence is not None]
 
     def _copy(self, at: DriveAtWork, state: CopyState) -> CopyBlock:
+        now = self.board.readback_evidence(at.drive)
+        carried = at.proven_readback if at.plan.expected else None
         return copy_block(
             at.volume,
             drive=at.drive,
             role=at.role,
             state=state,
-            readback=self.board.readback_evidence(at.drive),
-            folder=os.path.relpath(os.path.realpath(at.roll_folder), at.volume.mount_point),
+            readback=weakest([evidence for evidence in (now, carried) if evidence is not None]),
+            folder=at.folder_on_volume,
         )
 
     def _totals(self, at: DriveAtWork) -> Totals:

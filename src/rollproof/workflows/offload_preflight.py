@@ -5,33 +5,33 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
+import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
-from rollproof.card.snapshot import take_snapshot
-from rollproof.copying.marker import read_marker
-from rollproof.copying.plan import Action, DrivePlan, plan_drive
+from rollproof.copying.plan import Action, DrivePlan
 from rollproof.copying.trouble import said
 from rollproof.drives import checks
 from rollproof.drives.interface import Drives
+from rollproof.models.errors import Interrupted
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import RECORDS_FOLDER, shown
+from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
-from rollproof.records.chain import Chain, read_chain
-from rollproof.records.models import OffloadHeader, SourceBlock
-from rollproof.records.standing import standing
-from rollproof.storage.files import open_below
+from rollproof.records.models import Policy
 from rollproof.storage.io import Io
 from rollproof.workflows.offload_card import CardAtWork
-from rollproof.workflows.offload_drive import DriveAtWork, locked_finding, try_lock
+from rollproof.workflows.offload_drive import DriveAtWork
+from rollproof.workflows.offload_found import Asked, look_at_roll_folder
 
-_ANSWER_SECONDS = 60.0
+ANSWER_SECONDS = 60.0
 """How long a drive may take to tell what is on it before it counts as hanging (spinning up takes about ten)."""
+_STOP_SECONDS = 2.0
+"""How long an asked-for end waits for a drive that is being looked at."""
 
 T = TypeVar("T")
 
@@ -76,31 +76,47 @@ def preflight(
     *,
     algorithms: Sequence[str],
     proof_algorithm: str,
-    distinct_devices: bool,
+    policy: Policy,
+    production: str | None,
     cancel: Cancel,
 ) -> Preflight:
-    """Look at every destination; all problems in one list, nothing written."""
-    findings: list[Finding] = []
-    at_work: list[DriveAtWork] = []
+    """Look at every destination; all problems in one list, nothing written. Raises Interrupted."""
+    found = Preflight([], [])
+    asked = Asked(card, tuple(algorithms), proof_algorithm, frozenset(policy.accepted_evidence), production, cancel)
+    try:
+        _look_at_all(io, drives, wanted, asked, found, distinct_devices=policy.distinct_devices)
+    except BaseException:
+        found.close(io)
+        raise
+    return found
+
+
+def _look_at_all(
+    io: Io, drives: Drives, wanted: Sequence[Wanted], asked: Asked, found: Preflight, *, distinct_devices: bool
+) -> None:
+    card, findings = asked.card, found.findings
+    answering: list[Wanted] = []
     for want in wanted:
-        look = partial(_look, io, drives, card, want, proof_algorithm, findings, cancel)
         try:
-            at = within(_ANSWER_SECONDS, look)
+            at, problems = within(ANSWER_SECONDS, partial(_look, io, drives, asked, want), asked.cancel)
         except TimeoutError:
             findings.append(_silent(want))
             continue
+        answering.append(want)
+        findings += problems
         if at is not None:
-            at_work.append(at)
-    findings += checks.placement_findings(card.path, [(want.drive, want.base) for want in wanted], drives)
+            found.drives.append(at)
+    # whoever does not answer is asked nothing more
+    findings += checks.placement_findings(card.path, [(want.drive, want.base) for want in answering], drives)
     findings += checks.device_findings(
-        [(at.drive, at.volume) for at in at_work], card.volume, distinct_required=distinct_devices
+        [(at.drive, at.volume) for at in found.drives], card.volume, distinct_required=distinct_devices
     )
-    findings += _space(card, at_work, algorithms)
-    return Preflight(at_work, findings)
+    findings += _space(card, found.drives, asked.algorithms)
 
 
-def within(seconds: float, work: Callable[[], T]) -> T:
-    """Run something that may hang on a drive. Raises TimeoutError when it does, and what it raises otherwise."""
+def within(seconds: float, work: Callable[[], T], cancel: Cancel) -> T:
+    """Run something that may hang on a drive. Raises TimeoutError when it does, Interrupted when the end is asked for
+    and does not come, and otherwise what the work raises."""
     outcome: list[T] = []
     trouble: list[BaseException] = []
 
@@ -112,9 +128,15 @@ def within(seconds: float, work: Callable[[], T]) -> T:
 
     thread = threading.Thread(target=run, daemon=True)
     thread.start()
-    thread.join(seconds)
-    if thread.is_alive():
-        raise TimeoutError
+    ends_at = time.monotonic() + seconds
+    while thread.is_alive():
+        thread.join(0.1)
+        if cancel.is_set():
+            thread.join(_STOP_SECONDS)
+            if thread.is_alive():
+                raise Interrupted("Stopped while looking at the drives; nothing was copied.")
+        elif time.monotonic() > ends_at and thread.is_alive():
+            raise TimeoutError
     if trouble:
         raise trouble[0]
     return outcome[0]
@@ -125,36 +147,43 @@ def _silent(want: Wanted) -> Finding:
         Kind.DRIVE_HANGS,
         Severity.ERROR,
         shown(want.base),
-        f"the drive has not answered for {_ANSWER_SECONDS:.0f} seconds",
+        f"the drive has not answered for {ANSWER_SECONDS:.0f} seconds",
         drive=want.drive,
         remedy="unplug it and plug it in again, or leave it out, then run the command again",
     )
 
 
-def _look(
-    io: Io,
-    drives: Drives,
-    card: CardAtWork,
-    want: Wanted,
-    proof_algorithm: str,
-    findings: list[Finding],
-    cancel: Cancel,
-) -> DriveAtWork | None:
+def _look(io: Io, drives: Drives, asked: Asked, want: Wanted) -> tuple[DriveAtWork | None, list[Finding]]:
+    """The drive as far as it could be looked at, and all that speaks against it."""
     try:
         base_handle = io.open_root(want.base)
-        volume = drives.volume_of(want.base)
     except OSError as error:
-        findings.append(
-            Finding(
-                Kind.DRIVE_MISSING,
-                Severity.ERROR,
-                shown(want.base),
-                f"there is no folder {shown(want.base)} ({said(error)})",
-                drive=want.drive,
-                remedy="attach and mount the drive; if this is to be a new folder on it, make the folder first",
-            )
-        )
-        return None
+        return None, [_missing(want, error)]
+    at: DriveAtWork | None = None
+    try:
+        at = _look_at_drive(io, drives, asked, want, base_handle)
+        return at, at.findings
+    except OSError as error:
+        return None, [_missing(want, error)]
+    finally:
+        if at is None:
+            with contextlib.suppress(OSError):
+                io.close(base_handle)
+
+
+def _missing(want: Wanted, error: OSError) -> Finding:
+    return Finding(
+        Kind.DRIVE_MISSING,
+        Severity.ERROR,
+        shown(want.base),
+        f"there is no folder {shown(want.base)} ({said(error)})",
+        drive=want.drive,
+        remedy="attach and mount the drive; if this is to be a new folder on it, make the folder first",
+    )
+
+
+def _look_at_drive(io: Io, drives: Drives, asked: Asked, want: Wanted, base_handle: int) -> DriveAtWork:
+    volume = drives.volume_of(want.base)
     at = DriveAtWork(
         want.drive,
         want.role,
@@ -164,8 +193,9 @@ def _look(
         DrivePlan(b"", (), {}),
         False,
         base_handle=base_handle,
+        production=asked.production,
     )
-    at.findings += checks.name_findings(card.snapshot, volume.limits, want.drive)
+    at.findings += checks.name_findings(asked.card.snapshot, volume.limits, want.drive)
     problem = _not_writable(want.base, volume)
     if problem:
         at.findings.append(
@@ -178,8 +208,7 @@ def _look(
                 remedy="mount it writable or check who owns it, or take another drive",
             )
         )
-    _look_at_roll_folder(io, card, at, proof_algorithm, cancel)
-    findings += at.findings
+    look_at_roll_folder(io, asked, at)
     return at
 
 
@@ -189,121 +218,6 @@ def _not_writable(base: bytes, volume: Volume) -> str | None:
     if not os.access(base, os.W_OK | os.X_OK):
         return "no permission to write in this folder"
     return None
-
-
-def _look_at_roll_folder(io: Io, card: CardAtWork, at: DriveAtWork, proof_algorithm: str, cancel: Cancel) -> None:
-    covered: dict[bytes, tuple[int, int, str]] = {}
-    suspects: frozenset[bytes] = frozenset()
-    try:
-        handle = open_below(io, at.base_handle, at.relative)
-    except FileNotFoundError:
-        at.plan = plan_drive(card.snapshot, None, at.volume.limits, drive=at.drive, covered=covered, suspects=suspects)
-        return
-    except OSError as error:
-        at.findings.append(
-            Finding(
-                Kind.DIFFERENT_CONTENT,
-                Severity.ERROR,
-                shown(at.relative),
-                f"what stands where the roll folder should be cannot be used ({said(error)}); links are not followed",
-                drive=at.drive,
-                remedy="move it away, or give the roll another name with --roll NAME",
-            )
-        )
-        return
-    at.handle = handle
-    if not try_lock(io, handle):
-        at.findings.append(locked_finding(at.drive, at.relative))
-        return
-    there = take_snapshot(io, handle, card.rules.for_copy(), cancel=cancel)
-    marker = read_marker(io, handle)
-    at.unfinished = marker is not None
-    if marker is not None:
-        suspects = marker.suspects
-    serials = {marker.card_serial} if marker is not None and marker.card_serial else set()
-    chain = read_chain(io, handle, roll=card.roll, drive=at.drive) if _has_records(io, handle) else None
-    if chain is not None:
-        covered = _from_records(io, card, at, chain, proof_algorithm, serials)
-    if card.volume.serial is not None and any(serial != card.volume.serial for serial in serials):
-        at.findings.append(
-            Finding(
-                Kind.DIFFERENT_CONTENT,
-                Severity.ERROR,
-                shown(at.relative),
-                "the roll folder on the drive belongs to another card of this name",
-                drive=at.drive,
-                remedy="give this card's roll its own name with --roll NAME",
-            )
-        )
-    at.plan = plan_drive(card.snapshot, there, at.volume.limits, drive=at.drive, covered=covered, suspects=suspects)
-    at.findings += at.plan.findings
-
-
-def _has_records(io: Io, handle: int) -> bool:
-    try:
-        io.stat(RECORDS_FOLDER, handle)
-    except OSError:
-        return False
-    return True
-
-
-def _from_records(
-    io: Io,
-    card: CardAtWork,
-    at: DriveAtWork,
-    chain: Chain,
-    proof_algorithm: str,
-    serials: set[str],
-) -> dict[bytes, tuple[int, int, str]]:
-    """What the records of an earlier offload prove on this device, and whether they speak of this card."""
-    offloads = [link.header for link in chain.links if isinstance(link.header, OffloadHeader)]
-    newest = offloads[-1] if offloads else None
-    if newest is not None and newest.source.serial:
-        serials.add(newest.source.serial)
-    found = standing(io, at.handle, chain, at.volume)
-    rows = found.files()
-    at.recorded = frozenset(path for path, row in rows.items() if row.hashes)
-    on_card = {entry.path: entry for entry in card.snapshot.files}
-    changed = [
-        path
-        for path, row in rows.items()
-        if path not in on_card or (on_card[path].size, on_card[path].modified_ns) != (row.size, row.modified_ns)
-    ]
-    unknown_card = newest is not None and not _surely_the_card(newest.source, card.volume)
-    if changed or (unknown_card and newest is not None and len(on_card) > len(rows)):
-        first = shown(changed[0]) if changed else ""
-        at.findings.append(
-            Finding(
-                Kind.DIFFERENT_CONTENT,
-                Severity.ERROR,
-                first,
-                f"the card no longer holds what is recorded for this roll: {first} and {len(changed) - 1:,} more"
-                if len(changed) > 1
-                else f"the card no longer holds what is recorded for this roll: {first}"
-                if changed
-                else "the card has files that are new, and cannot be shown to be the recorded one",
-                drive=at.drive,
-                count=max(len(changed), 1),
-                remedy="the card was probably used again: give the new roll its own name with --roll NAME",
-            )
-        )
-    if found.state != "proven" or not chain.whole:
-        return {}
-    at.proven_by = found.proven_record
-    at.proven_readback = found.readback
-    return {
-        path: (row.size, row.modified_ns, row.hashes[proof_algorithm])
-        for path, row in rows.items()
-        if row.proven and proof_algorithm in row.hashes
-    }
-
-
-def _surely_the_card(recorded: SourceBlock, now: Volume) -> bool:
-    """By its volume serial; where one has none, by never having been away: same boot, same medium in the same slot."""
-    if recorded.serial is not None and now.serial is not None:
-        return recorded.serial == now.serial
-    then = (recorded.boot_id, recorded.disk_sequence, recorded.number, recorded.device.key)
-    return then == (now.boot_id, now.device.disk_sequence, now.st_dev, now.device.key) and None not in then
 
 
 def _space(card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:

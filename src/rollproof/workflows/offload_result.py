@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
@@ -91,6 +92,7 @@ def roll_result(
         not outcome.interrupted
         and all(result.state == "proven" for result in results)
         and not any(finding.severity is Severity.ERROR for finding in told)
+        and not any(finding.severity is Severity.ERROR for at in drives for finding in at.noted)
     )
     return RollResult(
         roll=card.roll,
@@ -130,7 +132,7 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
     sealed = at.record_name is not None and lane.failure is None and lane.state in ("proven", "copied", "incomplete")
     proven = sum(board.is_proven(at.drive, number) for number in numbers) if sealed else len(at.plan.expected)
     copied = sum(board.is_copied(at.drive, number) for number in numbers)
-    findings = list(board.copy_findings(at.drive))
+    findings = [*board.copy_findings(at.drive), *(replace(finding, drive=at.drive) for finding in at.noted)]
     if lane.failure is not None:
         findings.append(lane.failure)
     state = "failed" if lane.failure is not None else lane.state if sealed else "incomplete"

@@ -48,15 +48,12 @@ class Wish:
             return self.day
         return day_text(self.production, day=self.day, now=self.now)
 
-    def destinations(self, roll: str, clips: Sequence[Clip]) -> tuple[list[Wanted], list[Finding]]:
+    def destinations(self, roll: str, clips: Sequence[Clip]) -> list[Wanted]:
         """Where the roll goes on every drive."""
         relative = os.fsencode(roll)
         if self.production is not None:
             relative = roll_folder(self.production, roll=roll, day=self.day, unit=self.unit, camera=None, now=self.now)
-        return (
-            [Wanted(drive, role, base, relative) for drive, role, base in self.targets],
-            list(self.findings),
-        )
+        return [Wanted(drive, role, base, relative) for drive, role, base in self.targets]
 
 
 def read_wish(request: OffloadRequest, drives: Drives, now: datetime) -> Wish:
