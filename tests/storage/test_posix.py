@@ -16,7 +16,7 @@ import pytest
 
 from rollproof.storage.posix import LinuxIo, PosixIo
 from storage.io_contract import refused
-from support.devices import Devices
+from support.devices import Devices, unmount_anyhow
 
 
 class Library:
@@ -110,7 +110,7 @@ def test_a_real_file_system_that_refuses_direct_writing_keeps_no_empty_file(devi
     mount = devices.place("ramfs")
     mount.mkdir(exist_ok=True)
     subprocess.run(["mount", "-t", "ramfs", "ramfs", str(mount)], check=True)
-    devices.on_exit().callback(subprocess.run, ["umount", str(mount)], check=True)
+    devices.on_exit().callback(unmount_anyhow, mount)
     top = io.open_root(os.fsencode(mount))
     with refused(errno.EINVAL):
         io.create(b"clip", top, direct=True)
