@@ -18,6 +18,7 @@ from rollproof.copying.writer import WriteWays
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.drives.power import keep_awake, on_battery
 from rollproof.hashing import chosen, proof_algorithm
+from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted, Refused
 from rollproof.models.events import DrivePlan as PlannedDrive
 from rollproof.models.events import Emit, FindingRaised, RollPlanned
@@ -28,6 +29,7 @@ from rollproof.models.results import CopyState, OffloadResult, RollResult
 from rollproof.models.volumes import Volume
 from rollproof.storage.io import Io, system_io
 from rollproof.storage.medium import MediumAccess
+from rollproof.workflows.offload_answer import with_answer
 from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card
 from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
 from rollproof.workflows.offload_earlier import Earlier, earlier_day
@@ -35,6 +37,8 @@ from rollproof.workflows.offload_evidence import EvidenceWriter
 from rollproof.workflows.offload_preflight import ANSWER_SECONDS, Preflight, preflight, within
 from rollproof.workflows.offload_result import overall, refused_roll, roll_result
 from rollproof.workflows.offload_wish import Wish, read_wish
+from rollproof.workflows.remember import remember_offload
+from rollproof.workflows.station_ledger import StationLedger
 
 _LOCAL_JOURNALLED = frozenset(("ext4", "xfs", "btrfs"))
 """File systems where preallocation is real and where syncfs reports errors to a handle opened before."""
@@ -47,10 +51,11 @@ def offload(
     cancel: Cancel,
     io: Io | None = None,
     drives: Drives | None = None,
+    ledger: Ledger | None = None,
     settings: Settings | None = None,
     now: datetime | None = None,
 ) -> OffloadResult:
-    """Offload every card of the request, one after the other, each with its own verdict.
+    """Offload every card of the request, one after the other, each with its own verdict and its card's answer.
 
     A refusal is a result too (verdict `refused`, status 3), as is an interruption (status 130). Raises
     UsageProblem and ProductionFileProblem for what is wrong before any card is looked at.
@@ -59,12 +64,14 @@ def offload(
     drives = drives or system_drives()
     wish = read_wish(request, drives, now or datetime.now().astimezone())
     rolls: list[RollResult] = []
-    with contextlib.nullcontext() if request.dry_run else keep_awake():
+    with contextlib.nullcontext() if request.dry_run else keep_awake(), StationLedger(ledger) as station:
         for path in request.cards:
             if cancel.is_set():
                 break
             try:
-                rolls.append(_OneCard(io, drives, request, wish, settings or Settings(), emit, cancel).run(path))
+                rolls.append(
+                    _OneCard(io, drives, request, wish, settings or Settings(), emit, cancel, station).run(path)
+                )
             except Interrupted:
                 if not rolls:
                     raise
@@ -84,6 +91,7 @@ class _OneCard:
         settings: Settings,
         emit: Emit,
         cancel: Cancel,
+        station: StationLedger,
     ) -> None:
         self._io = io
         self._drives = drives
@@ -92,6 +100,8 @@ class _OneCard:
         self._settings = settings
         self._emit = emit
         self._cancel = cancel
+        self._station = station
+        self._hangs = False
         self._began = time.monotonic()
         self._seconds: dict[str, float] = {}
         self._earlier = Earlier([], [])
@@ -103,10 +113,20 @@ class _OneCard:
         except Refused as refusal:
             return refused_roll(shown(path), self._request.roll or "", list(refusal.findings), self._wish)
         try:
-            return self._with_card(card)
+            result = self._with_card(card)
         finally:
             with contextlib.suppress(OSError):
                 self._io.close(card.root)
+        return with_answer(
+            result,
+            path,
+            io=self._io,
+            drives=self._drives,
+            request=self._request,
+            station=self._station,
+            settings=self._settings,
+            hangs=self._hangs,
+        )
 
     def _with_card(self, card: CardAtWork) -> RollResult:
         self._lap("scan")
@@ -220,6 +240,8 @@ class _OneCard:
         board: ProofBoard,
         outcome: CopyOutcome,
     ) -> RollResult:
+        findings = [*findings, *self._remember(card, checked, findings, board, outcome)]
+        self._hangs = outcome.hangs
         if outcome.hangs:
             # a lane that hangs may still use its handles: never close them, their numbers would be used again
             for at in checked.drives:
@@ -236,6 +258,37 @@ class _OneCard:
             single_read=self._request.single_read,
             seconds=seconds,
         )
+
+    def _remember(
+        self,
+        card: CardAtWork,
+        checked: Preflight,
+        findings: list[Finding],
+        board: ProofBoard,
+        outcome: CopyOutcome,
+    ) -> list[Finding]:
+        """Tell the station's ledger. It is an index: whatever goes wrong with it is a warning."""
+        if outcome.interrupted:
+            return []
+        told = [*findings, *board.source_findings, *(f for at in checked.drives for f in board.copy_findings(at.drive))]
+        self._station.tell(
+            lambda ledger: remember_offload(
+                ledger,
+                self._io,
+                card,
+                checked.drives,
+                board,
+                outcome,
+                production=self._wish.production_name,
+                day=self._earlier.day or self._wish.day_text,
+                unit=self._request.unit,
+                copies_required=self._wish.policy.copies_required,
+                person=self._request.person,
+                findings=told,
+                now=datetime.now().astimezone(),
+            )
+        )
+        return self._station.findings()
 
     def _lap(self, name: str) -> None:
         self._seconds[name] = round(time.monotonic() - self._began - sum(self._seconds.values()), 3)
