@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 import rollproof
@@ -29,11 +29,13 @@ from rollproof.records.models import (
     finding_blocks,
 )
 from rollproof.records.rows import CLIP_HEALTH, ClipRow, FilesDigest
+from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
 from rollproof.storage.medium import weakest
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork, rows_of
+from rollproof.workflows.signer import station_signer
 
 
 @dataclass(slots=True)
@@ -51,6 +53,7 @@ class EvidenceWriter:
     started_at: datetime
     source_findings: Callable[[], Sequence[Finding]]
     states: Callable[[str], CopyState]
+    signer: Signer = field(default_factory=station_signer)
 
     def __call__(self, at: DriveAtWork, state: CopyState) -> str:
         """Manifest first, record second, both flushed; returns the record's name."""
@@ -82,8 +85,15 @@ class EvidenceWriter:
             ignore=self._patterns(),
         )
         written = append_record(
-            self.io, at.handle, header, rows_of(self.card.snapshot, at, self.board), clips=self._clips()
+            self.io,
+            at.handle,
+            header,
+            rows_of(self.card.snapshot, at, self.board),
+            clips=self._clips(),
+            signer=self.signer,
         )
+        if written.unsigned is not None:
+            at.noted.append(written.unsigned)
         return written.name
 
     def _clips(self) -> Iterator[ClipRow]:
