@@ -436,6 +436,7 @@ class _Judge:
             reason=self.request.reason,
             notes=self.notes,
             now=self.now,
+            report=self.notes.append,
         )
         self.permits = written
         if trouble is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Literal
 
@@ -29,8 +29,10 @@ from rollproof.records.models import (
     Totals,
     WithdrawHeader,
 )
+from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
 from rollproof.storage.io import Io
+from rollproof.workflows.signer import station_signer
 from rollproof.workflows.wipe_card import CardInHand, keep
 from rollproof.workflows.wipe_copies import CopyInView
 
@@ -47,6 +49,7 @@ def write_permits(
     reason: str,
     notes: Sequence[Finding],
     now: datetime,
+    report: Callable[[Finding], None],
 ) -> tuple[list[str], Finding | None]:
     """Write the permit everywhere it belongs. Returns the records' paths, or the reason why the answer becomes KEEP;
     then what was written already is withdrawn by a further record."""
@@ -58,6 +61,7 @@ def write_permits(
             "attach a proven drive that is not write-protected and ask again",
         )
     written: list[tuple[CopyInView, WrittenRecord]] = []
+    signer = station_signer()
     permit_id: int | None = None
     try:
         permit_id = ledger.remember_permit(
@@ -74,11 +78,14 @@ def write_permits(
         )
         for view in places:
             header = _permit(card, counted, view, basis, person, accepted, reason, notes)
-            written.append((view, append_record(io, view.handle, header)))
+            record = append_record(io, view.handle, header, signer=signer)
+            written.append((view, record))
+            if record.unsigned is not None:
+                report(record.unsigned)
         ledger.settle_permit(permit_id, "given")
     except (OSError, UntrustedInput, LedgerProblem) as error:
         why = said(error) if isinstance(error, OSError) else error.message
-        _withdraw(io, written, person, why)
+        _withdraw(io, written, person, why, signer)
         if permit_id is not None:
             try:
                 ledger.settle_permit(permit_id, "withdrawn", reason=why)
@@ -141,7 +148,9 @@ def _counted(view: CopyInView) -> Counted | None:
     )
 
 
-def _withdraw(io: Io, written: Sequence[tuple[CopyInView, WrittenRecord]], person: Person, why: str) -> None:
+def _withdraw(
+    io: Io, written: Sequence[tuple[CopyInView, WrittenRecord]], person: Person, why: str, signer: Signer
+) -> None:
     for view, record in written:
         header = WithdrawHeader(
             by=By(name=person.name, role=person.role),
@@ -153,6 +162,6 @@ def _withdraw(io: Io, written: Sequence[tuple[CopyInView, WrittenRecord]], perso
             reason=f"the permit could not be written everywhere: {why}",
         )
         try:
-            append_record(io, view.handle, header)
+            append_record(io, view.handle, header, signer=signer)
         except (OSError, UntrustedInput):
             pass  # a permit is never evidence: the answer that was printed is KEEP
