@@ -230,7 +230,9 @@ def test_a_manifest_that_a_crash_left_out_of_the_chain_is_taken_in(roll: Roll) -
     before = roll.chain_path.read_bytes()
     second = roll.append(generation(files_of(BELL, action=Action.VERIFIED), later_seconds=1))
     roll.chain_path.write_bytes(before)
-    assert kinds(roll.read()) == [Kind.MANIFEST_NOT_IN_CHAIN]
+    assert [(found.kind, found.severity) for found in roll.read().findings] == [
+        (Kind.MANIFEST_NOT_IN_CHAIN, Severity.WARNING)
+    ]
 
     third = roll.append(generation(files_of(BELL, action=Action.VERIFIED), later_seconds=2))
 
@@ -244,6 +246,36 @@ def test_a_manifest_that_a_crash_left_out_of_the_chain_is_taken_in(roll: Roll) -
     history = roll.read()
     assert history.findings == ()
     assert [each.name for each in history.generations][1:] == [second.name, third.name]
+
+
+@pytest.mark.parametrize("planted", ["other content", "a number further on"])
+def test_a_manifest_outside_the_chain_that_no_crash_explains_is_an_error(roll: Roll, planted: str) -> None:
+    roll.append(generation(files_of(BELL)))
+    before = roll.chain_path.read_bytes()
+    second = roll.append(generation(files_of(BELL, action=Action.VERIFIED), later_seconds=1))
+    path = roll.history_path / os.fsdecode(second.name)
+    if planted == "other content":
+        path.write_text(path.read_text().replace("README.txt", "PLANTED.txt"))
+    else:
+        path.rename(path.with_name(path.name.replace("0002_", "0004_")))
+    roll.chain_path.write_bytes(before)
+    assert [(found.kind, found.severity) for found in roll.read().findings] == [
+        (Kind.MANIFEST_NOT_IN_CHAIN, Severity.ERROR)
+    ]
+
+
+def test_what_an_interrupted_run_left_under_temporary_names_goes_with_the_next_generation(roll: Roll) -> None:
+    roll.append(generation(files_of(BELL)))
+    left = (
+        b"0002_A003_2026-05-14_071502Z.mhl.rollproof-partial",
+        b"ascmhl_chain.xml.rollproof-partial",
+        b"somebody else's.rollproof-partial",
+    )
+    for name in left:
+        (roll.history_path / os.fsdecode(name)).write_bytes(b"<hashlist>")
+    roll.append(generation(files_of(BELL, action=Action.VERIFIED), later_seconds=1))
+    partial = {os.fsencode(path.name) for path in roll.history_path.glob("*.rollproof-partial")}
+    assert partial == {b"somebody else's.rollproof-partial"}
 
 
 @pytest.mark.parametrize(

@@ -196,6 +196,19 @@ def test_files_that_are_no_records_are_a_warning_and_break_nothing(four: Roll) -
     assert [(found.kind, found.path) for found in chain.findings] == [(Kind.FOREIGN_RECORD, "notes.txt")]
 
 
+def test_what_an_interrupted_run_left_unfinished_goes_when_the_next_record_is_written(four: Roll) -> None:
+    partial = four.record("0005_verify_2026-05-14T071502Z.json.rollproof-partial")
+    signature = four.record("0004_verify_2026-05-14T071502Z.json.sig.rollproof-partial")
+    stranger = four.record("notes.rollproof-partial")
+    for path in (partial, signature, stranger):
+        path.write_bytes(b"{")
+    there = rows(*ROLL)
+    four.append(offload_header(None, there), there)
+    assert not partial.exists()
+    assert not signature.exists()
+    assert stranger.read_bytes() == b"{"
+
+
 def test_the_roll_that_was_asked_for_decides_which_records_are_foreign(four: Roll) -> None:
     chain = read_chain(four.io, four.handle, roll="B007")
     assert {link.state for link in chain.links} == {"foreign"}

@@ -57,6 +57,22 @@ class Outcome(StrEnum):
     """The history knows the file, but by none of the algorithms just read: nothing may be appended for it."""
 
 
+def compared(expected: Expected | None, file: FileHash) -> Outcome:
+    """How a file compares with what it must hash to, by its size and by every algorithm that both know."""
+    if expected is None:
+        return Outcome.NEW
+    if expected.size is not None and file.size is not None and expected.size != file.size:
+        return Outcome.DIFFERS
+    agree = [
+        raw_of(name, file.hashes[name]) == raw
+        for name in STANDARD_NAMES
+        if name in file.hashes and (raw := expected.raw(name)) is not None
+    ]
+    if not all(agree):
+        return Outcome.DIFFERS
+    return Outcome.VERIFIED if agree else Outcome.NOT_COMPARED
+
+
 def judged(history: History | None, file: FileHash) -> tuple[Outcome, FileHash]:
     """Compare a file just read with its history, and give it the actions its new entry must carry.
 
@@ -66,21 +82,12 @@ def judged(history: History | None, file: FileHash) -> tuple[Outcome, FileHash]:
     offload onto a folder that has a history already (`transfer`).
     """
     expected = None if history is None else history.expected.get(file.path)
+    outcome = compared(expected, file)
     if expected is None:
-        return Outcome.NEW, replace(file, action=Action.ORIGINAL, actions={})
-    agreed: list[str] = []
-    differs = expected.size is not None and file.size is not None and expected.size != file.size
-    for name in STANDARD_NAMES:
-        raw = expected.raw(name)
-        if raw is None or name not in file.hashes:
-            continue
-        if raw_of(name, file.hashes[name]) == raw:
-            agreed.append(name)
-        else:
-            differs = True
-    if differs:
-        return Outcome.DIFFERS, replace(file, action=Action.FAILED, actions={})
-    if not agreed:
-        return Outcome.NOT_COMPARED, file
-    further = {name: Action.ORIGINAL for name in file.hashes if name not in agreed and name in STANDARD_NAMES}
-    return Outcome.VERIFIED, replace(file, action=Action.VERIFIED, actions=further)
+        return outcome, replace(file, action=Action.ORIGINAL, actions={})
+    if outcome is Outcome.DIFFERS:
+        return outcome, replace(file, action=Action.FAILED, actions={})
+    if outcome is Outcome.NOT_COMPARED:
+        return outcome, file
+    further = {name: Action.ORIGINAL for name in file.hashes if name in STANDARD_NAMES and expected.raw(name) is None}
+    return outcome, replace(file, action=Action.VERIFIED, actions=further)

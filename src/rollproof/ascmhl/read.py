@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from rollproof.ascmhl.chain import ChainEntry, read_chain
-from rollproof.ascmhl.expected import ExpectedFiles
+from rollproof.ascmhl.expected import ExpectedFiles, Outcome, compared
 from rollproof.ascmhl.folder import Listed, c4_of, history_folder, list_manifests, manifest_chunks
 from rollproof.ascmhl.manifest_reader import ManifestReader
 from rollproof.ascmhl.model import Action, FileHash, FolderHash, History, ManifestRead, ManifestState
 from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.standard import CHAIN_NAME, number_in_name
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Kind
+from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import is_safe_relative, shown
 from rollproof.storage.io import Io
 
@@ -25,8 +25,9 @@ def read_history(io: Io, roll: int) -> History:
     Told apart, each as an error finding: a manifest that does not match the chain (`manifest-changed`), one that is
     named but gone (`manifest-missing`), a gap or disorder in the chain or an unreadable chain (`chain-broken`), a
     manifest not in the chain (`manifest-not-in-chain`), one that breaks the format (`bad-manifest`), a path that
-    would leave the folder (`path-escapes`), one the drive cannot read (`unreadable`). OSError only when the folder
-    itself cannot be listed.
+    would leave the folder (`path-escapes`), one the drive cannot read (`unreadable`). A warning only: the next
+    manifest after the chain, when it says nothing but what the chain's own say; so a run ends that was interrupted
+    between the two. OSError only when the folder itself cannot be listed.
     """
     noted = Noted()
     try:
@@ -58,6 +59,8 @@ class _HistoryReader:
         self._folder = folder
         self._noted = noted
         self._expected = ExpectedFiles()
+        self._agrees = False
+        """Whether the stray manifest being read says nothing new so far."""
 
     def read(self) -> History:
         listed = list_manifests(self._io, self._folder)
@@ -67,7 +70,10 @@ class _HistoryReader:
         self._check_order(chain)
         generations = [self._chained(entry, listed) for entry in _each_once(chain)]
         named = {entry.path for entry in chain}
-        generations += [self._stray(name) for name in sorted(listed.manifests - named)]
+        last = max((entry.sequence or 0 for entry in chain), default=0)
+        for name in sorted(listed.manifests - named):
+            generations.append(self._stray(name, last + 1 if chain else 0))
+            last += generations[-1].sequence == last + 1
         if self._expected.left_out:
             detail = (
                 f"The history names more files than fit into memory: {self._expected.left_out} entries were left out,"
@@ -137,15 +143,23 @@ class _HistoryReader:
             self._noted.add(Kind.MANIFEST_CHANGED, detail, path=where)
         return self._parsed(entry.path, entry.sequence, state, c4)
 
-    def _stray(self, name: bytes) -> ManifestRead:
+    def _stray(self, name: bytes, following: int) -> ManifestRead:
         number = number_in_name(name)
-        self._noted.add(Kind.MANIFEST_NOT_IN_CHAIN, "The manifest is not in the chain.", path=shown(name))
+        self._agrees = bool(following) and number == following
         try:
             c4 = c4_of(self._io, self._folder, name)
         except (UntrustedInput, OSError) as error:
+            self._not_in_chain(name, agrees=False)
             self._unreadable(name, error)
             return ManifestRead(name, number, ManifestState.UNREADABLE, "")
-        return self._parsed(name, number, ManifestState.NOT_IN_CHAIN, c4)
+        found = self._parsed(name, number, ManifestState.NOT_IN_CHAIN, c4)
+        self._not_in_chain(name, agrees=self._agrees and found.state is ManifestState.NOT_IN_CHAIN)
+        return found
+
+    def _not_in_chain(self, name: bytes, *, agrees: bool) -> None:
+        severity = Severity.WARNING if agrees else Severity.ERROR
+        detail = "The manifest is not in the chain." + (" An interrupted run may have left it so." if agrees else "")
+        self._noted.add(Kind.MANIFEST_NOT_IN_CHAIN, detail, path=shown(name), severity=severity)
 
     def _parsed(self, name: bytes, sequence: int | None, state: ManifestState, c4: str) -> ManifestRead:
         reader = ManifestReader(manifest_chunks(self._io, self._folder, name), self._noted, shown(name))
@@ -158,6 +172,8 @@ class _HistoryReader:
                 failed += any(item.action_of(each) is Action.FAILED for each in item.hashes)
                 if state is ManifestState.WHOLE:
                     self._expected.take(item)
+                elif state is ManifestState.NOT_IN_CHAIN and self._agrees:
+                    self._agrees = compared(self._expected.found.get(item.path), item) is Outcome.VERIFIED
         except (UntrustedInput, OSError) as error:
             self._unreadable(name, error)
             state = ManifestState.UNREADABLE

@@ -2,11 +2,13 @@
 
 Order, and what a crash leaves: the manifest is written, flushed and renamed, then the chain is replaced. Between the
 two the history holds a whole manifest that the chain does not know; the next run takes it into the chain with an
-entry of its own. Manifests are never replaced. The caller holds the roll's lock.
+entry of its own, and removes what lies there under temporary names. Manifests are never replaced. The caller holds
+the roll's lock.
 """
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 
 from rollproof.ascmhl.chain import ChainEntry, chain_chunks, read_chain
@@ -15,12 +17,12 @@ from rollproof.ascmhl.manifest_reader import ManifestReader
 from rollproof.ascmhl.manifest_xml import ManifestWriter
 from rollproof.ascmhl.model import Generation, WrittenManifest
 from rollproof.ascmhl.noted import Noted
-from rollproof.ascmhl.standard import CHAIN_NAME, MANIFEST_LIMIT_BYTES, manifest_name, number_in_name
+from rollproof.ascmhl.standard import CHAIN_NAME, MANIFEST_LIMIT_BYTES, is_manifest_name, manifest_name, number_in_name
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import is_text, shown
+from rollproof.models.names import PARTIAL_SUFFIX, is_text, shown
 from rollproof.storage.files import write_new
-from rollproof.storage.io import Io
+from rollproof.storage.io import EntryKind, Io
 
 
 def write_generation(io: Io, roll: int, folder_name: bytes, generation: Generation) -> WrittenManifest:
@@ -41,6 +43,7 @@ def write_generation(io: Io, roll: int, folder_name: bytes, generation: Generati
                 f" {error.message}",
                 hint="The manifests are still there. Take another copy's ascmhl folder to compare with.",
             ) from None
+        _tidy(io, folder)
         found, findings = _taken_in(io, folder, chain)
         sequence = _next_sequence(io, folder, chain + found)
         name = manifest_name(sequence, folder_name, generation.started_at)
@@ -61,6 +64,16 @@ def write_generation(io: Io, roll: int, folder_name: bytes, generation: Generati
             )
         )
     return WrittenManifest(name, sequence, total.text, size, tuple(findings))
+
+
+def _tidy(io: Io, folder: int) -> None:
+    """Remove what an interrupted run left under temporary names. Whatever cannot be removed stays: nobody reads it."""
+    with contextlib.suppress(OSError):
+        for name, kind in io.list_folder(folder):
+            final = name.removesuffix(PARTIAL_SUFFIX)
+            if kind is EntryKind.FILE and final != name and (is_manifest_name(final) or final == CHAIN_NAME):
+                with contextlib.suppress(OSError):
+                    io.remove(name, folder)
 
 
 def _next_sequence(io: Io, folder: int, chain: Sequence[ChainEntry]) -> int:

@@ -49,7 +49,8 @@ def append_record(
     """Write the next record of the chain below an open roll folder, and return what the next one will refer to.
 
     `header.sequence` and `header.previous_sha256` are filled in here. `files` are streamed and must come in byte
-    order of their paths, each once. To be called under the roll's lock. When this returns, file and folder are
+    order of their paths, each once. To be called under the roll's lock: what an interrupted run left unfinished is
+    removed. When this returns, file and folder are
     flushed; on any error nothing is left under the final name. With a `signer` the signature follows; that it cannot
     be made takes nothing away from the record and is told in `WrittenRecord.unsigned`.
 
@@ -60,6 +61,7 @@ def append_record(
         io.make_folder(RECORDS_FOLDER, roll_folder)
         io.flush(roll_folder)
     with store.records_folder(io, roll_folder) as folder:
+        _tidy(io, folder)
         sequence, previous = _next(io, folder)
         complete = header.model_copy(update={"sequence": sequence, "previous_sha256": previous})
         name = f"{sequence:04}_{header.kind}_{clock.for_name(header.written_at)}.json"
@@ -101,6 +103,11 @@ def tidy_records(io: Io, roll_folder: int) -> None:
     Whatever cannot be removed stays: it is nothing that anyone reads.
     """
     with contextlib.suppress(OSError, BadRecord), store.records_folder(io, roll_folder) as folder:
+        _tidy(io, folder)
+
+
+def _tidy(io: Io, folder: int) -> None:
+    with contextlib.suppress(OSError):
         for name, _ in io.list_folder(folder):
             if store.is_unfinished(name):
                 with contextlib.suppress(OSError):
