@@ -15,6 +15,9 @@ from rollproof import __version__
 COMMANDS = {
     "offload": "Copy cards to several drives, prove every copy, write it down.",
     "verify": "Read copies again and compare them with their manifests.",
+    "handover": "A drive leaves: check it, write it down, print the receipt.",
+    "receive": "A drive arrives: read it again, compare, print the receipt.",
+    "custody": "Show who had what when, and who signed it; name known keys.",
     "drives": "Show the attached drives: device, space, role.",
     "init": "Write a commented production file to fill in.",
 }

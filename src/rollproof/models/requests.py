@@ -61,6 +61,28 @@ class MayWipeRequest:
     person: Person = field(default_factory=Person)
 
 
+@dataclass(frozen=True, slots=True)
+class HandoverRequest:
+    """One `rollproof handover`. `sheet` is where the page for the envelope goes; None: the station's own folder."""
+
+    drive: bytes
+    to: str
+    via: str = ""
+    note: str = ""
+    reread: bool = False
+    sheet: bytes | None = None
+    person: Person = field(default_factory=Person)
+
+
+@dataclass(frozen=True, slots=True)
+class ReceiveRequest:
+    """One `rollproof receive`. `receipt` is the code as it was said on the phone; None: not said."""
+
+    drive: bytes
+    receipt: str | None = None
+    person: Person = field(default_factory=Person)
+
+
 class Cancel:
     """Asked-for end of the work: set once by Ctrl-C, looked at by every leg between two blocks."""
 

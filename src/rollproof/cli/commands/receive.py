@@ -1,0 +1,73 @@
+"""`rollproof receive`: a drive arrives; read it again, compare with its handover, give the receipt."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from rollproof.cli.options import Folder, json_option, person_options, quiet_option
+from rollproof.cli.session import Job, Session
+
+if TYPE_CHECKING:
+    from typing import Protocol
+
+    from rollproof.models.custody_results import ReceiveResult
+    from rollproof.models.events import Emit
+    from rollproof.models.requests import Cancel, ReceiveRequest
+
+    class Receive(Protocol):
+        """The workflow as this command calls it."""
+
+        def __call__(self, request: ReceiveRequest, /, *, emit: Emit, cancel: Cancel) -> ReceiveResult: ...
+
+
+def _workflow() -> Receive:
+    from rollproof.workflows.receive import receive  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    return receive
+
+
+@click.command(
+    "receive",
+    cls=Job,
+    empty_answer={"verdict": "not proven", "receipt": None, "same": None, "compared": [], "findings": []},
+    what_is_safe="No file of a copy was changed. The drive is not received: do not count anything on it as proven.",
+    epilog="""\b
+Examples:
+  rollproof receive /mnt/shuttle
+      read everything again, compare with the handover, print the receipt
+  rollproof receive /mnt/shuttle --receipt "K7QM 4XTW 9HRA PF3D 9Q"
+      compare with the code that the sender has read out as well
+""",
+)
+@click.argument("drive", type=Folder())
+@click.option("--receipt", metavar="CODE", help="The receipt as the sender has read it out.")
+@person_options
+@json_option
+@quiet_option
+@click.option("--silent", is_flag=True, help="Do not ring the bell at the end.")
+@click.pass_obj
+def command(
+    session: Session,
+    /,
+    drive: bytes,
+    receipt: str | None,
+    by: str,
+    role: str,
+    as_json: bool,
+    quiet: bool,
+    silent: bool,
+) -> int:
+    """Receive DRIVE: read every roll on it again, compare with the record of its handover, say what differs.
+
+    Prints the receipt of what arrived: call the sender and compare. What was found is written on the drive, unless it
+    is write-protected.
+    """
+    from rollproof.cli.custody_view import receive_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.reread_run import run_custody  # noqa: PLC0415
+    from rollproof.models.requests import Person, ReceiveRequest  # noqa: PLC0415
+
+    request = ReceiveRequest(drive, receipt, Person(by, role))
+    output = session.speak(json=as_json, quiet=quiet, silent=silent)
+    return run_custody(session, output, request, session.workflow("receive", _workflow), receive_lines)
