@@ -74,7 +74,8 @@ class HashPass:
     """One pass over files of a tree that only hashes.
 
     Reading and hashing run at once, `settings.pass_depth` reads in flight. Files that cannot be read go to
-    `on_fault` and the rest goes on; `TreeLost` ends the pass, `Stopped` when the end was asked for.
+    `on_fault` and the rest goes on; `TreeLost` ends the pass, `Stopped` when the end was asked for, `Stalled` when
+    no read came back for `stall_seconds` (None: somebody else watches).
     """
 
     def __init__(
@@ -87,6 +88,7 @@ class HashPass:
         stop_asked: Callable[[], bool],
         name: str,
         depth: int | None = None,
+        stall_seconds: float | None = None,
     ) -> None:
         self._pool = pool
         self._reader = reader
@@ -95,6 +97,9 @@ class HashPass:
         self._stop_asked = stop_asked
         self._name = name
         self._depth = depth or settings.pass_depth
+        self._stall_seconds = stall_seconds
+        self.hangs = False
+        """Whether a read did not come back: then the handles of the tree must not be closed, they are in use."""
 
     def run(
         self, numbers: Iterable[int], on_hashed: OnHashed, on_fault: OnFault, on_moved: OnMoved | None = None
@@ -109,6 +114,7 @@ class HashPass:
             depth=self._depth,
             stop_asked=self._stop_asked,
             name=self._name,
+            stall_seconds=self._stall_seconds,
         )
         stream.start()
         try:
@@ -117,5 +123,6 @@ class HashPass:
                 raise Stopped
         finally:
             stream.stop()
-            if stream.wait_workers(_WORKERS_END_SECONDS):
+            self.hangs = not stream.wait_workers(_WORKERS_END_SECONDS)
+            if not self.hangs:
                 self._reader.close()  # never under a worker that still reads: handle numbers are used again

@@ -9,6 +9,7 @@ only once the stream's buffers are all in use.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
@@ -16,9 +17,15 @@ from rollproof.copying.buffers import Buffer, BufferPool
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Evidence
 
+_POLL_SECONDS = 0.2
+
 
 class Stopped(Exception):
     """The stream was stopped before its end."""
+
+
+class Stalled(Exception):
+    """Nothing was read for too long: the device does not answer."""
 
 
 @dataclass(slots=True)
@@ -70,6 +77,7 @@ class ParcelStream:
         depth: int,
         stop_asked: Callable[[], bool],
         name: str,
+        stall_seconds: float | None = None,
     ) -> None:
         self._pool = pool
         self._jobs = jobs
@@ -78,6 +86,7 @@ class ParcelStream:
         self._depth = depth
         self._stop_asked = stop_asked
         self._name = name
+        self._stall_seconds = stall_seconds
         self._changed = threading.Condition()
         self._feeding = threading.Lock()
         self._ready: dict[int, Parcel] = {}
@@ -124,12 +133,13 @@ class ParcelStream:
     def parcels(self, consumer: str) -> Iterator[Parcel]:
         """All parcels in order for one consumer; hand each back by `done` before asking for the next.
 
-        Raises Stopped when the stream was stopped, or the error that ended the reading.
+        Raises Stopped when the stream was stopped or its end asked for, Stalled when nothing came for too long, or
+        the error that ended the reading.
         """
         sequence = 0
         while True:
             with self._changed:
-                self._changed.wait_for(lambda at=sequence: self._arrived(at, consumer))  # type: ignore[misc]
+                self._wait_for(sequence, consumer)
                 if self._stopped or consumer not in self._consumers:
                     raise Stopped
                 parcel = self._ready.get(sequence)
@@ -147,6 +157,16 @@ class ParcelStream:
             self._changed.notify_all()
 
     # --- inside, under the condition
+
+    def _wait_for(self, sequence: int, consumer: str) -> None:
+        """Until a parcel has arrived, or none will. A worker may hang in a read for ever: whoever waits must not."""
+        waited_since = time.monotonic()
+        while not self._arrived(sequence, consumer):
+            if self._stop_asked():
+                raise Stopped
+            if self._stall_seconds is not None and time.monotonic() - waited_since > self._stall_seconds:
+                raise Stalled
+            self._changed.wait(_POLL_SECONDS)
 
     def _arrived(self, sequence: int, consumer: str) -> bool:
         return (

@@ -5,6 +5,9 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 
+from rollproof.card.ignore import LITTER
+from rollproof.copying.trouble import said
+from rollproof.models.errors import Interrupted
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, RECORDS_FOLDER
 from rollproof.models.requests import Cancel
 from rollproof.storage.files import open_below
@@ -12,23 +15,30 @@ from rollproof.storage.io import EntryKind, Io
 
 _DEEPEST = 12
 """How many folders below the given path a roll folder may lie."""
+_NOT_FOR_ROLLS = frozenset((b"lost+found", *(name.encode() for name in LITTER)))
 
 
-def find_rolls(io: Io, root: int, cancel: Cancel) -> Iterator[bytes]:
+def find_rolls(io: Io, root: int, cancel: Cancel, unread: list[tuple[bytes, str]] | None = None) -> Iterator[bytes]:
     """Relative paths of all folders with a history of ours or of the open standard, or with an unfinished offload;
     the top itself is the empty path. In byte order. Below a roll folder only the open standard's histories are looked
-    for. Links are not followed; folders that do not open are passed over."""
+    for. Links are not followed. Folders that could not be searched go to `unread`, with the reason: whoever says that
+    all rolls are well must have seen them all. Raises Interrupted when the end is asked for."""
     waiting: list[tuple[bytes, bool]] = [(b"", False)]
     found: list[bytes] = []
-    while waiting and not cancel.is_set():
+    missed = unread if unread is not None else []
+    while waiting:
+        if cancel.is_set():
+            raise Interrupted("Stopped while looking for rolls.")
         path, inside = waiting.pop()
         try:
             handle = open_below(io, root, path)
-        except OSError:
+        except OSError as error:
+            _miss(missed, path, said(error))
             continue
         try:
             entries = io.list_folder(handle)
-        except OSError:
+        except OSError as error:
+            _miss(missed, path, said(error))
             continue
         finally:
             with contextlib.suppress(OSError):
@@ -37,27 +47,34 @@ def find_rolls(io: Io, root: int, cancel: Cancel) -> Iterator[bytes]:
         is_history = kinds.get(ASCMHL_FOLDER) is EntryKind.FOLDER
         is_roll = is_history or kinds.get(MARKER_NAME) is EntryKind.FILE
         if kinds.get(RECORDS_FOLDER) is EntryKind.FOLDER and not is_roll:
-            is_roll = _has_roll_records(io, root, path)
+            try:
+                is_roll = _has_roll_records(io, root, path)
+            except OSError as error:
+                missed.append((path, said(error)))
         if is_history or (is_roll and not inside):
             found.append(path)
+        below = [
+            name for name, kind in entries if kind is EntryKind.FOLDER and name not in (ASCMHL_FOLDER, RECORDS_FOLDER)
+        ]
         if path.count(b"/") + 1 >= _DEEPEST:
+            if below and not (inside or is_roll):
+                missed.append((path, "it lies too deep: name a folder nearer to it"))
             continue
-        for name, kind in entries:
-            if kind is EntryKind.FOLDER and name not in (ASCMHL_FOLDER, RECORDS_FOLDER):
-                waiting.append((path + b"/" + name if path else name, inside or is_roll))
+        waiting += [(path + b"/" + name if path else name, inside or is_roll) for name in below]
     yield from sorted(found)
+
+
+def _miss(missed: list[tuple[bytes, str]], path: bytes, reason: str) -> None:
+    """What the operating system keeps to itself on every drive holds no rolls."""
+    if path.rpartition(b"/")[2] not in _NOT_FOR_ROLLS:
+        missed.append((path, reason))
 
 
 def _has_roll_records(io: Io, root: int, path: bytes) -> bool:
     """A drive's own `rollproof/` holds handovers and receives only; a roll's begins with an offload or a verify."""
-    try:
-        handle = open_below(io, root, path + b"/" + RECORDS_FOLDER if path else RECORDS_FOLDER)
-    except OSError:
-        return False
+    handle = open_below(io, root, path + b"/" + RECORDS_FOLDER if path else RECORDS_FOLDER)
     try:
         names = [name for name, kind in io.list_folder(handle) if kind is EntryKind.FILE]
-    except OSError:
-        return False
     finally:
         io.close(handle)
     return any(b"_offload_" in name or b"_verify_" in name for name in names)

@@ -9,7 +9,7 @@ from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import ExitStatus
+from rollproof.models.errors import ExitStatus, UntrustedInput
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
@@ -61,6 +61,16 @@ def verify(
             for folder in rolls:
                 try:
                     copies.append(verifier.run(folder))
+                except UntrustedInput as problem:
+                    findings.append(
+                        Finding(
+                            Kind.BAD_RECORD,
+                            Severity.ERROR,
+                            shown(folder),
+                            f"the papers in {shown(folder)} cannot be relied on: {problem.message}",
+                            remedy="compare with the same roll on a sibling drive",
+                        )
+                    )
                 except OSError as error:
                     findings.append(
                         Finding(
@@ -95,10 +105,25 @@ def _rolls(io: Io, path: bytes, cancel: Cancel, findings: list[Finding]) -> list
             )
         )
         return None
+    unread: list[tuple[bytes, str]] = []
     try:
-        return [os.path.join(path, relative) if relative else path for relative in find_rolls(io, root, cancel)]
+        rolls = [
+            os.path.join(path, relative) if relative else path for relative in find_rolls(io, root, cancel, unread)
+        ]
     finally:
         io.close(root)
+    findings += [
+        Finding(
+            Kind.UNREADABLE_FOLDER,
+            Severity.ERROR,
+            shown(os.path.join(path, relative) if relative else path),
+            f"the folder {shown(os.path.join(path, relative) if relative else path)} could not be searched ({reason});"
+            " rolls in it were not verified",
+            remedy="check the drive and who may read that folder, then verify again",
+        )
+        for relative, reason in unread
+    ]
+    return rolls
 
 
 def _status(copies: list[VerifiedCopy], findings: list[Finding], proven: bool) -> ExitStatus:

@@ -13,14 +13,14 @@ import rollproof
 from rollproof.ascmhl.expected import Outcome, judged
 from rollproof.ascmhl.model import Action, Author, Creator, FileHash, Generation, Process
 from rollproof.ascmhl.write import write_generation
-from rollproof.card.ignore import IgnoreRules
+from rollproof.card.ignore import MAX_PATTERNS, IgnoreRules
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.hashpass import HashPass
-from rollproof.copying.parcels import Stopped
+from rollproof.copying.parcels import Stalled, Stopped
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
-from rollproof.copying.trouble import said
+from rollproof.copying.trouble import hanging, said
 from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.models.errors import Interrupted, UntrustedInput
@@ -32,9 +32,9 @@ from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Evidence, Volume
-from rollproof.records.blocks import copy_block, this_station
+from rollproof.records.blocks import copy_block, same_device, this_station
 from rollproof.records.chain import read_chain
-from rollproof.records.models import By, DigestBlock, FindingBlock, Totals, VerifyHeader
+from rollproof.records.models import By, DigestBlock, FindingBlock, OffloadHeader, Totals, VerifyHeader
 from rollproof.records.rows import FileRow, FilesDigest
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record
@@ -61,6 +61,8 @@ class _Work:
     papers: Expectation
     there: Snapshot
     rules: IgnoreRules
+    was_away: bool = False
+    """Whether the medium was away since everything on it was written: then no cache holds what was written."""
     findings: list[Finding] = field(default_factory=list)
     read: dict[bytes, tuple[FileEntry, dict[str, str]]] = field(default_factory=dict)
     evidences: set[Evidence] = field(default_factory=set)
@@ -103,28 +105,31 @@ class CopyVerifier:
         self._cancel = cancel
         self._station = station if station is not None else StationLedger()
         self._pool = BufferPool(settings.block_bytes)
+        self._hangs = False
+        """Whether the drive at hand does not answer: nothing more may be asked of it, and its handle is in use."""
 
     def run(self, path: bytes) -> VerifiedCopy:
         """One copy from its papers to its verdict. Raises Interrupted; OSError when the folder cannot be opened."""
         drive = shown(path)
         handle = self._io.open_root(path)
+        self._hangs = False
         try:
             volume = self._drives.volume_of(path)
             if not try_lock(self._io, handle):
                 return _untouched(path, locked_finding(drive, os.path.basename(path)))
             return self._with_lock(path, drive, handle, volume)
         finally:
-            with contextlib.suppress(OSError):
-                self._io.close(handle)
+            if not self._hangs:  # else a read that hangs still uses it
+                with contextlib.suppress(OSError):
+                    self._io.close(handle)
 
     def _with_lock(self, path: bytes, drive: str, handle: int, volume: Volume) -> VerifiedCopy:
         started_at = datetime.now().astimezone()
         papers = read_expectation(self._io, handle, volume, drive)
-        own = [pattern for pattern in dict.fromkeys(papers.ignore_patterns()) if pattern_problem(pattern) is None]
-        rules = IgnoreRules(own, of_copy=True)
+        rules, hidden = _rules(papers, drive)
         there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
-        work = _Work(path, drive, handle, volume, papers, there, rules)
-        work.findings += papers.findings
+        work = _Work(path, drive, handle, volume, papers, there, rules, was_away=_was_away(papers, volume))
+        work.findings += papers.findings + hidden
         work.findings += [replace(finding, drive=drive) for finding in there.findings if _concerns(finding)]
         self._look_for_marker(work)
         if not papers.has_papers:
@@ -140,8 +145,9 @@ class CopyVerifier:
             )
         self._read(work)
         self._compare(work)
-        self._append(work, started_at)
-        self._remember(work)
+        if not self._hangs:
+            self._append(work, started_at)
+            self._remember(work)
         return self._result(work)
 
     def _look_for_marker(self, work: _Work) -> None:
@@ -181,6 +187,9 @@ class CopyVerifier:
             raise Interrupted("verify was interrupted; nothing was written for this copy") from None
         except TreeLost as lost:
             work.findings.append(replace(lost.finding, drive=work.drive))
+        except Stalled:
+            self._hangs = True
+            work.findings.append(hanging(work.drive, self._settings.stall_seconds))
         finally:
             self._emit(LegEnded(roll, Leg.READ_BACK, work.drive, ok))
 
@@ -191,7 +200,7 @@ class CopyVerifier:
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
             work.read[files[number].path] = (files[number], texts)
-            work.evidences.add(evidence)
+            work.evidences.add(Evidence.MEDIUM if work.was_away else evidence)
 
         def fault(number: int, finding: Finding) -> None:
             work.findings.append(finding)
@@ -207,6 +216,7 @@ class CopyVerifier:
             stop_asked=self._cancel.is_set,
             name="verify",
             depth=self._settings.read_depth,
+            stall_seconds=self._settings.stall_seconds,
         ).run(numbers, hashed, fault, moved)
 
     # --- comparing
@@ -295,7 +305,8 @@ class CopyVerifier:
                 )
                 work.appended.append(to_text(manifest.name))
                 work.findings += [finding for finding in manifest.findings if finding not in work.findings]
-            record = append_record(self._io, work.handle, self._header(work), list(self._rows(work)))
+            rows = list(self._rows(work))
+            record = append_record(self._io, work.handle, self._header(work), rows)
             work.appended.append(record.name)
         except UntrustedInput as problem:
             work.findings.append(
@@ -501,6 +512,52 @@ def _untouched(path: bytes, finding: Finding) -> VerifiedCopy:
         unknown=[],
         findings=[FindingOut.of(finding)],
     )
+
+
+def _rules(papers: Expectation, drive: str) -> tuple[IgnoreRules, list[Finding]]:
+    """What the walk leaves out, by the papers' own patterns. A pattern never hides what the papers themselves record:
+    such a one is not followed, and said."""
+    own = [pattern for pattern in dict.fromkeys(papers.ignore_patterns()) if pattern_problem(pattern) is None]
+    detail = ""
+    if len(own) > MAX_PATTERNS:
+        detail = f"the papers list {len(own):,} ignore patterns, more than {MAX_PATTERNS}: none was followed"
+    else:
+        rules = IgnoreRules(own, of_copy=True)
+        without = IgnoreRules(of_copy=True)
+        if not rules.own or not any(
+            rules.matches(path, False) and not without.matches(path, False) for path in papers.files
+        ):
+            return rules, []
+        detail = "an ignore pattern in the papers would hide files that they record: none was followed"
+    finding = Finding(
+        Kind.IGNORED,
+        Severity.WARNING,
+        "",
+        detail,
+        drive=drive,
+        remedy="find out who wrote that pattern, and compare with a sibling drive",
+    )
+    return IgnoreRules(of_copy=True), [finding]
+
+
+def _was_away(papers: Expectation, now: Volume) -> bool:
+    """By another boot id or another disk sequence number than every offload to this copy recorded; never by a clock.
+    What is not known shows nothing."""
+    if now.device.kind not in ("disk", "loop"):
+        return False
+    offloads = [link.header for link in papers.chain.links if isinstance(link.header, OffloadHeader)]
+    return bool(offloads) and all(
+        same_device(header.copy_, now)
+        and (
+            _both_differ(header.copy_.boot_id, now.boot_id)
+            or _both_differ(header.copy_.disk_sequence, now.device.disk_sequence)
+        )
+        for header in offloads
+    )
+
+
+def _both_differ(then: object, now: object) -> bool:
+    return then is not None and now is not None and then != now
 
 
 def _concerns(finding: Finding) -> bool:
