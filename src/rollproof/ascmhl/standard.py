@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 
-from rollproof.models.names import ASCMHL_FOLDER
+from rollproof.models.names import ACTING, ASCMHL_FOLDER
 
 NAMESPACE = "urn:ASC:MHL:v2.0"
 CHAIN_NAMESPACE = "urn:ASC:MHL:DIRECTORY:v2.0"
@@ -29,7 +29,7 @@ element and whole path, would blow up the manifest."""
 _NUMBERED = re.compile(rb"([0-9]{4,6})_.+\.mhl", re.DOTALL)
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f]")
-_ESCAPED = re.compile("[&<>\"'\t\n\r]")
+_ESCAPED = re.compile(f"[&<>\"'{ACTING}]")
 _ESCAPES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#39;"}
 _EPOCH = datetime(1970, 1, 1)
 _TIME = re.compile(
@@ -86,8 +86,9 @@ def is_ignored(path: bytes) -> bool:
 
 
 def xml_text(text: str) -> str:
-    """Text for an element or an attribute. Tabs and line ends become references, so that they come back exactly;
-    what XML cannot hold becomes U+FFFD (paths with such characters never get here)."""
+    """Text for an element or an attribute. Tabs and line ends become references, so that they come back exactly, and
+    so do controls that would act on the screen of whoever looks at the file; what XML cannot hold becomes U+FFFD (paths
+    with such characters never get here)."""
     if not _ESCAPED.search(text) and not _NOT_XML.search(text):
         return text
     safe = _NOT_XML.sub("\ufffd", text)

@@ -122,7 +122,8 @@ class CopyWriter:
             for folder in empty_folders:
                 where = folder
                 self._folders.handle(folder)
-            for folder in sorted(self._folders.touched, key=lambda path: path.count(b"/"), reverse=True):
+            # from the top down: each is then one step from a folder that is still open
+            for folder in sorted(self._folders.touched):
                 where = folder
                 self._flush_folder(folder)
         except OSError as error:

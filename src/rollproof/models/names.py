@@ -14,12 +14,14 @@ MARKER_NAME = b"NOT-FINISHED.rollproof-partial"
 RECORDS_FOLDER = b"rollproof"
 ASCMHL_FOLDER = b"ascmhl"
 
-# C0, DEL, C1, bidi and zero-width controls, line and paragraph separators, lone surrogates, BOM: they can move
-# a cursor, hide text or turn it around.
-_INERT = re.compile(
-    "[\x00-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff"
-    "\U000e0000-\U000e0fff]"
+ACTING = (
+    "\x00-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb\ud800-\udfff"
+    "\U000e0000-\U000e0fff"
 )
+"""Characters that can move a cursor, hide text or turn it around, as ranges for a character class: C0, DEL, C1, bidi
+and zero-width controls, line and paragraph separators, lone surrogates, BOM."""
+
+_INERT = re.compile(f"[{ACTING}]")
 
 
 def to_text(name: bytes) -> str:

@@ -40,7 +40,8 @@ class FolderHandles:
         if found is not None:
             self._open.move_to_end(folder)
             return found
-        handle = open_below(self._io, self._root, folder, create=self._create)
+        start, rest = self._nearest(folder)
+        handle = open_below(self._io, start, rest, create=self._create)
         if self._io.fstat(handle).device != self._device:
             self._io.close(handle)
             raise OSError(errno.EXDEV, "another file system is mounted inside the folder", folder)
@@ -54,6 +55,18 @@ class FolderHandles:
             _, oldest = self._open.popitem(last=False)
             self._io.close(oldest)
         return handle
+
+    def _nearest(self, folder: bytes) -> tuple[int, bytes]:
+        """The open folder closest above, and the way down from there: going through thousands of nested folders from
+        the root each time would take their number squared."""
+        above = folder.rpartition(b"/")[0]
+        while above:
+            found = self._open.get(above)
+            if found is not None:
+                self._open.move_to_end(above)
+                return found, folder[len(above) + 1 :]
+            above = above.rpartition(b"/")[0]
+        return self._root, folder
 
     def close(self) -> None:
         """Close every handle but the root's."""
