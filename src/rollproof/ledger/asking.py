@@ -20,6 +20,7 @@ from rollproof.ledger.entries import (
     KnownFile,
     KnownOffload,
     KnownRoll,
+    PermitNote,
 )
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
@@ -336,3 +337,30 @@ def permits(connection: Connection, listing_digest: str) -> list[tuple[datetime,
         .order_by(tables.permits.c.written_at.desc())
     )
     return [(moment(at, offset), name or "") for at, offset, name in connection.execute(query)]
+
+
+def permits_for_card(connection: Connection, serial: str | None, listing_digest: str) -> list[PermitNote]:
+    """Permits that were given for a card or for a listing; newest first. Which rolls and copies is left out."""
+    permits, people = tables.permits.c, tables.people.c
+    same = permits.listing_digest == listing_digest
+    if serial is not None:
+        same = or_(same, permits.serial == serial)
+    query = (
+        select(tables.permits, people.name.label("person"), people.role.label("as"))
+        .outerjoin(tables.people, people.id == permits.person_id)
+        .where(permits.state == "given", same)
+        .order_by(permits.written_at.desc(), permits.id.desc())
+    )
+    return [
+        PermitNote(
+            written_at=moment(row["written_at"], row["offset_minutes"]),
+            basis=row["basis"],
+            listing_digest=row["listing_digest"],
+            serial=row["serial"],
+            rolls=(),
+            copies=(),
+            person=Person(row["person"] or "", row["as"] or ""),
+            reason=row["reason"],
+        )
+        for row in connection.execute(query).mappings()
+    ]

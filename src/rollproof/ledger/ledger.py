@@ -278,6 +278,11 @@ class Ledger:
         with self.reading() as connection:
             return asking.permits(connection, listing_digest)
 
+    def permits_for_card(self, serial: str | None, listing_digest: str) -> list[PermitNote]:
+        """Every permit given for a card of this volume serial or with this listing, newest first. Never evidence."""
+        with self.reading() as connection:
+            return asking.permits_for_card(connection, serial, listing_digest)
+
     def check(self) -> list[str]:
         """A full check of the database (seconds for a million files); empty when it is whole."""
         with self.reading() as connection:

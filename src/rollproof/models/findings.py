@@ -90,6 +90,7 @@ class Kind(StrEnum):
     HIDDEN_MEDIA = "hidden-media"
     NOT_OFFLOADED = "not-offloaded"
     CARD_UNKNOWN = "card-unknown"
+    OTHER_PRODUCTION = "other-production"
     COPY_NOT_COUNTED = "copy-not-counted"
     NONE_ATTACHED = "none-attached"
     EMPTY_CARD = "empty-card"

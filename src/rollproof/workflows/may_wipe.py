@@ -4,38 +4,47 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from rollproof.card.clips import first_and_last
-from rollproof.copying.buffers import BufferPool
-from rollproof.copying.hashpass import HashPass
-from rollproof.copying.parcels import Stopped
+from rollproof.card.ignore import IgnoreRules
+from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.settings import Settings
-from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
-from rollproof.ledger.opening import open_ledger
-from rollproof.models.errors import ExitStatus, Interrupted, RollproofError, UntrustedInput
-from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.errors import (
+    ExitStatus,
+    Interrupted,
+    ProductionFileProblem,
+    RollproofError,
+    UsageProblem,
+)
+from rollproof.models.events import Emit, Leg
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import shown
+from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, MayWipeRequest
 from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy, WipeRoll
-from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.production.load import find, load
-from rollproof.records.read import iter_clips
 from rollproof.storage.io import Io, system_io
-from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.wipe_card import CardInHand, keep, still_the_same, take_in_hand
-from rollproof.workflows.wipe_copies import CopyInView, CopyLook, Rules, close_copies, devices_holding
+from rollproof.workflows.wipe_copies import CopyInView, Rules, close_copies
+from rollproof.workflows.wipe_count import (
+    about_damaged,
+    about_production,
+    about_unknown_devices,
+    count_copies,
+)
+from rollproof.workflows.wipe_look import CopyLook
 from rollproof.workflows.wipe_permit import write_permits
+from rollproof.workflows.wipe_read import TreeRead, read_tree
+from rollproof.workflows.wipe_supply import supply_pass
 
 _LOOKED_UP_AT_ONCE = 500
 
@@ -54,21 +63,31 @@ def may_wipe(
 ) -> MayWipeResult:
     """Judge a card. MAY WIPE only when every rule of docs/guarantees.md, *May a card be wiped*, holds.
 
+    With `after_offload` it is the answer at the end of an offload: nobody has asked to wipe the card yet, so no permit
+    is written (that it could be is shown by the small file every counted drive takes), and the card is not read a
+    third time: where that would be needed the answer is KEEP.
+
     Trouble of any kind comes back as KEEP with its reason; only UsageProblem, ProductionFileProblem and Interrupted
     are raised, and for those the answer is KEEP too.
     """
-    io, drives = io or system_io(), drives or system_drives()
-    judge = _Judge(io, drives, request, settings or Settings(), emit, cancel, now or datetime.now(UTC))
-    with contextlib.ExitStack() as stack:
-        if ledger is None:
-            try:
-                ledger = stack.enter_context(open_ledger(io=io))
-            except RollproofError as problem:
-                judge.reasons.append(
-                    keep(Kind.LEDGER_MISSING, f"this station's ledger cannot be used: {problem.message}", problem.hint)
-                )
+    if request.accepted and not (request.reason.strip() and request.person.name.strip()):
+        raise UsageProblem(
+            "nothing can be accepted without a reason and a name",
+            hint="say why with --reason TEXT and who takes it upon themselves with --by NAME",
+        )
+    judge = _Judge(
+        io or system_io(),
+        drives or system_drives(),
+        request,
+        settings or Settings(),
+        emit,
+        cancel,
+        now or datetime.now(UTC),
+        after_offload,
+    )
+    with StationLedger(ledger) as station:
         try:
-            return judge.run(ledger)
+            return judge.run(station)
         finally:
             judge.close()
 
@@ -82,41 +101,62 @@ class _Judge:
     emit: Emit
     cancel: Cancel
     now: datetime
+    after_offload: bool
     reasons: list[Finding] = field(default_factory=list)
     notes: list[Finding] = field(default_factory=list)
     card: CardInHand | None = None
     copies: list[CopyInView] = field(default_factory=list)
     basis: str | None = None
     hashes: dict[bytes, dict[str, str]] = field(default_factory=dict)
+    read: TreeRead | None = None
+    used: list[CopyInView] = field(default_factory=list)
     rolls: list[WipeRoll] = field(default_factory=list)
     permits: list[str] = field(default_factory=list)
     began: float = field(default_factory=time.monotonic)
 
-    def run(self, ledger: Ledger | None) -> MayWipeResult:
+    def run(self, station: StationLedger) -> MayWipeResult:
         """From the card in hand to the answer."""
         rules = self._rules()
-        if ledger is not None:
-            self.notes += ledger.findings
-        self.card, findings = take_in_hand(self.io, self.drives, self.request.card, self.request.accepted, self.cancel)
-        self._sort(findings)
-        if self.card is None or any(found.kind is Kind.NOT_A_CARD_ROOT for found in self.reasons):
-            return self._result()
-        if not self.card.snapshot.files:
-            self._empty()
-            return self._result()
-        if ledger is None:
-            return self._result()
         try:
-            self._judge_files(self.card, ledger, rules)
-            changed = still_the_same(self.io, self.drives, self.card, self.cancel)
-            if changed is not None:
-                self.reasons.append(changed)
-            if not self.reasons:
-                self._permit(self.card, ledger)
-        except (OSError, UntrustedInput) as error:
+            self._judge(station, rules)
+        except (Interrupted, UsageProblem, ProductionFileProblem):
+            raise
+        except (OSError, RollproofError) as error:
             why = said(error) if isinstance(error, OSError) else error.message
-            self.reasons.append(keep(Kind.UNREADABLE, f"the judgement could not be finished: {why}", "ask again"))
+            hint = error.hint if isinstance(error, RollproofError) else ""
+            locked = isinstance(error, RollproofError) and error.id == "ledger-busy"
+            kind = Kind.LOCKED if locked else Kind.UNREADABLE
+            self.reasons.append(keep(kind, f"the judgement could not be finished: {why}", hint or "ask again"))
         return self._result()
+
+    def _judge(self, station: StationLedger, rules: Rules) -> None:
+        self.card, findings = take_in_hand(
+            self.io, self.drives, self.request.card, self.request.accepted, rules.ignore, self.cancel
+        )
+        self._sort(findings)
+        card = self.card
+        ledger: Ledger | None = None
+        if card is None or any(found.kind is Kind.NOT_A_CARD_ROOT for found in self.reasons):
+            return
+        if not card.snapshot.files:
+            self.basis = "listing"
+            self.notes.append(Finding(Kind.EMPTY_CARD, Severity.NOTE, "", "the card is empty: there is nothing on it"))
+        else:
+            ledger = station.ledger
+            self.notes += station.findings()
+            if ledger is None:
+                why = station.trouble.detail if station.trouble is not None else "there is none"
+                remedy = station.trouble.remedy if station.trouble is not None else ""
+                kind = station.trouble.kind if station.trouble is not None else Kind.LEDGER_MISSING
+                self.reasons.append(keep(kind, why, remedy))
+                return
+            self._judge_files(card, ledger, rules)
+        self._unused_names(card)
+        changed = still_the_same(self.io, self.drives, card, self.cancel)
+        if changed is not None:
+            self.reasons.append(changed)
+        if not self.reasons and card.snapshot.files and not self.after_offload and ledger is not None:
+            self._permit(card, ledger)
 
     def _rules(self) -> Rules:
         path = find(self.request.working_folder, self.request.production_file)
@@ -128,49 +168,77 @@ class _Judge:
             tuple(production.accepted_evidence),
             production.absent_copy_hours,
             self.request.reread_copies,
+            production.name,
+            tuple(production.ignore),
         )
 
     def _sort(self, findings: Sequence[Finding]) -> None:
         for finding in findings:
             (self.reasons if finding.severity is Severity.ERROR else self.notes).append(finding)
 
-    def _empty(self) -> None:
-        self.basis = "listing"
-        self.notes.append(Finding(Kind.EMPTY_CARD, Severity.NOTE, "", "the card is empty: there is nothing on it"))
-
     # --- files
 
     def _judge_files(self, card: CardInHand, ledger: Ledger, rules: Rules) -> None:
-        offloads = self._by_listing(card, ledger)
+        self._permits_before(card, ledger)
+        offloads = self._by_listing(card, ledger, rules)
         if offloads:
             self.basis = "listing"
+        elif self.after_offload:
+            self.reasons.append(
+                keep(
+                    Kind.CARD_UNKNOWN,
+                    "that this is still just what was read twice cannot be told without reading the card again",
+                    "run the offload again if it did not finish; then ask with: rollproof may-wipe CARD",
+                )
+            )
+            return
         else:
             self.basis = "reread"
             offloads = self._by_reread(card, ledger)
+        self.reasons += about_production(offloads, rules)
+        look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.emit, self.cancel, self.now)
         roll_ids = list(dict.fromkeys(offload.roll_id for offload in offloads))
-        look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.cancel, self.now, self.reasons.append)
-        self.copies = look.all_of(roll_ids, card.volume)
-        for permit_at, who in ledger.permits_for(card.snapshot.listing_digest)[:1]:
-            self.notes.append(
-                Finding(
-                    Kind.PERMIT_BEFORE,
-                    Severity.NOTE,
-                    "",
-                    f"a permit was given for exactly this listing at {permit_at.isoformat()}"
-                    + (f" to {who}" if who else "")
-                    + "; it is no evidence today",
-                )
-            )
-        self._count(card, ledger, offloads, rules)
-        self._health(card)
+        look.all_of(roll_ids, card.volume, self.copies)
+        self._name_copies(offloads)
+        if self.read is not None:
+            for view in self.copies:
+                if supply_pass(self.io, card, self.read, view, self.request.person):
+                    look.attached.look_again(view)
+        count = count_copies(
+            card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)
+        )
+        self.reasons += count.reasons
+        self.used, self.rolls = count.used, count.rolls
+        self.notes += about_unknown_devices(self.used)
+        here = {clip.name for clip in card.clips}
+        damaged = {clip.name for clip in card.clips if clip.health == "damaged"}
+        damaged |= ledger.damaged_clips(roll_ids) & here
+        card.used_names |= damaged & {*self.request.accepted}
+        self.reasons += about_damaged(damaged, self.request.accepted)
+        self.notes += [self._accepted(name) for name in sorted(card.used_names)]
 
-    def _by_listing(self, card: CardInHand, ledger: Ledger) -> list[KnownOffload]:
+    def _name_copies(self, offloads: Sequence[KnownOffload]) -> None:
+        names = {offload.roll_id: offload for offload in offloads}
+        for view in self.copies:
+            if not view.roll and view.roll_id in names:
+                view.roll, view.production = names[view.roll_id].roll, names[view.roll_id].production
+
+    def _taken_over(self, card: CardInHand) -> frozenset[bytes]:
+        """Files that a person named and that no copy could hold: hidden by the production, or unreadable just now."""
+        faults = self.read.faults.keys() if self.read is not None else frozenset[bytes]()
+        return frozenset(path for path in card.accepted if path in card.hidden or path in faults)
+
+    def _by_listing(self, card: CardInHand, ledger: Ledger, rules: Rules) -> list[KnownOffload]:
         """Offloads by this very station whose card has not been away or changed since; none when a re-read is due."""
         if self.request.reread:
             return []
+        digests = [card.snapshot.listing_digest]
+        if card.hidden:  # what an offload of this production lists is the rest
+            ignore = IgnoreRules(rules.ignore)
+            digests.append(take_snapshot(self.io, card.root, ignore, cancel=self.cancel).listing_digest)
         boot, sequence = self.drives.medium_now(card.volume)
         found = []
-        for offload in ledger.find_by_listing(card.snapshot.listing_digest):
+        for offload in (each for digest in digests for each in ledger.find_by_listing(digest)):
             then = offload.card
             unchanged = (
                 offload.ours
@@ -183,46 +251,39 @@ class _Judge:
             )
             if unchanged:
                 found.append(offload)
+        for offload in found:
+            for file in ledger.files_of(offload.id):
+                if file.hash_text is None:
+                    continue
+                if self.hashes.setdefault(file.path, {}).setdefault(file.algorithm, file.hash_text) != file.hash_text:
+                    self.hashes.clear()
+                    return []  # two runs over one listing that read different bytes: only the card itself can tell
         return found
 
     def _by_reread(self, card: CardInHand, ledger: Ledger) -> list[KnownOffload]:
         """Read the card from the medium and look the hashes up; by content, never by name."""
-        files = card.snapshot.files
-        algorithms = ledger.algorithms() or ("xxh128",)
-        weak: list[bytes] = []
-        total = card.snapshot.size_bytes
-        self.emit(LegStarted("", Leg.READ_CARD, "", len(files), total))
-
-        def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
-            self.hashes[files[number].path] = texts
-            if evidence is not Evidence.MEDIUM:
-                weak.append(files[number].path)
-
-        def fault(number: int, finding: Finding) -> None:
-            self.reasons.append(finding)
-
-        def moved(size: int, count: int, number: int) -> None:
-            self.emit(Moved("", Leg.READ_CARD, "", size, count, shown(files[number].path)))
-
-        access = MediumAccess(self.io, card.volume.way, card.volume.source)
-        ok = False
-        try:
-            HashPass(
-                BufferPool(self.settings.block_bytes),
-                TreeReader(self.io, card.root, files, access, self.settings),
-                algorithms,
-                self.settings,
-                stop_asked=self.cancel.is_set,
-                name="may-wipe-card",
-                depth=self.settings.read_depth,
-            ).run(range(len(files)), hashed, fault, moved)
-            ok = True
-        except Stopped:
-            raise Interrupted("the question was interrupted: KEEP the card") from None
-        except TreeLost as lost:
-            self.reasons.append(lost.finding)
-        finally:
-            self.emit(LegEnded("", Leg.READ_CARD, "", ok))
+        algorithms = ledger.algorithms()
+        if not algorithms:
+            return []  # nothing was ever offloaded here: there is nothing to compare with
+        read = read_tree(
+            self.io,
+            card.root,
+            card.snapshot.files,
+            card.volume,
+            algorithms,
+            leg=Leg.READ_CARD,
+            drive="",
+            settings=self.settings,
+            emit=self.emit,
+            cancel=self.cancel,
+        )
+        self.read, self.hashes = read, read.hashes
+        if read.lost is not None:
+            self.reasons.append(read.lost)
+        for path, fault in read.faults.items():
+            if path not in card.accepted:
+                self.reasons.append(fault)
+        weak = [path for path, evidence in read.evidence.items() if evidence is not Evidence.MEDIUM]
         if weak:
             self.reasons.append(
                 keep(
@@ -233,206 +294,61 @@ class _Judge:
                     count=len(weak),
                 )
             )
-        return self._known_by_hash(ledger, algorithms)
-
-    def _known_by_hash(self, ledger: Ledger, algorithms: Sequence[str]) -> list[KnownOffload]:
         found: dict[int, None] = {}
         for algorithm in algorithms:
-            texts = sorted({texts[algorithm] for texts in self.hashes.values() if algorithm in texts})
+            texts = sorted({texts[algorithm] for texts in read.hashes.values() if algorithm in texts})
             for start in range(0, len(texts), _LOOKED_UP_AT_ONCE):
                 for file in ledger.find_files(algorithm, texts[start : start + _LOOKED_UP_AT_ONCE]):
-                    found[file.offload_id] = None
+                    # the same content under another path (an empty file, a default look) makes no roll of this card
+                    if read.hashes.get(file.path, {}).get(algorithm) == file.hash_text:
+                        found[file.offload_id] = None
         return ledger.offloads(found)
 
-    # --- counting
+    # --- what a person has said, and what was said before
 
-    def _count(self, card: CardInHand, ledger: Ledger, offloads: Sequence[KnownOffload], rules: Rules) -> None:
-        names = {offload.roll_id: offload for offload in offloads}
-        for view in self.copies:
-            if not view.roll and view.roll_id in names:
-                view.roll, view.production = names[view.roll_id].roll, names[view.roll_id].production
-        new: list[FileEntry] = []
-        short: dict[tuple[int, int], list[FileEntry]] = defaultdict(list)
-        unattached: list[FileEntry] = []
-        tallies: dict[int, list[int]] = defaultdict(list)
-        used: dict[int, CopyInView] = {}
-        required_by_roll: dict[int, int] = defaultdict(lambda: rules.copies_required)
-        known_paths = self._recorded_paths(ledger, offloads)
-        for entry in card.snapshot.files:
-            if entry.path in card.accepted:
-                self._accepted(entry)
-                continue
-            holders = [view for view in self.copies if self._holds(view, entry)]
-            required = max([rules.copies_required, *(view.copies_required for view in holders)])
-            counted = devices_holding(self.copies, lambda view, entry=entry: self._holds(view, entry))  # type: ignore[misc]
-            for view in counted:
-                used[id(view)] = view
-                tallies[view.roll_id].append(len(counted))
-                required_by_roll[view.roll_id] = max(required_by_roll[view.roll_id], required)
-            if not counted and entry.path not in known_paths:
-                new.append(entry)
-            elif len(counted) < required:
-                short[len(counted), required].append(entry)
-            elif not any(view.attached and view.readback is Evidence.MEDIUM for view in counted):
-                unattached.append(entry)
-        self._say_new(card, new, offloads)
-        self._say_short(short)
-        if unattached:
-            self.reasons.append(
-                keep(
-                    Kind.NONE_ATTACHED,
-                    "no counted copy that was read back from its medium is attached",
-                    "attach one of the proven drives and ask again",
-                    path=shown(unattached[0].path),
-                    count=len(unattached),
-                )
-            )
-        for roll_id, offload in names.items():
-            counts = tallies.get(roll_id, [])
-            self.rolls.append(
-                WipeRoll(
-                    roll=offload.roll,
-                    production=offload.production,
-                    files=len(counts) and offload.files,
-                    copies_counted=min(counts, default=0),
-                    copies_required=required_by_roll[roll_id],
-                )
-            )
+    def _accepted(self, name: str) -> Finding:
+        who = inert(self.request.person.name)
+        text = f"{inert(name)} is taken upon {who}: {inert(self.request.reason)}"
+        return Finding(Kind.ACCEPTED, Severity.WARNING, inert(name), text)
 
-    def _recorded_paths(self, ledger: Ledger, offloads: Sequence[KnownOffload]) -> set[bytes]:
-        """Files of the card that some offload recorded with this very content, whatever the copies are worth now."""
-        known: set[bytes] = set()
-        assert self.card is not None
-        there = {entry.path: entry for entry in self.card.snapshot.files}
-        for offload in offloads:
-            for file in ledger.files_of(offload.id):
-                entry = there.get(file.path)
-                if entry is None or entry.size != file.size or file.hash_text is None:
-                    continue
-                if self.basis == "listing" or self.hashes.get(file.path, {}).get(file.algorithm) == file.hash_text:
-                    known.add(file.path)
-        return known
-
-    def _holds(self, view: CopyInView, entry: FileEntry) -> bool:
-        row = view.rows.get(entry.path)
-        if row is None or not view.counts or row.size != entry.size:
-            return False
-        if self.basis == "listing":
-            return row.modified_ns == entry.modified_ns
-        read = self.hashes.get(entry.path, {})
-        shared = read.keys() & row.hashes.keys()
-        return bool(shared) and all(read[name] == row.hashes[name] for name in shared)
-
-    def _accepted(self, entry: FileEntry) -> None:
-        self.notes.append(
-            Finding(
-                Kind.ACCEPTED,
-                Severity.WARNING,
-                shown(entry.path),
-                f"{shown(entry.path)} is taken upon {self.request.person.name or 'the person asking'}:"
-                f" {self.request.reason}",
-            )
-        )
-
-    def _say_new(self, card: CardInHand, new: Sequence[FileEntry], offloads: Sequence[KnownOffload]) -> None:
-        if not new:
-            return
-        if len(new) == len(card.snapshot.files):
-            self.reasons.append(
-                keep(
-                    Kind.CARD_UNKNOWN,
-                    "nothing on this card is known to this station"
-                    if not offloads
-                    else "nothing on this card is in any record as it is now",
-                    "offload the card",
-                    path=shown(new[0].path),
-                    count=len(new),
-                )
-            )
-            return
-        numbers = {entry.path for entry in new}
-        clips = [
-            clip.name
-            for clip in card.clips
-            if any(card.snapshot.files[number].path in numbers for number in clip.files)
-        ]
-        what = f"{len(clips):,} new clip{'s' if len(clips) != 1 else ''}" if clips else f"{len(new):,} new files"
-        first = clips[0] if clips else shown(new[0].path)
-        self.reasons.append(
-            keep(
-                Kind.NOT_OFFLOADED,
-                f"{what} on the card are in no record, the first is {first}",
-                f"offload the {what}",
-                path=shown(new[0].path),
-                count=len(new),
-            )
-        )
-
-    def _say_short(self, short: dict[tuple[int, int], list[FileEntry]]) -> None:
-        for (counted, required), entries in sorted(short.items()):
-            self.reasons.append(
-                keep(
-                    Kind.TOO_FEW_COPIES,
-                    f"{counted} proven cop{'y counts' if counted == 1 else 'ies count'}, {required} are required",
-                    self._remedy_for_short(),
-                    path=shown(entries[0].path),
-                    count=len(entries),
-                )
-            )
-        if short:
-            for view in self.copies:
-                if not view.counts:
-                    self.reasons.append(
-                        keep(
-                            Kind.COPY_NOT_COUNTED,
-                            f"the copy on {view.drive} does not count: {view.not_counted}",
-                            view.remedy,
-                            drive=view.drive,
-                        )
+    def _unused_names(self, card: CardInHand) -> None:
+        for name in self.request.accepted:
+            if name not in card.used_names:
+                self.notes.append(
+                    Finding(
+                        Kind.ACCEPTED,
+                        Severity.WARNING,
+                        inert(name),
+                        f"nothing that can be accepted is called {inert(name)}; a file without copies never can be",
                     )
-
-    def _remedy_for_short(self) -> str:
-        proven = [view for view in self.copies if view.counts]
-        devices = devices_holding(proven, lambda view: True)
-        if len(proven) > len(devices):
-            return "copies lie on one device and count once: offload to a drive on a device of its own"
-        absent = [view.drive for view in self.copies if not view.attached]
-        if absent:
-            return f"attach {absent[0]} and ask again"
-        return "offload the card to another drive"
-
-    def _health(self, card: CardInHand) -> None:
-        """A clip that a health check called damaged keeps the card until somebody takes it upon themselves by name."""
-        damaged = {clip.name for clip in card.clips if clip.health == "damaged"}
-        for view in self.copies:
-            if view.chain is None or view.handle < 0:
-                continue
-            for link in view.chain.links:
-                if link.kind == "offload" and link.header is not None:
-                    rows = iter_clips(self.io, view.handle, link.name)
-                    damaged |= {clip.name for clip in rows if clip.health == "damaged"}
-        for name in sorted(damaged - {*self.request.accepted}):
-            self.reasons.append(
-                keep(
-                    Kind.DAMAGED_CLIP,
-                    f"the clip {name} is damaged: the camera team must hear of it now",
-                    f"tell them; then --accept {name} --reason TEXT",
-                    path=name,
                 )
-            )
+
+    def _permits_before(self, card: CardInHand, ledger: Ledger) -> None:
+        listing = card.snapshot.listing_digest
+        before = ledger.permits_for_card(card.volume.serial, listing)
+        same = [permit for permit in before if permit.listing_digest == listing]
+        if not before:
+            return
+        permit = (same or before)[0]
+        who = f" to {inert(permit.person.name)}" if permit.person.name else ""
+        when = permit.written_at.isoformat(sep=" ", timespec="minutes")
+        if same:
+            text = f"a permit was given for just this listing on {when}{who}; it is no evidence today"
+        else:
+            text = f"a permit was given for this card on {when}{who}, for what was on it then: it was used again since"
+        self.notes.append(Finding(Kind.PERMIT_BEFORE, Severity.NOTE, "", text))
 
     # --- the end
 
     def _permit(self, card: CardInHand, ledger: Ledger) -> None:
-        counted = devices_holding(self.copies, lambda view: True)
         written, trouble = write_permits(
             self.io,
             card,
-            counted,
+            self.used,
             ledger,
             basis="listing" if self.basis == "listing" else "reread",
             person=self.request.person,
-            accepted=self.request.accepted,
+            accepted=sorted(card.used_names),
             reason=self.request.reason,
             notes=self.notes,
             now=self.now,
@@ -447,12 +363,13 @@ class _Judge:
         ends = first_and_last(card.clips) if card is not None else None
         reasons = grouped(self.reasons)
         wipe = not reasons
+        used = {id(view) for view in self.used}
         return MayWipeResult(
             answer="MAY WIPE" if wipe else "KEEP",
             basis="reread" if self.basis == "reread" else "listing" if self.basis == "listing" else None,
             reasons=[f"{found.detail} — {found.remedy}" if found.remedy else found.detail for found in reasons],
             rolls=self.rolls,
-            copies=[self._copy(view) for view in self.copies],
+            copies=[self._copy(view, counted=id(view) in used) for view in self.copies],
             findings=[FindingOut.of(finding) for finding in [*reasons, *grouped(self.notes)]],
             label=card.volume.label if card is not None else "",
             capacity_bytes=card.volume.capacity_bytes if card is not None else 0,
@@ -466,7 +383,10 @@ class _Judge:
             status=ExitStatus.DONE if wipe else ExitStatus.ANSWER_IS_NO,
         )
 
-    def _copy(self, view: CopyInView) -> WipeCopy:
+    def _copy(self, view: CopyInView, *, counted: bool) -> WipeCopy:
+        why = view.not_counted or view.why
+        if not counted and view.counts:
+            why = "not needed: another copy on the same device counts" if view.rows else "it holds nothing of this card"
         return WipeCopy(
             path=shown(view.path),
             drive=view.drive,
@@ -474,9 +394,9 @@ class _Judge:
             device=view.device.label or view.device.model,
             roll=view.roll,
             attached=view.attached,
-            counted=view.counts and bool(view.rows),
+            counted=counted,
             readback=view.readback.value if view.readback is not None else None,
-            why=view.not_counted or view.why,
+            why=why,
             seen_at=view.seen_at.isoformat() if view.seen_at is not None else None,
         )
 

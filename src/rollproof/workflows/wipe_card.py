@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -45,6 +46,10 @@ class CardInHand:
     clips: list[Clip]
     findings: list[Finding] = field(default_factory=list)
     accepted: frozenset[bytes] = frozenset()
+    hidden: frozenset[bytes] = frozenset()
+    """Files that today's production leaves out of every offload by its own patterns."""
+    used_names: set[str] = field(default_factory=set)
+    """Names given to `--accept` that something on the card answers to."""
 
 
 def keep(kind: Kind, detail: str, remedy: str, *, path: str = "", drive: str = "", count: int = 1) -> Finding:
@@ -53,7 +58,7 @@ def keep(kind: Kind, detail: str, remedy: str, *, path: str = "", drive: str = "
 
 
 def take_in_hand(
-    io: Io, drives: Drives, path: bytes, accepted: Sequence[str], cancel: Cancel
+    io: Io, drives: Drives, path: bytes, accepted: Sequence[str], ignore: Sequence[str], cancel: Cancel
 ) -> tuple[CardInHand | None, list[Finding]]:
     """Open and list the card, and judge the whole medium. Without a card: None and the reason. The caller closes
     `root`."""
@@ -71,8 +76,9 @@ def take_in_hand(
     card = CardInHand(path, root, volume, snapshot, group_clips(snapshot))
     card.accepted = frozenset(_accepted_paths(card, names))
     card.findings += _whole_medium(drives, card)
-    card.findings += [finding for finding in snapshot.findings if not _is_accepted(finding, names)]
+    card.findings += [finding for finding in snapshot.findings if not _is_accepted(card, finding, names)]
     card.findings += _litter(io, card, names, cancel)
+    card.findings += _hidden(card, IgnoreRules(ignore))
     card.findings += _space(io, card, names)
     return card, card.findings
 
@@ -87,19 +93,37 @@ def _no_card(path: bytes, why: str) -> Finding:
 
 
 def _accepted_paths(card: CardInHand, names: frozenset[str]) -> Iterator[bytes]:
-    """Files accepted by their own name, or by the name of their clip."""
+    """Files that a person names. That alone never makes up for a copy: only for a file beyond the tool's reach."""
     for entry in card.snapshot.files:
-        text = to_text(entry.path)
-        if text in names or shown(entry.path) in names or text.rpartition("/")[2] in names:
+        if _is_named(card, to_text(entry.path), names) or _is_named(card, shown(entry.path), names):
             yield entry.path
-    for clip in card.clips:
-        if clip.name in names:
-            yield from (card.snapshot.files[number].path for number in clip.files)
 
 
-def _is_accepted(finding: Finding, names: frozenset[str]) -> bool:
-    path = finding.path
-    return path in names or path.rpartition("/")[2] in names
+def _is_named(card: CardInHand, path: str, names: frozenset[str]) -> bool:
+    """Whether one of the names is this path or its last part; notes that the name was of use."""
+    found = names & {path, path.rpartition("/")[2]}
+    card.used_names |= found
+    return bool(found)
+
+
+def _is_accepted(card: CardInHand, finding: Finding, names: frozenset[str]) -> bool:
+    return finding.severity is Severity.ERROR and finding.count == 1 and _is_named(card, finding.path, names)
+
+
+def _hidden(card: CardInHand, rules: IgnoreRules) -> Iterator[Finding]:
+    if not rules.own:
+        return
+    hidden = [entry.path for entry in card.snapshot.files if rules.matches(entry.path, False)]
+    card.hidden = frozenset(hidden)
+    for path in hidden:
+        if path not in card.accepted:
+            text = shown(path)
+            yield keep(
+                Kind.HIDDEN_MEDIA,
+                f"{text} is left out by the production's own ignore patterns and lies on no drive",
+                f"look at it; if nobody needs it: --accept {shlex.quote(text)} --reason TEXT",
+                path=text,
+            )
 
 
 # --- the whole medium
@@ -157,7 +181,7 @@ def _litter(io: Io, card: CardInHand, names: frozenset[str], cancel: Cancel) -> 
     for path in card.snapshot.ignored:
         for inner, size, kind in _walk_litter(io, card, path, budget, cancel):
             text = shown(inner)
-            if text in names or text.rpartition("/")[2] in names:
+            if _is_named(card, text, names):
                 continue
             media = split_name(inner.rpartition(b"/")[2])[1].lower() in MEDIA
             if kind is EntryKind.FILE and size < _HIDDEN_BYTES and not media:
@@ -166,7 +190,7 @@ def _litter(io: Io, card: CardInHand, names: frozenset[str], cancel: Cancel) -> 
                 yield keep(
                     Kind.HIDDEN_MEDIA,
                     f"{text} lies among an operating system's own files and may be footage",
-                    f"look at it; if it is none: --accept {text!r} --reason TEXT",
+                    f"look at it; if it is none: --accept {shlex.quote(text)} --reason TEXT",
                     path=text,
                 )
             else:
@@ -217,7 +241,10 @@ def _walk_litter(
 
 def _space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]:
     """Used space beyond the files found hints at files whose folder entry was never written, or was deleted."""
-    if "space" in names or not card.volume.is_mount_root:
+    if "space" in names:
+        card.used_names.add("space")
+        return
+    if not card.volume.is_mount_root:
         return
     volume = card.volume
     unit = max(volume.limits.allocation_bytes, 512)

@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Literal
 
 from rollproof.card.clips import first_and_last
 from rollproof.copying.trouble import said
-from rollproof.ledger.entries import PermitNote
+from rollproof.ledger.entries import PermitNote, RecordNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.trouble import LedgerProblem
-from rollproof.models.errors import UntrustedInput
+from rollproof.models.errors import RollproofError
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.names import shown
 from rollproof.models.requests import Person
-from rollproof.models.volumes import Evidence
-from rollproof.records.blocks import copy_block, source_block, this_station
+from rollproof.models.volumes import Evidence, MediumWay
+from rollproof.records.blocks import copy_block, device_block, source_block, this_station
 from rollproof.records.models import (
     Accepted,
     By,
+    CopyBlock,
     Counted,
     FindingBlock,
     Header,
@@ -27,11 +29,14 @@ from rollproof.records.models import (
     Policy,
     RecordName,
     Totals,
+    VolumeBlock,
     WithdrawHeader,
 )
 from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
 from rollproof.storage.io import Io
+from rollproof.storage.station import station_id
+from rollproof.workflows.remember import place_on
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.wipe_card import CardInHand, keep
 from rollproof.workflows.wipe_copies import CopyInView
@@ -82,15 +87,15 @@ def write_permits(
             written.append((view, record))
             if record.unsigned is not None:
                 report(record.unsigned)
+            _remember(ledger, view, record, "permit", person, f"basis {basis}")
         ledger.settle_permit(permit_id, "given")
-    except (OSError, UntrustedInput, LedgerProblem) as error:
-        why = said(error) if isinstance(error, OSError) else error.message
-        _withdraw(io, written, person, why, signer)
+    except (OSError, RollproofError, ValueError) as error:
+        why = said(error) if isinstance(error, OSError) else str(error)
+        _withdraw(io, ledger, written, person, why, signer)
         if permit_id is not None:
-            try:
+            # where even that fails it stays pending, which permits nothing
+            with contextlib.suppress(LedgerProblem, ValueError):
                 ledger.settle_permit(permit_id, "withdrawn", reason=why)
-            except LedgerProblem:
-                pass  # it stays pending there, which permits nothing
         return [], keep(
             Kind.PERMIT_NOT_WRITTEN,
             f"the permit could not be written everywhere ({why}); what was written is withdrawn",
@@ -123,7 +128,7 @@ def _permit(
             listing_digest=card.snapshot.listing_digest,
         ),
         policy=at.newest.policy if at.newest is not None else Policy(),
-        counted=tuple(block for view in counted if (block := _counted(view)) is not None),
+        counted=tuple(_counted(view) for view in counted),
         accepted=tuple(Accepted(path=name, reason=reason) for name in accepted),
         findings=tuple(FindingBlock.of(finding) for finding in notes),
         totals=Totals(files=len(card.snapshot.files), bytes=card.snapshot.size_bytes),
@@ -133,23 +138,68 @@ def _permit(
     )
 
 
-def _counted(view: CopyInView) -> Counted | None:
+def _counted(view: CopyInView) -> Counted:
     newest = view.chain.newest if view.chain is not None else None
     record = (
         RecordName(name=newest.name, sequence=newest.sequence, sha256=newest.sha256) if newest is not None else None
     )
-    if view.volume is None:
-        return None  # absent: the ledger's own note of this permit names it
     return Counted(
-        copy_=copy_block(view.volume, drive=view.drive, role=view.role, state="proven", readback=view.readback),
+        copy_=_copy(view),
         attached=view.attached,
-        seen_at=datetime.now().astimezone(),
+        seen_at=view.seen_at or datetime.now().astimezone(),
         record=record,
     )
 
 
+def _copy(view: CopyInView) -> CopyBlock:
+    if view.volume is not None:
+        return copy_block(
+            view.volume,
+            drive=view.drive,
+            role=view.role,
+            state="proven",
+            readback=view.readback,
+            folder=place_on(view.volume, view.path),
+        )
+    return CopyBlock(  # absent: as this station remembers it
+        drive=view.drive,
+        role=view.role,
+        state="proven",
+        device=device_block(view.device),
+        volume=VolumeBlock(),
+        file_system="",
+        readback=view.readback,
+        way=MediumWay.NONE,
+        timestamp_granularity_ns=0,
+        boot_id=None,
+        disk_sequence=None,
+        folder=shown(view.path),
+    )
+
+
+def _remember(ledger: Ledger, view: CopyInView, record: WrittenRecord, kind: str, person: Person, detail: str) -> None:
+    """The ledger's memory of the chain grows with it."""
+    note = RecordNote(
+        name=record.name,
+        sequence=record.sequence,
+        kind=kind,
+        sha256=record.sha256,
+        previous_sha256=record.previous_sha256,
+        written_at=datetime.now().astimezone(),
+        person=person,
+        station=station_id(),
+        detail=detail,
+    )
+    ledger.remember_record(view.known_id, note)
+
+
 def _withdraw(
-    io: Io, written: Sequence[tuple[CopyInView, WrittenRecord]], person: Person, why: str, signer: Signer
+    io: Io,
+    ledger: Ledger,
+    written: Sequence[tuple[CopyInView, WrittenRecord]],
+    person: Person,
+    why: str,
+    signer: Signer,
 ) -> None:
     for view, record in written:
         header = WithdrawHeader(
@@ -161,7 +211,7 @@ def _withdraw(
             withdraws_kind="permit",
             reason=f"the permit could not be written everywhere: {why}",
         )
-        try:
-            append_record(io, view.handle, header, signer=signer)
-        except (OSError, UntrustedInput):
-            pass  # a permit is never evidence: the answer that was printed is KEEP
+        # a permit is never evidence: where this fails too, the answer that was printed is KEEP all the same
+        with contextlib.suppress(OSError, RollproofError, ValueError):
+            withdrawn = append_record(io, view.handle, header, signer=signer)
+            _remember(ledger, view, withdrawn, "withdraw", person, why)

@@ -1,0 +1,79 @@
+"""A second read of the card that an offload lacked: `may-wipe` has just read it, so it is written down beside the copy.
+
+Only for a copy whose every recorded file was read from the card's medium just now, with the recorded hash.
+"""
+
+from __future__ import annotations
+
+from rollproof.copying.trouble import said
+from rollproof.models.errors import UntrustedInput
+from rollproof.models.requests import Person
+from rollproof.models.volumes import Evidence
+from rollproof.records.blocks import copy_block, source_block, this_station
+from rollproof.records.models import By, Totals, VerifyHeader
+from rollproof.records.standing import SOURCE_PASSES
+from rollproof.records.write import append_record
+from rollproof.storage.io import Io
+from rollproof.workflows.remember import place_on
+from rollproof.workflows.signer import station_signer
+from rollproof.workflows.wipe_card import CardInHand
+from rollproof.workflows.wipe_copies import CopyInView
+from rollproof.workflows.wipe_read import TreeRead
+
+
+def supply_pass(io: Io, card: CardInHand, read: TreeRead, view: CopyInView, person: Person) -> bool:
+    """Write the read of the card into the copy's chain, where it is what the copy lacks. Whether it was written."""
+    if not _lacks_a_pass(card, view) or not _is_what_was_read(card, read, view):
+        return False
+    assert view.volume is not None and view.newest is not None
+    header = VerifyHeader(
+        by=By(name=person.name, role=person.role),
+        station=this_station(),
+        production=view.production,
+        roll=view.roll,
+        source=source_block(card.volume, reads=[Evidence.MEDIUM], listing_digest=card.snapshot.listing_digest),
+        copy_=copy_block(
+            view.volume,
+            drive=view.newest.copy_.drive,
+            role=view.newest.copy_.role,
+            state="copied",
+            readback=None,  # only the card was read
+            folder=place_on(view.volume, view.path),
+        ),
+        verdict="proven",
+        totals=Totals(files=len(view.rows), bytes=sum(row.size for row in view.rows.values())),
+    )
+    try:
+        append_record(io, view.handle, header, signer=station_signer())
+    except (OSError, UntrustedInput) as error:
+        why = said(error) if isinstance(error, OSError) else error.message
+        view.not_counted += f" (the second read of the card could not be written down: {why})"
+        return False
+    return True
+
+
+def _lacks_a_pass(card: CardInHand, view: CopyInView) -> bool:
+    if view.handle < 0 or view.state != "copied" or view.newest is None or not view.rows:
+        return False
+    source = view.newest.source
+    accepted = view.newest.policy.accepted_source_evidence
+    if (source.serial, source.capacity_bytes) != (card.volume.serial, card.volume.capacity_bytes):
+        return False
+    given = sum(read.evidence in accepted for read in source.reads)
+    for link in view.chain.links if view.chain is not None else ():
+        if isinstance(link.header, VerifyHeader) and link.header.source is not None:
+            given += sum(read.evidence in accepted for read in link.header.source.reads)
+    return given < SOURCE_PASSES
+
+
+def _is_what_was_read(card: CardInHand, read: TreeRead, view: CopyInView) -> bool:
+    if read.lost is not None:
+        return False
+    there = {entry.path: entry.size for entry in card.snapshot.files}
+    for path, row in view.rows.items():
+        hashes = read.hashes.get(path, {})
+        shared = hashes.keys() & row.hashes.keys()
+        good = shared and all(hashes[name] == row.hashes[name] for name in shared)
+        if not good or there.get(path) != row.size or read.evidence.get(path) is not Evidence.MEDIUM:
+            return False
+    return True
