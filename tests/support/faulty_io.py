@@ -55,7 +55,8 @@ class _Opened:
 class FaultyIo:
     """`Io` with faults by rule. Thread-safe. The first rule that matches decides; each rule counts on its own."""
 
-    def __init__(self, inner: Io, rules: Iterable[Rule] = ()) -> None:
+    def __init__(self, inner: Io, rules: Iterable[Rule] = (), *, on_fault: Callable[[], object] | None = None) -> None:
+        self._on_fault = on_fault
         self.inner = inner
         self.name = inner.name
         self.rules = list(rules)
@@ -161,6 +162,8 @@ class FaultyIo:
         with self._lock:
             self.injected[kind] += 1
         FAULTS.add(kind)
+        if self._on_fault is not None:
+            self._on_fault()
 
     def _at(self, handle: int) -> _Opened:
         return self._opened.get(handle, _Opened(b"", b""))

@@ -120,23 +120,42 @@ class Copy:
         return out
 
 
+def suspects(folder: Path) -> set[bytes]:
+    """Files that the marker in a roll folder names as not to be trusted."""
+    try:
+        lines = read(folder, MARKER).splitlines()
+    except OSError:
+        return set()
+    out = set()
+    for line in lines:
+        try:
+            told = json.loads(line)
+        except ValueError:
+            continue
+        if "suspect" in told:
+            out.add(os.fsencode(told["suspect"]))
+    return out
+
+
 def check_copy(folder: Path, card: Known, *, lying: bool = False, granularity_ns: int = 1) -> list[str]:
     """What is wrong in a roll folder, whatever happened before.
 
     Nothing under a final name but whole camera originals, whole records and whole manifests; the marker stands until
     a record speaks for every file; what a record calls proven is true. With `lying` a device stored something else
-    than it was given: a wrong file may then stand there, but only beside the marker and never called proven.
+    than it was given: a wrong file may then stand there, but only beside the marker and never called proven. So may
+    one that the marker names as not to be trusted.
     """
     copy = Copy.at(folder)
     if not copy.exists:
         return []
     out = list(copy.broken)
+    distrusted = suspects(folder)
     for path in copy.footage:
         if path not in card.files:
             out.append(f"{path!r} is not on the card")
             continue
         wrong = copy.right(card, path, granularity_ns=granularity_ns)
-        if wrong and not (lying and copy.marker):
+        if wrong and not (copy.marker and (lying or path in distrusted)):
             out += [f"under its final name: {problem}" for problem in wrong]
     if copy.footage and not copy.marker:
         if not copy.records:

@@ -12,9 +12,11 @@ import shutil
 import threading
 import time
 import traceback
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+
+import pytest
 
 from rollproof.copying.settings import Settings
 from rollproof.drives.interface import Drives, system_drives
@@ -74,6 +76,7 @@ class Run:
 class Stage:
     """Card and drives. `top` holds the folders `card`, `one` and `two` (mount points, where devices can be had)."""
 
+    home: Path
     card: Path
     drives: dict[str, Path]
     places: Drives
@@ -93,7 +96,8 @@ class Stage:
         return {name: Copy.at(folder) for name, folder in self.folders().items()}
 
     def clear(self) -> None:
-        """Take the roll off all drives."""
+        """Take the roll off all drives, and out of the station's memory."""
+        shutil.rmtree(self.home, ignore_errors=True)
         for folder in self.folders().values():
             if folder.exists():
                 shutil.rmtree(folder)
@@ -129,9 +133,11 @@ class Stage:
             working_folder=os.fsencode(self.card.parent),
         )
 
-    def run(self, rules: Iterable[Rule] = (), *, settings: Settings = SETTINGS) -> Run:
-        """Offload with these faults."""
-        run = Run(FaultyIo(system_io(), rules))
+    def run(
+        self, rules: Iterable[Rule] = (), *, settings: Settings = SETTINGS, on_fault: Callable[[], object] | None = None
+    ) -> Run:
+        """Offload with these faults; `on_fault` is called at each that happens."""
+        run = Run(FaultyIo(system_io(), rules, on_fault=on_fault))
         ended = threading.Event()
 
         def work() -> None:
@@ -151,6 +157,7 @@ class Stage:
             finally:
                 ended.set()
 
+        os.environ["ROLLPROOF_HOME"] = os.fspath(self.home)
         began = time.monotonic()
         with _quiet_threads():
             threading.Thread(target=work, name="offload under test", daemon=True).start()
@@ -206,13 +213,16 @@ def stage(folder: Path, tree: Tree = CARD) -> Iterator[Stage]:
         drives = {name: places[name] for name in DRIVES}
         for path in drives.values():
             build(path, {"somebody else's.txt": b"not to be touched"})
-        yield Stage(
-            places["card"],
-            drives,
-            StillDrives(system_drives()),
-            Known.of(places["card"]),
-            {name: Known.of(path) for name, path in drives.items()},
-        )
+        with pytest.MonkeyPatch.context() as environment:
+            environment.setenv("ROLLPROOF_HOME", os.fspath(folder / "home"))
+            yield Stage(
+                folder / "home",
+                places["card"],
+                drives,
+                StillDrives(system_drives()),
+                Known.of(places["card"]),
+                {name: Known.of(path) for name, path in drives.items()},
+            )
 
 
 def real_stage(
@@ -223,9 +233,15 @@ def real_stage(
     two: str = "ext4",
     faulty: Collection[str] = (),
     tree: Tree = CARD,
+    in_memory: bool = False,
 ) -> Stage:
-    """A card (mounted read-only) and two drives, each on a device of its own with this file system; those named in
-    `faulty` on disks that go wrong at will. Questions about drives are asked of the system each time."""
+    """A card (mounted read-only) and two drives, each on a device of its own with this file system.
+
+    Those named in `faulty` are on disks that go wrong at will; `in_memory` keeps the images there, for many runs.
+    Questions about drives are asked of the system each time.
+    """
+    if in_memory:
+        devices = devices.on_exit().enter_context(Devices(devices.tmpfs(2 << 30)))
     media: dict[str, Drive] = {}
     disks: dict[str, FaultyDisk] = {}
     for name, file_system in {"card": card, "one": one, "two": two}.items():
@@ -245,4 +261,5 @@ def real_stage(
         build(path, {"somebody else's.txt": b"not to be touched"})
     os.sync()
     strangers = {name: Known.of(path) for name, path in drives.items()}
-    return Stage(media["card"].mount, drives, system_drives(), known, strangers, media, disks)
+    home = devices.place("home")
+    return Stage(home, media["card"].mount, drives, system_drives(), known, strangers, media, disks)

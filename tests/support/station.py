@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -79,7 +79,8 @@ class Station:
     folder: Path
     environment: Mapping[str, str] = field(default_factory=dict)
 
-    def _environment(self) -> dict[str, str]:
+    def variables(self) -> dict[str, str]:
+        """The whole environment of a run."""
         kept = {name: value for name, value in os.environ.items() if not name.startswith("ROLLPROOF_")}
         return {**kept, "ROLLPROOF_HOME": str(self.home), "PYTHONDONTWRITEBYTECODE": "1", **self.environment}
 
@@ -89,7 +90,7 @@ class Station:
         return subprocess.Popen(
             line,
             cwd=self.folder,
-            env=self._environment(),
+            env=self.variables(),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -100,10 +101,16 @@ class Station:
         """Run the command to its end. Raises subprocess.TimeoutExpired when there is none."""
         return self._finish(self.start(*words), time.monotonic())
 
-    def run_and_kill(self, seconds: float, *words: Word) -> Ended:
-        """Run the command and SIGKILL it, and all its children, after so many seconds, if it still runs then."""
+    def run_and_kill(self, seconds: float, *words: Word, since: Callable[[], bool] | None = None) -> Ended:
+        """Run the command and SIGKILL it, and all its children, after so many seconds, if it still runs then.
+
+        The seconds count from the start, or from the moment `since` first says True.
+        """
         began = time.monotonic()
         process = self.start(*words)
+        if since is not None:
+            while process.poll() is None and not since() and time.monotonic() - began < _LONGEST_SECONDS:
+                time.sleep(0.001)
         try:
             process.wait(seconds)
         except subprocess.TimeoutExpired:

@@ -1,0 +1,95 @@
+"""A station whose command starts at once, for kills by the hundred; see `fork_server`."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from support.counting import FAULTS
+from support.station import Ended, Station, Word
+
+_LONGEST_SECONDS = 120.0
+_TICK = 0.002
+
+
+class ForkedStation:
+    """Like `Station`, for the plain command only. Close it, or use it as a context."""
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        self._out = station.home.parent / "stdout"
+        self._err = station.home.parent / "stderr"
+        self._server = subprocess.Popen(
+            [sys.executable, str(Path(__file__).with_name("fork_server.py"))],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
+            start_new_session=True,
+        )
+
+    def _ask(self, words: dict[str, Any]) -> dict[str, Any]:
+        assert self._server.stdin is not None
+        assert self._server.stdout is not None
+        self._server.stdin.write(json.dumps(words).encode() + b"\n")
+        self._server.stdin.flush()
+        told: dict[str, Any] = json.loads(self._server.stdout.readline())
+        return told
+
+    def run(self, *words: Word) -> Ended:
+        """Run the command to its end."""
+        return self.run_and_kill(_LONGEST_SECONDS, *words)
+
+    def run_and_kill(self, seconds: float, *words: Word, since: Callable[[], bool] | None = None) -> Ended:
+        """See `Station.run_and_kill`."""
+        began = time.monotonic()
+        pid: int = self._ask(
+            {
+                "start": {
+                    "words": [os.fsdecode(word) for word in words],
+                    "folder": os.fspath(self.station.folder),
+                    "environment": self.station.variables(),
+                    "out": os.fspath(self._out),
+                    "err": os.fspath(self._err),
+                }
+            }
+        )["pid"]
+        status: int | None = None
+        limit = None if since is not None else began + seconds
+        killed = False
+        while status is None:
+            status = self._ask({"poll": pid})["status"]
+            now = time.monotonic()
+            if limit is None and (since is None or since()):
+                limit = now + seconds
+            if status is None and not killed and now > (limit or began + _LONGEST_SECONDS):
+                os.killpg(pid, signal.SIGKILL)
+                killed = True
+            if status is None:
+                time.sleep(_TICK)
+        if killed and status == -signal.SIGKILL:
+            FAULTS.add("SIGKILL at a random instant")
+        return Ended(status, self._out.read_bytes(), self._err.read_bytes(), time.monotonic() - began)
+
+    def close(self) -> None:
+        """End the server."""
+        assert self._server.stdin is not None
+        self._server.stdin.close()
+        self._server.wait(10)
+        if self._server.stdout is not None:
+            self._server.stdout.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
