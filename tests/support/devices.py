@@ -276,7 +276,7 @@ class Devices:
     def tmpfs(self, size_bytes: int = 8 << 20) -> Path:
         """A small file system in memory."""
         mount = self.place("tmpfs")
-        mount.mkdir()
+        mount.mkdir(parents=True)
         self._cleaning.callback(unmount_anyhow, mount)
         tool("mount", "-t", "tmpfs", "-o", f"size={size_bytes}", "tmpfs", mount)
         return mount
@@ -284,7 +284,7 @@ class Devices:
     def bind(self, source: Path, *, read_only: bool = False) -> Path:
         """The same folder at a second mount point."""
         mount = self.place("bind")
-        mount.mkdir()
+        mount.mkdir(parents=True)
         self._cleaning.callback(unmount_anyhow, mount)
         tool("mount", "--bind", source, mount)
         if read_only:
