@@ -251,6 +251,8 @@ def _space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]
     files = sum(-(-entry.size // unit) * unit for entry in card.snapshot.files)
     entries = len(card.snapshot.files) + len(card.snapshot.folders) + 1
     own = (len(card.snapshot.folders) + 1) * unit + entries * _ENTRY_BYTES + volume.capacity_bytes // unit // 8
+    if volume.file_system == "ext4":  # keeps 2 % and at most 4096 units from everybody, and calls them used
+        own += min(volume.capacity_bytes // 50, 4096 * unit)
     tight = volume.file_system in _TIGHT
     slack = _TIGHT_SLACK if tight else _LOOSE_SLACK + volume.capacity_bytes // 50
     litter = sum(_size_of_litter(io, card, path, unit) for path in card.snapshot.ignored)

@@ -1,0 +1,214 @@
+"""The ledger again, from the drives alone: every roll's own records are read and taken in.
+
+What the drives tell is believed as far as it goes: the runs are nobody's own, copies count while they are absent only
+once this station has seen them itself (`may-wipe` or `verify` with the drive attached), and a card is read again.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from rollproof.copying.trouble import said
+from rollproof.drives.interface import Drives, system_drives
+from rollproof.ledger.ledger import Ledger
+from rollproof.ledger.opening import fresh_ledger
+from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown
+from rollproof.models.requests import Cancel
+from rollproof.models.results import FindingOut
+from rollproof.records.chain import read_chain
+from rollproof.records.standing import standing
+from rollproof.storage.files import open_below
+from rollproof.storage.io import Io, system_io
+from rollproof.workflows.find_rolls import find_rolls
+from rollproof.workflows.learn import learn_copy
+from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.remember import place_on, remember_chain
+
+
+class RebuiltRoll(BaseModel):
+    """One roll folder that was looked at. `state` is `unknown` where no record of ours could be taken in."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    path: str
+    roll: str
+    production: str | None
+    state: Literal["proven", "copied", "unproven", "unknown"]
+    files: int
+    records: int
+    why: str = ""
+
+
+class RebuildResult(BaseModel):
+    """Everything a rebuild has to say. `kept` is where the ledger before it was set aside, empty when there was
+    none."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    rolls: list[RebuiltRoll]
+    findings: list[FindingOut]
+    drives: int
+    status: ExitStatus = Field(exclude=True)
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        return self.model_dump(mode="json")
+
+
+Say = Callable[[str], None]
+
+
+def rebuild_ledger(
+    paths: Sequence[bytes],
+    *,
+    cancel: Cancel,
+    io: Io | None = None,
+    drives: Drives | None = None,
+    now: datetime | None = None,
+    say: Say = lambda path: None,
+) -> RebuildResult:
+    """Make the ledger anew from these drives; the one that is there is set aside, never deleted.
+
+    A drive that cannot be read is an error finding, and nothing is begun when none can be. Raises LedgerProblem when
+    there can be no ledger, Interrupted when the end was asked for (what was taken in stays).
+    """
+    io, drives = io or system_io(), drives or system_drives()
+    findings: list[Finding] = []
+    opened: list[tuple[bytes, int]] = []
+    try:
+        for path in paths:
+            try:
+                opened.append((path, io.open_root(path)))
+            except OSError as error:
+                findings.append(_missing(path, error))
+        rolls: list[RebuiltRoll] = []
+        if opened:
+            with fresh_ledger(now=now) as ledger:
+                rebuilding = _Rebuilding(io, drives, ledger, cancel, say, findings)
+                for path, handle in opened:
+                    rolls += rebuilding.drive(path, handle)
+    finally:
+        for _, handle in opened:
+            io.close(handle)
+    errors = any(finding.severity is Severity.ERROR for finding in findings)
+    return RebuildResult(
+        rolls=rolls,
+        findings=[FindingOut.of(finding) for finding in grouped(findings)],
+        drives=len(opened),
+        status=ExitStatus.ANSWER_IS_NO if errors else ExitStatus.DONE,
+    )
+
+
+def _missing(path: bytes, error: OSError) -> Finding:
+    return Finding(
+        Kind.DRIVE_MISSING,
+        Severity.ERROR,
+        shown(path),
+        f"no folder can be opened at {shown(path)} ({said(error)})",
+        remedy="attach and mount the drive, and check the path",
+    )
+
+
+@dataclass(slots=True)
+class _Rebuilding:
+    io: Io
+    drives: Drives
+    ledger: Ledger
+    cancel: Cancel
+    say: Say
+    findings: list[Finding]
+
+    def drive(self, path: bytes, handle: int) -> list[RebuiltRoll]:
+        """Every roll at or below a path."""
+        found: list[RebuiltRoll] = []
+        for relative in find_rolls(self.io, handle, self.cancel):
+            if self.cancel.is_set():
+                raise Interrupted("the rebuild was interrupted; what was taken in stays", hint="run it again")
+            whole = os.path.join(path, relative) if relative else path
+            self.say(shown(whole))
+            found.append(self._roll(whole, handle, relative))
+        if self.cancel.is_set():
+            raise Interrupted("the rebuild was interrupted; what was taken in stays", hint="run it again")
+        if not found:
+            self.findings.append(
+                Finding(
+                    Kind.NO_HISTORY,
+                    Severity.WARNING,
+                    shown(path),
+                    f"there is no roll with records at or below {shown(path)}",
+                    remedy="name a drive or the folder of a production",
+                )
+            )
+        return found
+
+    def _roll(self, path: bytes, drive: int, relative: bytes) -> RebuiltRoll:
+        name = inert(os.fsdecode(os.path.basename(path)).encode("utf-8", "replace").decode())
+        try:
+            handle = open_below(self.io, drive, relative)
+            try:
+                return self._open_roll(path, handle, name)
+            finally:
+                self.io.close(handle)
+        except (OSError, UntrustedInput) as error:
+            why = said(error) if isinstance(error, OSError) else error.message
+            self.findings.append(
+                Finding(
+                    Kind.BAD_RECORD,
+                    Severity.ERROR,
+                    shown(path),
+                    f"the records of {shown(path)} cannot be taken in ({why})",
+                    remedy="verify that copy, and compare it with the roll's other copies",
+                )
+            )
+            return RebuiltRoll(
+                path=shown(path), roll=name, production=None, state="unknown", files=0, records=0, why=why
+            )
+
+    def _open_roll(self, path: bytes, handle: int, name: str) -> RebuiltRoll:
+        drive = shown(path)
+        volume = self.drives.volume_of(path)
+        chain = read_chain(self.io, handle, drive=drive)
+        found = standing(self.io, handle, chain, volume)
+        copies = learn_copy(
+            self.ledger,
+            self.io,
+            handle,
+            chain,
+            found,
+            volume,
+            place_on(volume, path),
+            drive=drive,
+            seen_at=None,
+            siblings=True,
+        )
+        for copy_id in copies:
+            remember_chain(self.ledger, copy_id, chain)
+        self.findings += [finding for finding in chain.findings if finding.severity is Severity.ERROR]
+        if not copies:
+            self.findings.append(
+                Finding(
+                    Kind.NO_HISTORY,
+                    Severity.WARNING,
+                    drive,
+                    f"{drive} has no record of an offload that could be taken in",
+                    remedy="the open standard's manifests alone tell of no card; verify still reads such a copy",
+                )
+            )
+        newest = found.newest_offload
+        return RebuiltRoll(
+            path=drive,
+            roll=inert(newest.roll or "") if newest is not None else name,
+            production=newest.production if newest is not None else None,
+            state=found.state if copies else "unknown",
+            files=newest.totals.files if newest is not None else 0,
+            records=len(chain.links),
+            why=" ".join(found.why),
+        )

@@ -1,0 +1,180 @@
+"""`rollproof rolls`: which rolls this station has seen, and the whole story of one."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict
+
+from rollproof.ledger.entries import HistoryLine, KnownRoll
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.results import FindingOut
+from rollproof.workflows.station_ledger import StationLedger
+
+STATES = ("proven", "too few copies", "not proven")
+
+
+class RollLine(BaseModel):
+    """One roll. `permit` is `given`, `withdrawn`, `pending` or None."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    roll: str
+    production: str | None
+    day: str | None
+    unit: str | None
+    camera: str | None
+    state: str
+    copies: int
+    copies_proven: int
+    devices_proven: int
+    copies_required: int
+    files: int
+    bytes: int
+    clips: int
+    first_clip: str
+    last_clip: str
+    first_at: datetime
+    last_at: datetime
+    permit: str | None
+
+
+class TimelineLine(BaseModel):
+    """One thing that happened to a roll. `what` is a kind of record, `finding` or `permit`."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    at: datetime
+    what: str
+    drive: str
+    who: str
+    role: str
+    verdict: str
+    detail: str
+    record: str
+
+
+class RollHistory(BaseModel):
+    """A roll and its timeline, oldest first, and what its copies are worth now as far as this station knows."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    roll: RollLine
+    copies: list[CopyLine]
+    timeline: list[TimelineLine]
+
+
+class CopyLine(BaseModel):
+    """A copy as the ledger remembers it. `seen_at` is when this station last had it before its eyes."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    drive: str
+    role: str
+    device: str
+    state: str
+    readback: str | None
+    why: str
+    seen_at: datetime | None
+    gone_at: datetime | None
+
+
+class RollsResult(BaseModel):
+    """Everything `rollproof rolls` has to say. `histories` are filled when a roll was named."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    rolls: list[RollLine]
+    histories: list[RollHistory]
+    findings: list[FindingOut]
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        return self.model_dump(mode="json")
+
+
+def list_rolls(
+    *,
+    name: str | None = None,
+    day: str | None = None,
+    unit: str | None = None,
+    camera: str | None = None,
+    state: str | None = None,
+    ledger: Ledger | None = None,
+) -> RollsResult:
+    """The rolls this station has seen, oldest first, filtered by what is given; with a name their whole history.
+
+    Two cards that bore one name are two rolls. Raises LedgerProblem; an empty ledger is an empty list.
+    """
+    with StationLedger(ledger) as station:
+        known = station.ledger
+        findings = station.findings()
+        if known is None:
+            return RollsResult(rolls=[], histories=[], findings=[FindingOut.of(finding) for finding in findings])
+        rolls = [
+            roll
+            for roll in known.rolls(name=name, day=day, unit=unit, camera=camera)
+            if state is None or roll.state == state
+        ]
+        return RollsResult(
+            rolls=[_line(roll) for roll in rolls],
+            histories=[_history(known, roll) for roll in rolls] if name is not None else [],
+            findings=[FindingOut.of(finding) for finding in findings],
+        )
+
+
+def _line(roll: KnownRoll) -> RollLine:
+    return RollLine(
+        roll=roll.name,
+        production=roll.production,
+        day=roll.day,
+        unit=roll.unit,
+        camera=roll.camera,
+        state=roll.state,
+        copies=roll.copies,
+        copies_proven=roll.copies_proven,
+        devices_proven=roll.devices_proven,
+        copies_required=roll.copies_required,
+        files=roll.files,
+        bytes=roll.size_bytes,
+        clips=roll.clips,
+        first_clip=roll.first_clip,
+        last_clip=roll.last_clip,
+        first_at=roll.first_at,
+        last_at=roll.last_at,
+        permit=roll.permit,
+    )
+
+
+def _history(ledger: Ledger, roll: KnownRoll) -> RollHistory:
+    return RollHistory(
+        roll=_line(roll),
+        copies=[
+            CopyLine(
+                drive=copy.drive.drive,
+                role=copy.role,
+                device=copy.drive.identity.model or copy.drive.identity.volume_label or copy.drive.identity.source,
+                state=copy.state,
+                readback=copy.readback.value if copy.readback is not None else None,
+                why=copy.why,
+                seen_at=copy.seen_at,
+                gone_at=copy.gone_at,
+            )
+            for copy in ledger.copies_of(roll.id)
+        ],
+        timeline=[_told(line) for line in ledger.history(roll.id)],
+    )
+
+
+def _told(line: HistoryLine) -> TimelineLine:
+    return TimelineLine(
+        at=line.at,
+        what=line.what,
+        drive=line.drive,
+        who=line.who.name,
+        role=line.who.role,
+        verdict=line.verdict,
+        detail=line.detail,
+        record=line.record,
+    )
