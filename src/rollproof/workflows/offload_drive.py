@@ -20,6 +20,7 @@ from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.chain import read_chain
 from rollproof.records.rows import FileRow
 from rollproof.records.standing import standing
+from rollproof.records.write import tidy_records
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 
@@ -151,7 +152,8 @@ class OffloadDriveWork:
             if state != "incomplete":
                 at.record_name = at.proven_by
             if state == "proven" and exists(io, at.handle, MARKER_NAME) is not None:
-                remove_marker(io, at.handle)  # its record was down already when the last run ended
+                tidy_records(io, at.handle)  # its record was down already when the last run ended, its signature not
+                remove_marker(io, at.handle)
             return state
         if state == "incomplete":
             add_suspects(io, at.handle, self._suspects())
