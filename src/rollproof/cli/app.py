@@ -14,10 +14,13 @@ from rollproof import __version__
 
 COMMANDS = {
     "offload": "Copy cards to several drives, prove every copy, write it down.",
+    "may-wipe": "May this card be wiped? MAY WIPE or KEEP, with reasons.",
     "verify": "Read copies again and compare them with their manifests.",
     "handover": "A drive leaves: check it, write it down, print the receipt.",
     "receive": "A drive arrives: read it again, compare, print the receipt.",
     "custody": "Show who had what when, and who signed it; name known keys.",
+    "rolls": "Show the rolls this station has seen, or one roll's whole story.",
+    "ledger": "Make the station's memory anew from drives.",
     "drives": "Show the attached drives: device, space, role.",
     "init": "Write a commented production file to fill in.",
 }

@@ -136,7 +136,7 @@ class _Judge:
         self._sort(findings)
         card = self.card
         ledger: Ledger | None = None
-        if card is None or any(found.kind is Kind.NOT_A_CARD_ROOT for found in self.reasons):
+        if card is None:
             return
         if not card.snapshot.files:
             self.basis = "listing"

@@ -68,10 +68,16 @@ def take_in_hand(
         return None, [_no_card(path, said(error))]
     try:
         volume = drives.volume_of(path)
+        if not volume.is_mount_root or volume.mount_root not in (b"/", b""):
+            io.close(root)
+            return None, [_no_root(path)]
         snapshot = take_snapshot(io, root, IgnoreRules(), cancel=cancel)
     except OSError as error:
         io.close(root)
         return None, [_no_card(path, said(error))]
+    except BaseException:
+        io.close(root)
+        raise
     names = frozenset(accepted)
     card = CardInHand(path, root, volume, snapshot, group_clips(snapshot))
     card.accepted = frozenset(_accepted_paths(card, names))
@@ -88,6 +94,15 @@ def _no_card(path: bytes, why: str) -> Finding:
         Kind.CARD_MISSING,
         f"no card here: {shown(path)} cannot be opened ({why})",
         "put the card into its reader, mount it, and ask again",
+        path=shown(path),
+    )
+
+
+def _no_root(path: bytes) -> Finding:
+    return keep(
+        Kind.NOT_A_CARD_ROOT,
+        f"no card here: {shown(path)} is a folder, not the top of a mounted card",
+        "name the folder that the card itself is mounted on",
         path=shown(path),
     )
 
@@ -130,18 +145,9 @@ def _hidden(card: CardInHand, rules: IgnoreRules) -> Iterator[Finding]:
 
 
 def _whole_medium(drives: Drives, card: CardInHand) -> Iterator[Finding]:
-    volume, where = card.volume, shown(card.path)
-    if not volume.is_mount_root or volume.mount_root not in (b"/", b""):
-        yield keep(
-            Kind.NOT_A_CARD_ROOT,
-            f"no card here: {where} is a folder, not the top of a mounted card",
-            "name the folder that the card itself is mounted on",
-            path=where,
-        )
-        return
     try:
         inside = drives.mounts_below(card.path)
-        others = drives.other_partitions(volume)
+        others = drives.other_partitions(card.volume)
     except OSError as error:
         yield keep(
             Kind.OTHER_PARTITION,
@@ -243,8 +249,6 @@ def _space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]
     """Used space beyond the files found hints at files whose folder entry was never written, or was deleted."""
     if "space" in names:
         card.used_names.add("space")
-        return
-    if not card.volume.is_mount_root:
         return
     volume = card.volume
     unit = max(volume.limits.allocation_bytes, 512)

@@ -1,0 +1,110 @@
+"""`rollproof may-wipe`: may this card be wiped?"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from rollproof.cli.options import Folder, json_option, person_options, production_option, quiet_option
+from rollproof.cli.session import Job, Session
+
+if TYPE_CHECKING:
+    from typing import Protocol
+
+    from rollproof.models.events import Emit
+    from rollproof.models.requests import Cancel, MayWipeRequest
+    from rollproof.models.results import MayWipeResult
+
+    class MayWipe(Protocol):
+        """The workflow as this command calls it."""
+
+        def __call__(self, request: MayWipeRequest, /, *, emit: Emit, cancel: Cancel) -> MayWipeResult: ...
+
+
+def _workflow() -> MayWipe:
+    from rollproof.workflows.may_wipe import may_wipe  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    return may_wipe
+
+
+@click.command(
+    "may-wipe",
+    cls=Job,
+    empty_answer={
+        "answer": "KEEP",
+        "basis": None,
+        "reasons": ["the question could not be judged"],
+        "rolls": [],
+        "copies": [],
+        "findings": [],
+    },
+    what_is_safe="The card was only read. KEEP it.",
+    failure_line="KEEP",
+    epilog="""\b
+Examples:
+  rollproof may-wipe /media/A003
+      right after its offload: nothing is read again, the answer comes at once
+  rollproof may-wipe /media/A003 --reread --reread-copies
+      read the card and every attached copy again before answering
+  rollproof may-wipe /media/A003 --accept A003C007 --reason "known, the director has seen it" --by "the data wrangler"
+      take a damaged clip upon yourself; it is written down with your name
+  rollproof may-wipe /media/A003 --json
+      the same for a script: status 0 is MAY WIPE, everything else is KEEP
+""",
+)
+@click.argument("card", type=Folder())
+@click.option("--reread", is_flag=True, help="Read the card again, even when nothing on it seems to have changed.")
+@click.option("--reread-copies", is_flag=True, help="Read every attached copy again, from its drive.")
+@click.option(
+    "--accept",
+    "accepted",
+    multiple=True,
+    metavar="NAME",
+    help="Take upon yourself by name what cannot be judged (a damaged clip, a link, hidden media); may be repeated."
+    " A file that lacks copies cannot be accepted.",
+)
+@click.option("--reason", metavar="TEXT", default="", help="Why; required with --accept, as is --by.")
+@click.option("--all", "show_all", is_flag=True, help="Show every reason, not only the first three.")
+@production_option
+@person_options
+@json_option
+@quiet_option
+@click.option("--silent", is_flag=True, help="Do not ring the bell at the end.")
+@click.pass_obj
+def command(
+    session: Session,
+    /,
+    card: bytes,
+    reread: bool,
+    reread_copies: bool,
+    accepted: tuple[str, ...],
+    reason: str,
+    show_all: bool,
+    production_file: bytes | None,
+    by: str,
+    role: str,
+    as_json: bool,
+    quiet: bool,
+    silent: bool,
+) -> int:
+    """Answer MAY WIPE or KEEP for the CARD that is mounted there, with the reasons.
+
+    MAY WIPE only when everything on the whole medium lies proven on enough devices, and a permit that says so could be
+    written beside the copies. Everything else, any failure too, is KEEP. The card is only ever read, and never
+    formatted: that is done in the camera.
+    """
+    from rollproof.cli.wipe_run import run_may_wipe  # noqa: PLC0415 - as above
+    from rollproof.models.requests import MayWipeRequest, Person  # noqa: PLC0415
+
+    request = MayWipeRequest(
+        card=card,
+        reread=reread,
+        reread_copies=reread_copies,
+        accepted=accepted,
+        reason=reason,
+        production_file=production_file,
+        person=Person(by, role),
+    )
+    output = session.speak(json=as_json, quiet=quiet, silent=silent)
+    return run_may_wipe(session, output, request, session.workflow("may_wipe", _workflow), show_all=show_all)
