@@ -104,7 +104,7 @@ def main(arguments: list[str]) -> int:
         f"""
 What was shown: {len(cards())} cards on {len(DRIVES)} drives, and a spoiled bit found (exit status 1, as it must be).
 What was not: cards and drives are folders on one disk. Three copies that burn with the card are no copies, so Rollproof
-counts none of them and says so. With a real drive behind each --to it counts one for each device.
+counts none of them and says KEEP. With a real card, and a real drive behind each --to, it counts one for each device.
 
 Where to look:
   {here}/drives/backup/A003/            the copy of the A camera's card; its clips play
