@@ -26,6 +26,7 @@ help:
 	@echo "make schema     write the JSON Schema of the records anew"
 	@echo "make wheel      build the wheel into dist/"
 	@echo "make benchmark  compare with the shell and with what the disk can do (minutes)"
+	@echo "make campaign   thousands of kills, power cuts and flipped bits on real drives (an hour; root)"
 
 $(BIN)/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null || { \
@@ -75,7 +76,7 @@ benchmark: $(INSTALLED_DEV)
 ifneq ($(wildcard tests/campaigns/run.py),)
 .PHONY: campaign
 campaign: $(INSTALLED_DEV)
-	$(BIN)/python tests/campaigns/run.py
+	PYTHONPATH=tests $(BIN)/python -m campaigns.run $(CAMPAIGN_ARGS)
 endif
 
 clean:
