@@ -104,8 +104,8 @@ class Job(click.Command):
         self.what_is_safe = what_is_safe
         self.failure_line = failure_line
 
-    def invoke(self, ctx: click.Context) -> Any:
-        """Run the command, after noting which one it is: errors are worded by it."""
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Parse, after noting which command it is: errors, those of usage too, are worded by it."""
         if isinstance(ctx.obj, Session):
             ctx.obj.job = self
-        return super().invoke(ctx)
+        return super().parse_args(ctx, args)

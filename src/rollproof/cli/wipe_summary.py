@@ -15,6 +15,7 @@ from rollproof.cli.lines import rule
 from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy
 
 _MOST_REASONS = 3
+_NAME_IT_THEMSELVES = ("not-offloaded", "card-unknown", "card-missing", "not-a-card-root")
 _BASIS = {
     "reread": "the card was read again just now and compared by content",
     "listing": "nothing on the card changed since this station read it twice; it was not read again",
@@ -71,7 +72,8 @@ def _reason_lines(reasons: list[FindingOut], *, show_all: bool) -> Iterator[Text
         return
     yield Text("Why", STRONG)
     for number, finding in enumerate(shown, 1):
-        yield join(f"  {number}. ", located("", finding.path if finding.count == 1 else "", finding.detail))
+        path = finding.path if finding.count == 1 and finding.kind not in _NAME_IT_THEMSELVES else ""
+        yield join(f"  {number}. ", located("", path, finding.detail))
         if finding.count > 1:
             yield join(f"     {words.counted(finding.count, 'file')}, the first: ", safe(finding.path))
         if finding.remedy:

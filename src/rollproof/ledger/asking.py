@@ -130,7 +130,18 @@ def copies(connection: Connection, trust: Trust, which: ColumnElement[bool]) -> 
             tables.devices,
             *(
                 ours[name].label(f"copy_{name}")
-                for name in ("id", "roll_id", "folder", "role", "state", "readback", "why", "state_at", "seen_at")
+                for name in (
+                    "id",
+                    "roll_id",
+                    "folder",
+                    "drive",
+                    "role",
+                    "state",
+                    "readback",
+                    "why",
+                    "state_at",
+                    "seen_at",
+                )
             ),
             ours.seen_by.label("copy_seen_by"),
             ours.gone_at.label("copy_gone_at"),
@@ -161,6 +172,7 @@ def copies(connection: Connection, trust: Trust, which: ColumnElement[bool]) -> 
                 seen_here=trust.vouches(row["copy_seen_by"], row["copy_seen_at"]),
                 gone_at=_maybe(row["copy_gone_at"]),
                 states={word.offload_id: word.state for word in states},
+                name=row["copy_drive"],
             )
         )
     return result

@@ -205,6 +205,8 @@ class KnownCopy:
     seen_here: bool
     gone_at: datetime | None
     states: dict[int, CopyState] = field(default_factory=dict)
+    name: str = ""
+    """What this copy's own run called the drive; two folders on one drive may have two names."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -152,7 +152,7 @@ def _history(ledger: Ledger, roll: KnownRoll) -> RollHistory:
         roll=_line(roll),
         copies=[
             CopyLine(
-                drive=copy.drive.drive,
+                drive=copy.name or copy.drive.drive,
                 role=copy.role,
                 device=copy.drive.identity.model or copy.drive.identity.volume_label or copy.drive.identity.source,
                 state=copy.state,

@@ -55,7 +55,7 @@ class AttachedLook:
         volume, below = places[0]
         view = CopyInView(
             os.path.join(volume.mount_point, below),
-            known.drive.drive or shown(volume.mount_point),
+            known.name or known.drive.drive or shown(volume.mount_point),
             known.role,
             "",
             None,

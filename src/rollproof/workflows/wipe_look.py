@@ -69,7 +69,7 @@ class CopyLook:
         identity = known.drive.identity
         view = CopyInView(
             known.folder,
-            known.drive.drive or identity.volume_label or "a drive",
+            known.name or known.drive.drive or identity.volume_label or "a drive",
             known.role,
             "",
             None,

@@ -21,7 +21,16 @@ def _workflow() -> Callable[..., RebuildResult]:
     return rebuild_ledger
 
 
-@click.group("ledger", context_settings={"help_option_names": ["-h", "--help"]}, no_args_is_help=False)
+@click.group(
+    "ledger",
+    context_settings={"help_option_names": ["-h", "--help"]},
+    no_args_is_help=False,
+    epilog="""\b
+Examples:
+  rollproof ledger rebuild /mnt/primary /mnt/backup
+      make it anew from what lies on two drives
+""",
+)
 def command() -> None:
     """Look after the station's own memory of rolls, copies and records.
 
