@@ -36,6 +36,7 @@ from rollproof.records.blocks import copy_block, same_device, this_station
 from rollproof.records.chain import read_chain
 from rollproof.records.models import By, DigestBlock, FindingBlock, OffloadHeader, Totals, VerifyHeader
 from rollproof.records.rows import FileRow, FilesDigest
+from rollproof.records.signing import Signer
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record
 from rollproof.storage.files import exists
@@ -44,6 +45,7 @@ from rollproof.storage.medium import MediumAccess, weakest
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.remember import remember_verify
+from rollproof.workflows.signer import station_signer
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_expectation import Expectation, Wanted, read_expectation
 
@@ -96,6 +98,7 @@ class CopyVerifier:
         emit: Emit,
         cancel: Cancel,
         station: StationLedger | None = None,
+        signer: Signer | None = None,
     ) -> None:
         self._io = io
         self._drives = drives
@@ -104,6 +107,7 @@ class CopyVerifier:
         self._emit = emit
         self._cancel = cancel
         self._station = station if station is not None else StationLedger()
+        self._signer = signer if signer is not None else station_signer()
         self._pool = BufferPool(settings.block_bytes)
         self._hangs = False
         """Whether the drive at hand does not answer: nothing more may be asked of it, and its handle is in use."""
@@ -306,8 +310,10 @@ class CopyVerifier:
                 work.appended.append(to_text(manifest.name))
                 work.findings += [finding for finding in manifest.findings if finding not in work.findings]
             rows = list(self._rows(work))
-            record = append_record(self._io, work.handle, self._header(work), rows)
+            record = append_record(self._io, work.handle, self._header(work), rows, signer=self._signer)
             work.appended.append(record.name)
+            if record.unsigned is not None:
+                work.findings.append(replace(record.unsigned, drive=work.drive))
         except UntrustedInput as problem:
             work.findings.append(
                 Finding(
