@@ -154,3 +154,22 @@ def test_a_drive_pulled_out_under_the_copy_is_named_the_other_is_proven_and_a_re
     pulled.plug_in()
     status, answer = run(installed_rollproof, *words)
     assert (status, answer["verdict"]) == (0, "proven"), answer
+
+
+def test_an_exfat_card_with_two_proven_copies_may_be_wiped_and_a_clip_recorded_since_keeps_it(
+    devices: Devices, installed_rollproof: Path
+) -> None:
+    card = card_with_demo_media(devices)
+    one, two = devices.image("ext4"), devices.image("ext4")
+    status, answer = run(
+        installed_rollproof, "offload", card.mount, "--roll", "A003", "--to", one.mount, "--to", two.mount
+    )
+    assert answer["rolls"][0]["card"] == {"answer": "MAY WIPE", "reasons": []}
+    status, answer = run(installed_rollproof, "may-wipe", card.mount)
+    assert (status, answer["answer"], answer["basis"]) == (0, "MAY WIPE", "listing"), answer
+    card.replug(read_only=False)
+    (card.mount / "A003C005.mov").write_bytes(b"recorded since" * 1000)
+    card.replug(read_only=True)
+    status, answer = run(installed_rollproof, "may-wipe", card.mount)
+    assert (status, answer["answer"], answer["basis"]) == (1, "KEEP", "reread")
+    assert "not-offloaded" in {finding["kind"] for finding in answer["findings"]}

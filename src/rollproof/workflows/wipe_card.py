@@ -29,6 +29,7 @@ _HIDDEN_BYTES = 1 << 20
 _MOST_LITTER = 100_000
 _TIGHT = frozenset(("fuse.exfat", "exfat", "vfat", "msdos", "ext2", "ext3", "ext4", "iso9660"))
 """File systems whose own overhead inside the used space is small and known."""
+_EXFAT = frozenset(("fuse.exfat", "exfat"))
 _TIGHT_SLACK = 1 << 20
 _LOOSE_SLACK = 32 << 20
 _ENTRY_BYTES = 640
@@ -257,6 +258,8 @@ def _space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]
     own = (len(card.snapshot.folders) + 1) * unit + entries * _ENTRY_BYTES + volume.capacity_bytes // unit // 8
     if volume.file_system == "ext4":  # keeps 2 % and at most 4096 units from everybody, and calls them used
         own += min(volume.capacity_bytes // 50, 4096 * unit)
+    if volume.file_system in _EXFAT:
+        own += _exfat_outside_clusters(io, volume) + 2 * unit  # and the allocation bitmap and the up-case table
     tight = volume.file_system in _TIGHT
     slack = _TIGHT_SLACK if tight else _LOOSE_SLACK + volume.capacity_bytes // 50
     litter = sum(_size_of_litter(io, card, path, unit) for path in card.snapshot.ignored)
@@ -268,6 +271,28 @@ def _space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]
             f"{left:,} bytes are in use on the card that no file explains: a clip may have lost its folder entry",
             "look at the card in its camera; if it is known why: --accept space --reason TEXT",
         )
+
+
+def _exfat_outside_clusters(io: Io, volume: Volume) -> int:
+    """Bytes that the file system counts as used and that no cluster holds: boot region, FAT and the alignment of the
+    cluster heap (up to 32 MiB on cards as they are sold). From the boot sector, exFAT specification 3.1; 0, the safe
+    side, where the device may not be read or makes no sense."""
+    sector = bytearray(512)
+    try:
+        device = io.open_device(volume.source)
+        try:
+            count = io.read_into(device, memoryview(sector), 0)
+        finally:
+            io.close(device)
+    except OSError:
+        return 0
+    if count < len(sector) or sector[3:11] != b"EXFAT   ":
+        return 0
+    clusters = int.from_bytes(sector[92:96], "little")
+    sector_shift, cluster_shift = sector[108], sector[109]
+    if not 9 <= sector_shift <= 12 or cluster_shift > 25 - sector_shift:
+        return 0
+    return max(0, volume.capacity_bytes - (clusters << (sector_shift + cluster_shift)))
 
 
 def _size_of_litter(io: Io, card: CardInHand, path: bytes, unit: int) -> int:
