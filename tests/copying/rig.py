@@ -15,6 +15,7 @@ from rollproof.copying.settings import Settings
 from rollproof.copying.writer import WriteWays
 from rollproof.hashing import proof_algorithm
 from rollproof.models.events import Event
+from rollproof.models.findings import Finding
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import MediumWay
@@ -115,6 +116,7 @@ class Rig:
         cancel: Cancel | None = None,
         on_event: Callable[[Event], None] = lambda event: None,
         before_seal: Callable[[], None] = lambda: None,
+        settle: Callable[[Cancel], Sequence[Finding]] = lambda cancel: [],
     ) -> Run:
         """Offload the card to all drives."""
         io = io or system_io()
@@ -138,7 +140,7 @@ class Rig:
             for name in self.drives
         ]
         root = io.open_root(os.fsencode(self.card))
-        card = CardSide(root, snapshot, MediumAccess(io, self.way), passes, lambda cancel: [])
+        card = CardSide(root, snapshot, MediumAccess(io, self.way), passes, settle)
         outcome = Offloading(
             io, "A003", card, sides, board, settings=self.settings, cancel=cancel or Cancel(), emit=emit
         ).run()

@@ -18,6 +18,7 @@ from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.hashpass import HashPass
 from rollproof.copying.parcels import Stalled, Stopped
+from rollproof.copying.plan import same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import hanging, said
@@ -30,7 +31,7 @@ from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy
-from rollproof.models.tree import FileEntry, Snapshot
+from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.blocks import copy_block, same_device, this_station
 from rollproof.records.chain import read_chain
@@ -48,6 +49,7 @@ from rollproof.workflows.remember import remember_verify
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_expectation import Expectation, Wanted, read_expectation
+from rollproof.workflows.verify_reads import Reads
 
 _ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
 
@@ -62,16 +64,25 @@ class _Work:
     volume: Volume
     papers: Expectation
     there: Snapshot
+    read: Reads
     rules: IgnoreRules
     was_away: bool = False
     """Whether the medium was away since everything on it was written: then no cache holds what was written."""
     findings: list[Finding] = field(default_factory=list)
-    read: dict[bytes, tuple[FileEntry, dict[str, str]]] = field(default_factory=dict)
     evidences: set[Evidence] = field(default_factory=set)
     differ: list[bytes] = field(default_factory=list)
     missing: list[bytes] = field(default_factory=list)
     unknown: list[bytes] = field(default_factory=list)
     appended: list[str] = field(default_factory=list)
+
+    @property
+    def files(self) -> int:
+        """How many files were read or looked for."""
+        wanted = self.papers.files
+        strangers = sum(
+            number in self.read and entry.path not in wanted for number, entry in enumerate(self.there.files)
+        )
+        return len(wanted) + strangers
 
     @property
     def clean(self) -> bool:
@@ -132,7 +143,9 @@ class CopyVerifier:
         papers = read_expectation(self._io, handle, volume, drive)
         rules, hidden = _rules(papers, drive)
         there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
-        work = _Work(path, drive, handle, volume, papers, there, rules, was_away=_was_away(papers, volume))
+        work = _Work(
+            path, drive, handle, volume, papers, there, Reads(there.files), rules, was_away=_was_away(papers, volume)
+        )
         work.findings += papers.findings + hidden
         work.findings += [replace(finding, drive=drive) for finding in there.findings if _concerns(finding)]
         self._look_for_marker(work)
@@ -203,7 +216,7 @@ class CopyVerifier:
         reader = TreeReader(self._io, work.handle, files, access, self._settings, drive=work.drive)
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
-            work.read[files[number].path] = (files[number], texts)
+            work.read.add(number, texts)
             work.evidences.add(Evidence.MEDIUM if work.was_away else evidence)
 
         def fault(number: int, finding: Finding) -> None:
@@ -226,25 +239,29 @@ class CopyVerifier:
     # --- comparing
 
     def _compare(self, work: _Work) -> None:
-        there = {entry.path: entry for entry in work.there.files}
+        files = work.there.files
+        there = {entry.path: number for number, entry in enumerate(files)}
         ignored = set(work.there.ignored)
         redated: list[bytes] = []
-        for path, wanted in sorted(work.papers.files.items()):
-            entry = there.get(path)
-            if entry is None:
+        for path in sorted(work.papers.files):
+            wanted, number = work.papers.files[path], there.get(path)
+            if number is None:
                 if path not in ignored:
                     work.missing.append(path)
                 continue
+            entry = files[number]
             if wanted.size is not None and wanted.size != entry.size:
                 work.differ.append(path)
                 continue
-            read = work.read.get(path)
-            if read is None:
+            if number not in work.read:
                 continue  # a finding already says why it could not be read
-            shared = read[1].keys() & wanted.hashes.keys()
-            if not shared or any(read[1][name] != wanted.hashes[name] for name in shared):
+            read, hashes = work.read.texts(number), wanted.hashes
+            shared = read.keys() & hashes.keys()
+            if not shared or any(read[name] != hashes[name] for name in shared):
                 work.differ.append(path)
-            elif wanted.modified_ns is not None and not _same_time(wanted.modified_ns, entry, work.volume):
+            elif wanted.modified_ns is not None and not same_time(
+                wanted.modified_ns, entry.modified_ns, work.volume.limits
+            ):
                 redated.append(path)
         work.unknown += sorted(there.keys() - work.papers.files.keys())
         work.findings += [
@@ -361,13 +378,12 @@ class CopyVerifier:
             """Goes through the files anew each time: the writer needs them twice."""
 
             def __iter__(self) -> Iterator[FileHash]:
-                for path in sorted(work.read):
-                    entry, texts = work.read[path]
+                for entry, texts in work.read:
                     standard = {name: text for name, text in texts.items() if ALGORITHMS[name].standard_name}
                     if not standard:
                         continue
                     fresh = FileHash(
-                        path=path,
+                        path=entry.path,
                         size=entry.size,
                         modified_ns=entry.modified_ns,
                         hashes=standard,
@@ -378,7 +394,7 @@ class CopyVerifier:
                         yield told
 
         person = self._request.person
-        used = {name for _, texts in work.read.values() for name in texts if ALGORITHMS[name].standard_name}
+        used = {name for shape in work.read.shapes() for name in shape if ALGORITHMS[name].standard_name}
         return Generation(
             process=Process.IN_PLACE,
             started_at=started_at,
@@ -414,8 +430,8 @@ class CopyVerifier:
             findings=tuple(FindingBlock.of(finding) for finding in grouped(work.findings)),
             verdict="proven" if clean and work.readback in _ACCEPTED else "not proven",
             totals=Totals(
-                files=len(work.papers.files.keys() | work.read.keys()),
-                bytes=sum(entry.size for entry, _ in work.read.values()),
+                files=work.files,
+                bytes=work.read.size_bytes,
                 proven=len(work.read) - len(work.differ) - len(work.unknown) if clean else 0,
                 differ=len(work.differ),
                 missing=len(work.missing),
@@ -427,27 +443,28 @@ class CopyVerifier:
     def _digest(self, work: _Work) -> DigestBlock | None:
         if not work.read:
             return None
-        shared = set.intersection(*({*texts} for _, texts in work.read.values()))
+        shared = set.intersection(*(set(shape) for shape in work.read.shapes()))
         if not shared:
             return None
         algorithm = proof_algorithm(sorted(shared))
         digest = FilesDigest(algorithm)
-        for path in sorted(work.read):
-            entry, texts = work.read[path]
-            digest.add(path, entry.size, texts[algorithm])
+        for entry, texts in work.read:
+            digest.add(entry.path, entry.size, texts[algorithm])
         return DigestBlock(algorithm=algorithm, sha256=digest.text())
 
     def _rows(self, work: _Work) -> Iterator[FileRow]:
         states = dict.fromkeys(work.differ, "differs")
         states |= dict.fromkeys(work.missing, "missing")
         states |= dict.fromkeys(work.unknown, "unknown")
-        there = {entry.path: entry for entry in work.there.files}
+        if not states:
+            return
+        there = {entry.path: number for number, entry in enumerate(work.there.files)}
         for path in sorted(states):
-            wanted = work.papers.files.get(path)
-            entry = there.get(path)
+            wanted, number = work.papers.files.get(path), there.get(path)
+            entry = None if number is None else work.there.files[number]
             size = entry.size if entry is not None else (wanted.size if wanted and wanted.size is not None else 0)
             modified = entry.modified_ns if entry is not None else (wanted.modified_ns or 0 if wanted else 0)
-            texts = work.read[path][1] if path in work.read else {}
+            texts = {} if number is None else work.read.texts(number)
             yield FileRow(path, size, modified, texts, False, states[path])
 
     # --- telling
@@ -477,8 +494,8 @@ class CopyVerifier:
             path=work.drive,
             roll=self._roll(work),
             verdict="proven" if proven else "not proven",
-            files=len(work.papers.files.keys() | work.read.keys()),
-            bytes=sum(entry.size for entry, _ in work.read.values()),
+            files=work.files,
+            bytes=work.read.size_bytes,
             readback=work.readback.value if work.readback is not None else None,
             differ=[to_text(path) for path in work.differ],
             missing=[to_text(path) for path in work.missing],
@@ -579,10 +596,6 @@ def _algorithms(work: _Work, wanted: Wanted | None, extra: tuple[str, ...]) -> t
     standard = [name for name in known if ALGORITHMS[name].standard_name]
     # one hash decides, the fastest; the open standard's own history wants one that it knows
     return tuple(dict.fromkeys((proof_algorithm(standard or known), *extra)))
-
-
-def _same_time(recorded_ns: int, entry: FileEntry, volume: Volume) -> bool:
-    return abs(recorded_ns - entry.modified_ns) < max(volume.limits.timestamp_ns, 1)
 
 
 def _about(kind: Kind, severity: Severity, paths: Sequence[bytes], drive: str, what: str, remedy: str) -> list[Finding]:

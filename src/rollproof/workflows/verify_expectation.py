@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from rollproof.ascmhl.model import History
@@ -15,6 +15,7 @@ from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.io import Io
+from rollproof.workflows.verify_reads import Shape, packed, unpacked
 
 
 @dataclass(slots=True)
@@ -23,7 +24,22 @@ class Wanted:
 
     size: int | None
     modified_ns: int | None
-    hashes: dict[str, str]
+    _shape: Shape
+    _texts: bytes
+
+    @classmethod
+    def of(cls, size: int | None, modified_ns: int | None, hashes: Mapping[str, str]) -> Wanted:
+        """With these hashes, by algorithm."""
+        return cls(size, modified_ns, *packed(hashes))
+
+    @property
+    def hashes(self) -> dict[str, str]:
+        """What it must hash to, by algorithm; made anew each time."""
+        return unpacked(self._shape, self._texts)
+
+    def with_more(self, hashes: Mapping[str, str]) -> Wanted:
+        """The same with further hashes; those it has stay."""
+        return Wanted.of(self.size, self.modified_ns, {**hashes, **self.hashes})
 
 
 @dataclass(slots=True)
@@ -64,7 +80,7 @@ def read_expectation(io: Io, roll_folder: int, volume: Volume, drive: str) -> Ex
     try:
         for row in found.iter_files():
             if row.hashes:
-                files[row.path] = Wanted(row.size, row.modified_ns, dict(row.hashes))
+                files[row.path] = Wanted.of(row.size, row.modified_ns, row.hashes)
     except UntrustedInput as problem:
         findings.append(
             Finding(
@@ -88,14 +104,13 @@ def _merge_history(expectation: Expectation, drive: str) -> None:
         hashes = expected.hashes
         wanted = expectation.files.get(path)
         if wanted is None:
-            expectation.files[path] = Wanted(expected.size, None, hashes)
+            expectation.files[path] = Wanted.of(expected.size, None, hashes)
             continue
-        shared = hashes.keys() & wanted.hashes.keys()
-        if any(hashes[name] != wanted.hashes[name] for name in shared):
+        recorded = wanted.hashes
+        if any(hashes[name] != recorded[name] for name in hashes.keys() & recorded.keys()):
             disagree.append(path)
-            continue
-        for name in hashes.keys() - wanted.hashes.keys():
-            wanted.hashes[name] = hashes[name]
+        elif hashes.keys() - recorded.keys():
+            expectation.files[path] = wanted.with_more(hashes)
     if disagree and has_records:
         first = shown(disagree[0])
         more = f" and {len(disagree) - 1:,} more" if len(disagree) > 1 else ""
