@@ -26,6 +26,11 @@ class HookedIo(LinuxIo):
             self._names[handle] = name
         return handle
 
+    def close(self, handle: int) -> None:
+        with self._lock:
+            self._names.pop(handle, None)  # the number is used again, by files of other names
+        super().close(handle)
+
     def name_of(self, handle: int) -> bytes:
         """The name under which a handle was opened."""
         return self._names.get(handle, b"")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from rollproof.copying.settings import Settings
-from rollproof.models.events import Event
+from rollproof.models.events import CardFree, Event, Leg, LegStarted
 from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
 from rollproof.models.results import OffloadResult, RollResult, VerifyResult
 from rollproof.storage.io import Io
@@ -113,6 +114,23 @@ class Station:
         return offload(
             OffloadRequest(**given), emit=emit, cancel=cancel or Cancel(), io=io, drives=drives, settings=SMALL, now=now
         )
+
+    def offload_interrupted(self) -> OffloadResult:
+        """Ctrl-C at the last moment: everything is written on both drives, nothing is sealed on either."""
+        cancel = Cancel()
+        reading_back: set[str] = set()
+        both = threading.Event()
+
+        def on_event(event: Event) -> None:
+            if isinstance(event, LegStarted) and event.leg is Leg.READ_BACK:
+                reading_back.add(event.drive)
+                if len(reading_back) == 2:
+                    both.set()
+            elif isinstance(event, CardFree):
+                assert both.wait(60)
+                cancel.set()
+
+        return self.offload(cancel=cancel, on_event=on_event)
 
     def offload_one(self, **given: Any) -> RollResult:
         """Run the workflow for the one card."""

@@ -167,6 +167,12 @@ def _over_all(result: OffloadResult, not_begun: int) -> Text:
     if result.verdict == "planned":
         return join(stamp("PLAN ONLY", WARN), f"{words.counted(count, 'card')}. Nothing was written.")
     proven = sum(roll.verdict == "proven" for roll in result.rolls)
+    few = sum(not roll.enough_copies for roll in result.rolls)
+    if result.verdict == "proven" and few:
+        return join(
+            stamp("ALL PROVEN, TOO FEW COPIES", WARN),
+            f"{words.counted(count, 'roll')}, {few} of them with too few copies. Keep the cards.",
+        )
     if result.verdict == "proven":
         return join(stamp("ALL PROVEN", GOOD), f"{words.counted(count, 'roll')}.")
     waiting = f" {words.counted(not_begun, 'more card')} not begun." if not_begun else ""
