@@ -14,8 +14,8 @@ from campaigns.run import CAMPAIGNS, run
 pytestmark = pytest.mark.device
 
 SCALES = {
-    "kill-offloads": 0.02,
-    "kill-verifies": 0.01,
+    "kill-offloads": 0.016,
+    "kill-verifies": 0.005,
     "kill-commands": 0.01,
     "cut-again-and-again": 0.03,
     "flip-read-back": 0.01,

@@ -161,12 +161,24 @@ def _make_link(path: Path) -> None:
     path.symlink_to("/etc/hostname")
 
 
+def _make_link_to_a_twin(path: Path) -> None:
+    """A link to a file of somebody else that has the very size and time of the one that was scanned."""
+    at = path.stat()
+    path.unlink()
+    twin = path.parent.parent / "twin"
+    twin.write_bytes(bytes(at.st_size))
+    os.utime(twin, ns=(at.st_atime_ns, at.st_mtime_ns))
+    path.symlink_to(twin)
+
+
 def _make_folder(path: Path) -> None:
     path.unlink()
     path.mkdir()
 
 
-@pytest.mark.parametrize("swap", [_make_pipe, _make_link, _make_folder], ids=lambda swap: swap.__name__.strip("_"))
+@pytest.mark.parametrize(
+    "swap", [_make_pipe, _make_link, _make_link_to_a_twin, _make_folder], ids=lambda swap: swap.__name__.strip("_")
+)
 @pytest.mark.parametrize("nth", [1, 2])
 def test_a_file_on_the_card_that_turns_into_something_else_is_neither_followed_nor_waited_for(
     place: Stage, swap: Callable[[Path], None], nth: int

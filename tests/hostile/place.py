@@ -151,10 +151,10 @@ class Papers:
         """Bring them back."""
         for name in ("rollproof", "ascmhl"):
             at = self.roll / name
-            if at.is_symlink() or at.is_file():
-                at.unlink()
-            elif at.exists():
+            if at.is_dir() and not at.is_symlink():
                 shutil.rmtree(at)
+            else:
+                at.unlink(missing_ok=True)
             shutil.copytree(self.kept / name, at)
 
 

@@ -20,10 +20,11 @@ import pytest
 
 from rollproof.copying.settings import Settings
 from rollproof.drives.interface import Drives, system_drives
-from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.models.results import OffloadResult
+from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
+from rollproof.models.results import OffloadResult, VerifyResult
 from rollproof.storage.io import system_io
 from rollproof.workflows.offload import offload
+from rollproof.workflows.verify import verify
 from support.devices import Devices, Drive, why_no_devices
 from support.faults import Killed, Rule
 from support.faulty_io import FaultyIo
@@ -51,11 +52,10 @@ _LONGEST_SECONDS = 30.0
 
 
 @dataclass
-class Run:
-    """One offload. Without `result` it was killed, or `crash` holds the traceback, or it `hung`."""
+class Ending:
+    """How a run ended, beside its result: `crash` holds a traceback, or it `hung`, or it was killed."""
 
     io: FaultyIo
-    result: OffloadResult | None = None
     crash: str = ""
     hung: bool = False
     seconds: float = 0.0
@@ -63,7 +63,21 @@ class Run:
     @property
     def killed(self) -> bool:
         """Whether it ended as by SIGKILL."""
-        return self.io.killed.is_set()
+        return self.io.killed.is_set() and self.io.injected["killed"] > 0
+
+
+@dataclass
+class VerifyRun(Ending):
+    """One verify."""
+
+    result: VerifyResult | None = None
+
+
+@dataclass
+class Run(Ending):
+    """One offload. Without `result` it was killed, crashed or hung."""
+
+    result: OffloadResult | None = None
 
     def states(self) -> dict[str, str]:
         """State of each drive, as told."""
@@ -134,22 +148,56 @@ class Stage:
         )
 
     def run(
-        self, rules: Iterable[Rule] = (), *, settings: Settings = SETTINGS, on_fault: Callable[[], object] | None = None
+        self,
+        rules: Iterable[Rule] = (),
+        *,
+        settings: Settings = SETTINGS,
+        on_fault: Callable[[], object] | None = None,
     ) -> Run:
         """Offload with these faults; `on_fault` is called at each that happens."""
         run = Run(FaultyIo(system_io(), rules, on_fault=on_fault))
-        ended = threading.Event()
 
         def work() -> None:
+            run.result = offload(
+                self.request(),
+                emit=lambda event: None,
+                cancel=Cancel(),
+                io=run.io,
+                drives=self.places,
+                settings=settings,
+            )
+
+        self._conduct(run, work)
+        if run.killed:
+            run.result = None
+        return run
+
+    def verify(self, rules: Iterable[Rule] = ()) -> VerifyRun:
+        """Verify the copies on all drives with these faults."""
+        run = VerifyRun(FaultyIo(system_io(), rules))
+
+        def work() -> None:
+            run.result = verify(
+                VerifyRequest(tuple(os.fsencode(folder) for folder in self.folders().values())),
+                emit=lambda event: None,
+                cancel=Cancel(),
+                io=run.io,
+                drives=self.places,
+                settings=SETTINGS,
+            )
+
+        self._conduct(run, work)
+        if run.killed:
+            run.result = None
+        return run
+
+    def _conduct(self, run: Ending, work: Callable[[], None]) -> None:
+        """Do the work in a thread of its own, watch it, and end it as a process ends."""
+        ended = threading.Event()
+
+        def guarded() -> None:
             try:
-                run.result = offload(
-                    self.request(),
-                    emit=lambda event: None,
-                    cancel=Cancel(),
-                    io=run.io,
-                    drives=self.places,
-                    settings=settings,
-                )
+                work()
             except Killed:
                 pass
             except BaseException:  # noqa: BLE001 - a traceback is a finding of the sweep
@@ -160,7 +208,7 @@ class Stage:
         os.environ["ROLLPROOF_HOME"] = os.fspath(self.home)
         began = time.monotonic()
         with _quiet_threads():
-            threading.Thread(target=work, name="offload under test", daemon=True).start()
+            threading.Thread(target=guarded, name="under test", daemon=True).start()
             while not ended.wait(0.02):
                 if run.killed or time.monotonic() - began > _LONGEST_SECONDS:
                     break
@@ -170,13 +218,8 @@ class Stage:
                 run.hung = not ended.is_set()
             run.io.abandon()
         run.seconds = time.monotonic() - began
-        if run.killed and not run.hung and (run.result is None or _was_killed(run)):
-            run.result, run.crash = None, ""
-        return run
-
-
-def _was_killed(run: Run) -> bool:
-    return any(kind == "killed" for kind in run.io.injected)
+        if run.killed:
+            run.crash = ""
 
 
 @contextlib.contextmanager

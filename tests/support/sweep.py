@@ -169,9 +169,23 @@ def _is_false_success(attack: Attack, call: Call, run: Run) -> bool:
         return False
     if call.operation not in _MUST_SUCCEED and not (call.operation == "close" and call.writing):
         return False
-    # a new file under the same name is no retry of the failed one
     hit = next(made.index for made in run.io.calls if made.identity == call.identity)
+    if _of_a_signature(call, run, hit):
+        return False  # the record it belongs to is down and flushed by then: a signature that fails is a warning
+    # a new file under the same name is no retry of the failed one
     return not any(made.operation == "create" and made.path == call.path and made.index > hit for made in run.io.calls)
+
+
+def _of_a_signature(call: Call, run: Run, hit: int) -> bool:
+    """Whether a call writes a signature, or flushes the folder after one got its name."""
+    if call.path.endswith((b".sig", b".sig.rollproof-partial")):
+        return True
+    renamed = [
+        made.path
+        for made in run.io.calls
+        if made.index < hit and made.operation == "rename_no_replace" and made.path.startswith(call.path + b"/")
+    ]
+    return call.operation == "flush" and bool(renamed) and renamed[-1].endswith(b".sig")
 
 
 def after_rerun(stage: Stage) -> Iterator[str]:

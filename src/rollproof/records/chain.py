@@ -35,9 +35,11 @@ LinkState = Literal["whole", "changed", "swapped", "truncated", "unreadable", "f
 
 _REMEDY = "Compare with the records on another copy of this roll; footage is not touched by this."
 _MAX_NAMED = 20
-MAX_RECORDS = 10_000
-MAX_HEADERS_BYTES = 64 << 20
-"""All headers of one chain together, as text: a chain is held in memory, and a drive may be hostile."""
+MAX_RECORDS = 3_000
+"""A roll that is verified every day gets there after eight years."""
+MAX_HEADERS_BYTES = 16 << 20
+"""All headers of one chain together, as text: a chain is held in memory (six times as large there), and a drive may
+be hostile."""
 
 
 @dataclass(frozen=True, slots=True)
