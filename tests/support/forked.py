@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -70,7 +71,9 @@ class ForkedStation:
             if limit is None and (since is None or since()):
                 limit = now + seconds
             if status is None and not killed and now > (limit or began + _LONGEST_SECONDS):
-                os.killpg(pid, signal.SIGKILL)
+                with contextlib.suppress(ProcessLookupError):  # before it made a group of its own
+                    os.killpg(pid, signal.SIGKILL)
+                os.kill(pid, signal.SIGKILL)  # not waited for yet, so the number is still its own
                 killed = True
             if status is None:
                 time.sleep(_TICK)

@@ -149,7 +149,10 @@ class Station:
 
 
 def kill_group(process: subprocess.Popen[bytes]) -> None:
-    """SIGKILL to a process started by `Station.start` and to everything it started."""
+    """SIGKILL to a process started by `Station.start` and to everything it started; nothing once it was waited for,
+    because its number may be somebody else's by then."""
+    if process.returncode is not None:
+        return
     with contextlib.suppress(ProcessLookupError, PermissionError):
         os.killpg(process.pid, signal.SIGKILL)
 

@@ -34,6 +34,8 @@ class WriteWays:
     direct: bool = True
     allocate: bool = False
     volume_flush: bool = False
+    timestamp_ns: int = 1
+    """Granularity of a modification time on this file system."""
 
 
 @dataclass(slots=True)
@@ -338,6 +340,8 @@ class CopyWriter:
         written = self._io.fstat(handle)
         if written.size != entry.size:
             raise OSError(errno.EIO, "the copy is not as long as its source")
+        if abs(written.modified_ns - entry.modified_ns) >= max(self._ways.timestamp_ns, 1):
+            raise OSError(errno.EIO, "the drive did not keep the modification time")
         there = self._io.stat(temporary, parent)
         if (there.device, there.inode) != (written.device, written.inode):
             # where a file system has no locks, another station may be at work on this very roll

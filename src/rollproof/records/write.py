@@ -86,6 +86,7 @@ def _sign(io: Io, folder: int, name: str, sha512: bytes, signer: Signer) -> Find
         why, remedy = problem.message, problem.hint
     except OSError as problem:
         why, remedy = f"the drive did not take the signature ({names.inert(problem.strerror or str(problem))})", ""
+        _tidy(io, folder)
     else:
         return None
     return Finding(

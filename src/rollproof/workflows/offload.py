@@ -324,7 +324,12 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
     return DriveSide(
         at.drive,
         at.plan.actions,
-        WriteWays(direct=True, allocate=journalled, volume_flush=journalled),
+        WriteWays(
+            direct=True,
+            allocate=journalled,
+            volume_flush=journalled,
+            timestamp_ns=at.volume.limits.timestamp_ns,
+        ),
         MediumAccess(io, at.volume.way, at.volume.source),
         work,
         read_depth=_depth(at.volume, 2),

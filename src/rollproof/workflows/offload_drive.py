@@ -149,11 +149,11 @@ class OffloadDriveWork:
         self._still_there()
         state = self.state()
         if at.all_covered:
+            tidy_records(io, at.handle)  # its record is down, and a run that ended there may have left half a signature
             if state != "incomplete":
                 at.record_name = at.proven_by
             if state == "proven" and exists(io, at.handle, MARKER_NAME) is not None:
-                tidy_records(io, at.handle)  # its record was down already when the last run ended, its signature not
-                remove_marker(io, at.handle)
+                remove_marker(io, at.handle)  # its record was down already when the last run ended
             return state
         if state == "incomplete":
             add_suspects(io, at.handle, self._suspects())
