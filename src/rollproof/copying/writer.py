@@ -10,16 +10,17 @@ from __future__ import annotations
 import contextlib
 import errno
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from rollproof.copying.parcels import Segment
-from rollproof.copying.plan import Action
+from rollproof.copying.plan import Action, same_time
 from rollproof.copying.settings import ALIGNMENT, Settings
 from rollproof.copying.treereader import aligned
 from rollproof.copying.trouble import write_trouble
 from rollproof.models.errors import DriveFault
 from rollproof.models.findings import Finding
 from rollproof.models.tree import FileEntry
+from rollproof.models.volumes import Limits
 from rollproof.storage.files import partial_name, write_all
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io
@@ -34,8 +35,8 @@ class WriteWays:
     direct: bool = True
     allocate: bool = False
     volume_flush: bool = False
-    timestamp_ns: int = 1
-    """Granularity of a modification time on this file system."""
+    limits: Limits = field(default_factory=Limits)
+    """What the file system can hold: how exact a modification time is."""
 
 
 @dataclass(slots=True)
@@ -340,7 +341,7 @@ class CopyWriter:
         written = self._io.fstat(handle)
         if written.size != entry.size:
             raise OSError(errno.EIO, "the copy is not as long as its source")
-        if abs(written.modified_ns - entry.modified_ns) >= max(self._ways.timestamp_ns, 1):
+        if not same_time(written.modified_ns, entry.modified_ns, self._ways.limits):
             raise OSError(errno.EIO, "the drive did not keep the modification time")
         there = self._io.stat(temporary, parent)
         if (there.device, there.inode) != (written.device, written.inode):

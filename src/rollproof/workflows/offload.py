@@ -328,7 +328,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
             direct=True,
             allocate=journalled,
             volume_flush=journalled,
-            timestamp_ns=at.volume.limits.timestamp_ns,
+            limits=at.volume.limits,
         ),
         MediumAccess(io, at.volume.way, at.volume.source),
         work,
