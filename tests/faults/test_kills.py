@@ -148,7 +148,8 @@ def test_a_kill_at_any_instant_of_an_offload_breaks_no_invariant(set_up: Set, sh
     wrong += set_up.finish()
     assert not wrong, f"{len(wrong)} broken:\n" + "\n".join(wrong[:30])
     assert kills == count, f"only {kills} of {count} runs were killed before their end"
-    assert inside > count // 4, f"only {inside} of {kills} kills fell into the copying"
+    # how many depends on how busy the machine is; none at all would mean that this test tests nothing
+    assert inside > 0, f"none of {kills} kills fell into the copying"
 
 
 @pytest.mark.timeout(900)

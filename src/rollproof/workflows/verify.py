@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import time
 
@@ -111,7 +112,8 @@ def _rolls(io: Io, path: bytes, cancel: Cancel, findings: list[Finding]) -> list
             os.path.join(path, relative) if relative else path for relative in find_rolls(io, root, cancel, unread)
         ]
     finally:
-        io.close(root)
+        with contextlib.suppress(OSError):
+            io.close(root)
     findings += [
         Finding(
             Kind.UNREADABLE_FOLDER,
