@@ -6,6 +6,7 @@ import errno
 import json
 import os
 import shutil
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,13 @@ from typing import Any
 import pytest
 
 from copying.faults import HookedIo
+from rollproof.drives.checks import bytes_needed
 from rollproof.drives.interface import system_drives
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import CardFree, Leg, LegEnded
 from rollproof.models.names import MARKER_NAME
 from rollproof.models.requests import Cancel
+from rollproof.models.volumes import Volume
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
 from rollproof.storage.io import EntryKind
@@ -362,3 +365,30 @@ def test_a_roll_left_unfinished_yesterday_is_gone_on_with_in_yesterdays_folder(s
     assert roll.verdict == "proven"
     assert tree(station.one / "The Bell Foundry/2026-05-14/A003") == tree(station.card)
     assert not (station.one / "The Bell Foundry/2026-05-15").exists()
+
+
+@pytest.mark.parametrize("leftover", [True, False])
+def test_a_rerun_has_room_where_the_unfinished_file_of_the_killed_run_makes_way_for_its_copy(
+    station: Station, leftover: bool
+) -> None:
+    station.offload_interrupted()
+    victim = station.roll(station.one) / CLIP
+    if leftover:
+        victim.rename(victim.with_name(victim.name + ".rollproof-partial"))
+    else:
+        victim.unlink()
+    real = system_drives()
+    needed = bytes_needed([CLIPS[CLIP]], 1, real.volume_of(b"/").limits, ("xxh128",))
+
+    class Tight:
+        """Real drives, with half a clip less room than the missing clip needs."""
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(real, name)
+
+        def volume_of(self, path: bytes) -> Volume:
+            return replace(real.volume_of(path), free_bytes=needed - CLIPS[CLIP] // 2)
+
+    roll = station.offload_one(drives=Tight(), destinations=(os.fsencode(station.one),))
+    assert roll.verdict == ("proven" if leftover else "refused")
+    assert leftover or station.kinds(roll) == {"no-space"}

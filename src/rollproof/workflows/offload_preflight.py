@@ -23,7 +23,9 @@ from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.records.models import Policy
-from rollproof.storage.io import Io
+from rollproof.storage.files import partial_name
+from rollproof.storage.folders import FolderHandles
+from rollproof.storage.io import EntryKind, Io
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_found import Asked, look_at_roll_folder
@@ -111,7 +113,7 @@ def _look_at_all(
     findings += checks.device_findings(
         [(at.drive, at.volume) for at in found.drives], card.volume, distinct_required=distinct_devices
     )
-    findings += _space(card, found.drives, asked.algorithms)
+    findings += _space(io, card, found.drives, asked.algorithms)
 
 
 def within(seconds: float, work: Callable[[], T], cancel: Cancel) -> T:
@@ -220,7 +222,7 @@ def _not_writable(base: bytes, volume: Volume) -> str | None:
     return None
 
 
-def _space(card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:
+def _space(io: Io, card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:
     """Two destinations on one volume need room for both."""
     groups: dict[int, list[DriveAtWork]] = defaultdict(list)
     for at in drives:
@@ -233,10 +235,32 @@ def _space(card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence
             )
             for at in group
         )
-        finding = checks.space_finding(" and ".join(at.drive for at in group), needed, group[0].volume.free_bytes)
+        free = group[0].volume.free_bytes + sum(_leftover_bytes(io, card.snapshot, at) for at in group)
+        finding = checks.space_finding(" and ".join(at.drive for at in group), needed, free)
         if finding is not None:
             findings.append(finding)
     return findings
+
+
+def _leftover_bytes(io: Io, card: Snapshot, at: DriveAtWork) -> int:
+    """Bytes in unfinished files of a run that was killed: each makes way for its fresh copy, so that a drive with room
+    for the roll has room for the rerun. Never more than the fresh copies take."""
+    if at.handle < 0 or not at.unfinished:
+        return 0
+    folders = FolderHandles(io, at.handle)
+    total = 0
+    try:
+        for number in at.plan.numbers(Action.COPY, Action.REPLACE):
+            folder, _, name = card.files[number].path.rpartition(b"/")
+            try:
+                left = io.stat(partial_name(name), folders.handle(folder))
+            except OSError:
+                continue
+            if left.kind is EntryKind.FILE and left.links == 1:
+                total += min(left.size, card.files[number].size)
+    finally:
+        folders.close()
+    return total
 
 
 def _sizes_to_write(card: Snapshot, at: DriveAtWork) -> list[int]:
