@@ -19,7 +19,6 @@ from rollproof.models.events import (
     DrivePlan,
     Emit,
     Event,
-    FileProven,
     FindingRaised,
     Leg,
     LegEnded,
@@ -93,9 +92,7 @@ class Roll:
                 out += self._lost(drive, start, speed, step)
                 continue
             write = self._leg(Leg.WRITE, drive, start, self.size_bytes / speed, step)
-            back = self._leg(
-                Leg.READ_BACK, drive, write[-1][0] + 0.5, self.size_bytes / self.read_back[drive], step, proves=True
-            )
+            back = self._leg(Leg.READ_BACK, drive, write[-1][0] + 0.5, self.size_bytes / self.read_back[drive], step)
             record = self._leg(Leg.RECORD, drive, max(back[-1][0], second[-1][0]), 0.5, step, size_bytes=0)
             out += [*write, *back, *record, (record[-1][0] + 0.1, DriveDone(self.name, drive, "proven"))]
         return sorted(out, key=lambda timed: timed[0])
@@ -109,7 +106,6 @@ class Roll:
         step: float,
         *,
         size_bytes: int | None = None,
-        proves: bool = False,
     ) -> list[Timed]:
         total = self.size_bytes if size_bytes is None else size_bytes
         out: list[Timed] = [(start, LegStarted(self.name, leg, drive, self.clips, total))]
@@ -121,8 +117,6 @@ class Roll:
             files_now = int(done * self.clips) - files
             files += files_now
             out.append((at, Moved(self.name, leg, drive, bytes_now, files_now, self.clip(done))))
-            if proves:
-                out += [(at, FileProven(self.name, drive, self.clip(done))) for _ in range(files_now)]
         out.append((start + seconds, LegEnded(self.name, leg, drive, True)))
         return out
 

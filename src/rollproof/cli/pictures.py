@@ -38,7 +38,6 @@ class Lane:
     seconds_left: float | None
     quiet_seconds: float
     path: str
-    files_proven: int
     done: str = ""
 
 

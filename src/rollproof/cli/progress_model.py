@@ -17,7 +17,6 @@ from rollproof.models.events import (
     CardFree,
     DriveDone,
     Event,
-    FileProven,
     FindingRaised,
     Leg,
     LegEnded,
@@ -58,8 +57,6 @@ class ProgressModel:
             match event:
                 case Moved():
                     self._moved(event, now)
-                case FileProven():
-                    self._roll(event.roll).proven[event.drive] += 1
                 case LegStarted():
                     self._leg_started(event, now)
                 case LegEnded():

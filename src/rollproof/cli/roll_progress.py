@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, field
 
 from rollproof.cli.pictures import Lane, LaneState, Moment
@@ -48,7 +47,6 @@ class RollProgress:
     legs: dict[tuple[Leg, str], LegProgress] = field(default_factory=dict)
     drives: dict[str, DrivePlan | None] = field(default_factory=dict)
     done: dict[str, str] = field(default_factory=dict)
-    proven: Counter[str] = field(default_factory=Counter)
     card_free: bool = False
     lost: set[str] = field(default_factory=set)
     """Drives that failed; the card is the empty name."""
@@ -66,11 +64,10 @@ class RollProgress:
         order = (Leg.READ_CARD, Leg.READ_CARD_AGAIN) if not drive else (Leg.WRITE, Leg.READ_BACK, Leg.RECORD)
         legs = [self.legs[leg, drive] for leg in order if (leg, drive) in self.legs]
         done = self.done.get(drive, "")
-        proven = self.proven[drive]
         if not legs:
             lost = drive in self.lost
             state = LaneState.FAILED if lost else LaneState.ENDED if done else LaneState.WAITING
-            return Lane(drive, None, state, None, 0, None, None, 0.0, "", proven, done)
+            return Lane(drive, None, state, None, 0, None, None, 0.0, "", done)
         running = [leg for leg in legs if leg.ended is None]
         leg = running[-1] if running else legs[-1]
         quiet = 0.0
@@ -96,7 +93,6 @@ class RollProgress:
             seconds_left=_seconds(leg.left_bytes, rate) if working else None,
             quiet_seconds=quiet,
             path=leg.path if working else "",
-            files_proven=proven,
             done=done,
         )
 

@@ -84,15 +84,6 @@ class LegEnded:
 
 
 @dataclass(frozen=True, slots=True)
-class FileProven:
-    """One copy of one file has its proof."""
-
-    roll: str
-    drive: str
-    path: str
-
-
-@dataclass(frozen=True, slots=True)
 class FindingRaised:
     """Something is wrong or odd, said the moment it is known. `roll` may be empty."""
 
@@ -116,7 +107,7 @@ class DriveDone:
     state: str
 
 
-Event = RollPlanned | LegStarted | Moved | LegEnded | FileProven | FindingRaised | CardFree | DriveDone
+Event = RollPlanned | LegStarted | Moved | LegEnded | FindingRaised | CardFree | DriveDone
 Emit = Callable[[Event], None]
 
 
