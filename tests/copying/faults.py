@@ -63,5 +63,5 @@ class HookedIo(LinuxIo):
         super().flush_volume(handle)
 
     def rename_no_replace(self, old: bytes, new: bytes, folder: int) -> None:
-        self._hook("rename", new, (old, folder))
-        super().rename_no_replace(old, new, folder)
+        if self._hook("rename", new, (old, folder)) is None:
+            super().rename_no_replace(old, new, folder)

@@ -322,6 +322,28 @@ def test_a_suspect_is_replaced_only_once_the_fresh_copy_is_proven(rig: Rig) -> N
     assert_all_proven(run, "one")
 
 
+@pytest.mark.parametrize("lost", ["remove", "rename"])
+def test_a_fresh_copy_whose_final_name_was_silently_lost_is_never_called_proven(rig: Rig, lost: str) -> None:
+    """The drive answers that it took the suspect away, or renamed the fresh copy, and did not."""
+    rig.run()
+    suspect = rig.top / "one" / "C001.mov"
+    suspect.write_bytes(b"x" * CARD["C001.mov"])
+    actions = bytearray([Action.HASH]) * len(CARD)
+    actions[0] = Action.REPLACE
+
+    def hook(operation: str, name: bytes, given: tuple[Any, ...]) -> int | None:
+        return 0 if operation == lost and name == b"C001.mov" else None
+
+    class Losing(HookedIo):
+        def remove(self, name: bytes, folder: int) -> None:
+            if hook("remove", name, (folder,)) is None:
+                super().remove(name, folder)
+
+    run = rig.run(io=Losing(hook), actions={"one": bytes(actions), "two": bytes([Action.HASH]) * len(CARD)})
+    lanes = {lane.drive: lane for lane in run.outcome.lanes}
+    assert (lanes["one"].state, lanes["two"].state) == ("failed", "sealed")
+
+
 def test_a_suspect_stays_when_the_fresh_copy_cannot_be_proven(rig: Rig) -> None:
     rig.run()
     suspect = rig.top / "one" / "C001.mov"

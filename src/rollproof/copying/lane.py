@@ -5,6 +5,7 @@ A lane that fails ends alone. A lane that hangs in a call is left behind by the 
 
 from __future__ import annotations
 
+import errno
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -294,9 +295,14 @@ class Lane:
                 folder, _, name = self._files[number].path.rpartition(b"/")
                 parent = folders.handle(folder)
                 if self._board.is_proven(self.drive, number):
+                    fresh = self._io.stat(partial_name(name), parent)
                     self._io.remove(name, parent)
                     self._io.rename_no_replace(partial_name(name), name, parent)
                     flush_folder(self._io, parent)
+                    # the copy was read back under its unfinished name: look that the final one leads to that very file
+                    there = self._io.stat(name, parent)
+                    if (there.size, there.inode) != (fresh.size, fresh.inode):
+                        raise OSError(errno.EIO, "the fresh copy did not get its final name", name)
                     continue
                 path = shown(self._files[number].path)
                 self._board.copy_fault(
