@@ -11,6 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from rollproof.ascmhl.folder import C4Sum
 from rollproof.copying.settings import Settings
 from rollproof.models.events import CardFree, Event, Leg, LegStarted
 from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
@@ -56,6 +57,19 @@ def tree(folder: Path, *, own: bool = False) -> dict[str, bytes]:
         for path in sorted(folder.rglob("*"))
         if path.is_file() and (own or path.relative_to(folder).parts[0] not in ("rollproof", "ascmhl"))
     }
+
+
+def add_patterns(roll: Path, patterns: list[str]) -> None:
+    """What somebody with any tool of the open standard can do: a manifest with more ignore patterns, in the chain."""
+    (manifest,) = (roll / "ascmhl").glob("0001_*.mhl")
+    extra = "".join(f"<pattern>{pattern}</pattern>" for pattern in patterns)
+    text = manifest.read_text().replace("</ignore>", extra + "</ignore>")
+    manifest.write_text(text)
+    total = C4Sum()
+    list(total.over([text.encode()]))
+    chain = roll / "ascmhl" / "ascmhl_chain.xml"
+    before, _, rest = chain.read_text().partition("<c4>")
+    chain.write_text(f"{before}<c4>{total.text}</c4>{rest.partition('</c4>')[2]}")
 
 
 @dataclass

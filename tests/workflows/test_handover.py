@@ -23,7 +23,7 @@ from rollproof.records.receipt import read_receipt
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.handover import handover
 from rollproof.workflows.receive import receive
-from workflows.station import CLIPS, SMALL, Station, change_quietly, fill
+from workflows.station import CLIPS, SMALL, Station, add_patterns, change_quietly, fill
 
 
 class Courier:
@@ -506,3 +506,19 @@ def test_who_asks_for_the_end_gets_it_and_nothing_is_written(courier: Courier) -
     with pytest.raises(Interrupted):
         receive(ReceiveRequest(os.fsencode(courier.drive)), emit=print, cancel=cancel, settings=SMALL)
     assert courier.records() == []
+
+
+def test_an_ignore_pattern_in_the_papers_hides_no_recorded_file_from_a_handover(courier: Courier) -> None:
+    roll = courier.drive / "A003"
+    add_patterns(roll, ["*.mov"])
+    sorted(roll.glob("CLIP/*.mov"))[0].write_bytes(b"cut short")
+    result = courier.hand_over()
+    assert result.status is ExitStatus.ANSWER_IS_NO
+    assert "differs" in courier.station.kinds(result)  # type: ignore[arg-type]
+
+
+def test_a_thousand_ignore_patterns_do_not_keep_a_drive_from_being_looked_at(courier: Courier) -> None:
+    add_patterns(courier.drive / "A003", [f"*.{number}" for number in range(1000)])
+    result = courier.hand_over()
+    assert result.status is ExitStatus.DONE
+    assert "ignored" in courier.station.kinds(result, "warning")  # type: ignore[arg-type]

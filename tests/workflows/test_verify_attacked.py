@@ -13,7 +13,6 @@ from typing import Any
 import pytest
 
 from copying.faults import HookedIo
-from rollproof.ascmhl.folder import C4Sum
 from rollproof.drives.interface import system_drives
 from rollproof.models.errors import ExitStatus, Interrupted
 from rollproof.models.requests import Cancel, VerifyRequest
@@ -22,7 +21,7 @@ from rollproof.models.volumes import MediumWay, Volume
 from rollproof.storage.io import EntryKind, Io
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.verify import verify
-from workflows.station import SMALL, Station, change_quietly
+from workflows.station import SMALL, Station, add_patterns, change_quietly
 
 CLIP = "CLIP/A003C001_260514.mov"
 
@@ -84,19 +83,6 @@ def test_ctrl_c_while_rolls_are_looked_for_is_no_answer(station: Station) -> Non
     cancel.set()
     with pytest.raises(Interrupted):
         run(station.one, cancel=cancel)
-
-
-def add_patterns(roll: Path, patterns: list[str]) -> None:
-    """What somebody with any tool of the open standard can do: a manifest with more ignore patterns, in the chain."""
-    (manifest,) = (roll / "ascmhl").glob("0001_*.mhl")
-    extra = "".join(f"<pattern>{pattern}</pattern>" for pattern in patterns)
-    text = manifest.read_text().replace("</ignore>", extra + "</ignore>")
-    manifest.write_text(text)
-    total = C4Sum()
-    list(total.over([text.encode()]))
-    chain = roll / "ascmhl" / "ascmhl_chain.xml"
-    before, _, rest = chain.read_text().partition("<c4>")
-    chain.write_text(f"{before}<c4>{total.text}</c4>{rest.partition('</c4>')[2]}")
 
 
 def test_an_ignore_pattern_cannot_hide_a_recorded_file_that_was_changed(station: Station) -> None:

@@ -8,15 +8,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from rollproof.card.ignore import IgnoreRules
 from rollproof.card.snapshot import take_snapshot
+from rollproof.copying.plan import same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import MARKER_NAME, shown
 from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.results import FindingOut
@@ -32,7 +31,13 @@ from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
-from rollproof.workflows.verify_expectation import Expectation, read_expectation
+from rollproof.workflows.verify_expectation import (
+    Expectation,
+    copy_rules,
+    read_expectation,
+    speaks_against,
+    unfinished_finding,
+)
 
 State = Literal["proven", "copied", "unproven"]
 
@@ -105,21 +110,13 @@ class RollLook:
                 seen.findings.append(locked_finding(drive, os.path.basename(seen.path)))
                 return
             papers = read_expectation(self._io, handle, volume, drive)
-            there = take_snapshot(self._io, handle, _rules(papers), cancel=self._cancel)
+            rules, hidden = copy_rules(papers, drive)
+            there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
             self._stop_if_asked()
-            seen.findings += papers.findings
-            seen.findings += [found for found in there.findings if _says_unreadable(found)]
+            seen.findings += papers.findings + hidden
+            seen.findings += [found for found in there.findings if speaks_against(found)]
             if exists(self._io, handle, MARKER_NAME) is not None:
-                seen.findings.append(
-                    Finding(
-                        Kind.NOT_FINISHED,
-                        Severity.ERROR,
-                        "",
-                        "the offload of this roll was not finished on this drive",
-                        drive=drive,
-                        remedy="keep the card and run its offload again",
-                    )
-                )
+                seen.findings.append(unfinished_finding(drive))
             seen.findings += _compared(papers, there, volume, drive)
         finally:
             with contextlib.suppress(OSError):
@@ -221,20 +218,10 @@ def _seen(folder: bytes, path: bytes, chain: Chain) -> RollSeen:
     return seen
 
 
-def _rules(papers: Expectation) -> IgnoreRules:
-    own = [pattern for pattern in dict.fromkeys(papers.ignore_patterns()) if pattern_problem(pattern) is None]
-    return IgnoreRules(own, of_copy=True)
-
-
-def _says_unreadable(finding: Finding) -> bool:
-    return finding.severity is Severity.ERROR and finding.kind not in (Kind.NOT_FINISHED, Kind.CARD_IS_A_COPY)
-
-
 def _compared(papers: Expectation, there: Snapshot, volume: Volume, drive: str) -> list[Finding]:
     """What a look can see: files that are gone, of another size or date, or that nobody recorded."""
     entries = {entry.path: entry for entry in there.files}
     ignored = set(there.ignored)
-    slack = max(volume.limits.timestamp_ns, 1)
     out: list[Finding] = []
 
     def say(kind: Kind, severity: Severity, path: bytes, what: str, remedy: str) -> None:
@@ -259,7 +246,7 @@ def _compared(papers: Expectation, there: Snapshot, volume: Volume, drive: str) 
                 "has another size than recorded",
                 "keep the other copies and the card; copy this file from a proven copy into a new folder",
             )
-        elif wanted.modified_ns is not None and abs(wanted.modified_ns - entry.modified_ns) >= slack:
+        elif wanted.modified_ns is not None and not same_time(wanted.modified_ns, entry.modified_ns, volume.limits):
             say(
                 Kind.DIFFERS,
                 Severity.ERROR,

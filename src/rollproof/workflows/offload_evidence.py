@@ -7,9 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-import rollproof
 from rollproof.ascmhl.expected import Outcome, judged
-from rollproof.ascmhl.model import Action, Author, Creator, FileHash, Generation, Process
+from rollproof.ascmhl.model import Action, FileHash, Generation, Process
 from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.write import write_generation
 from rollproof.copying.board import ProofBoard
@@ -33,6 +32,7 @@ from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
 from rollproof.storage.medium import weakest
+from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork, rows_of
 from rollproof.workflows.signer import station_signer
@@ -172,12 +172,7 @@ class EvidenceWriter:
         generation = Generation(
             process=Process.TRANSFER,
             started_at=self.started_at,
-            creator=Creator(
-                host=this_station().host,
-                tool="rollproof",
-                tool_version=rollproof.__version__,
-                authors=(Author(name=self.person.name, role=self.person.role),) if self.person.name else (),
-            ),
+            creator=this_creator(self.person),
             algorithms=algorithms,
             files=Files(),
             folders=snapshot.folders,

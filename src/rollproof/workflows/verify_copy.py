@@ -5,15 +5,11 @@ from __future__ import annotations
 import contextlib
 import os
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
-import rollproof
-from rollproof.ascmhl.expected import Outcome, judged
-from rollproof.ascmhl.model import Action, Author, Creator, FileHash, Generation, Process
 from rollproof.ascmhl.write import write_generation
-from rollproof.card.ignore import MAX_PATTERNS, IgnoreRules
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.hashpass import HashPass
@@ -27,74 +23,35 @@ from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy
-from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
-from rollproof.records.blocks import copy_block, same_device, this_station
+from rollproof.records.blocks import same_device
 from rollproof.records.chain import read_chain
-from rollproof.records.models import By, DigestBlock, FindingBlock, OffloadHeader, Totals, VerifyHeader
-from rollproof.records.rows import FileRow, FilesDigest
+from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import Signer
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess, weakest
+from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.remember import remember_verify
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.station_ledger import StationLedger
-from rollproof.workflows.verify_expectation import Expectation, Wanted, read_expectation
+from rollproof.workflows.verify_evidence import verify_generation, verify_header, verify_rows
+from rollproof.workflows.verify_expectation import (
+    Expectation,
+    Wanted,
+    copy_rules,
+    read_expectation,
+    speaks_against,
+    unfinished_finding,
+)
 from rollproof.workflows.verify_reads import Reads
-
-_ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
-
-
-@dataclass(slots=True)
-class _Work:
-    """What was found of one copy so far. Lists hold exact paths."""
-
-    path: bytes
-    drive: str
-    handle: int
-    volume: Volume
-    papers: Expectation
-    there: Snapshot
-    read: Reads
-    rules: IgnoreRules
-    was_away: bool = False
-    """Whether the medium was away since everything on it was written: then no cache holds what was written."""
-    findings: list[Finding] = field(default_factory=list)
-    evidences: set[Evidence] = field(default_factory=set)
-    differ: list[bytes] = field(default_factory=list)
-    missing: list[bytes] = field(default_factory=list)
-    unknown: list[bytes] = field(default_factory=list)
-    appended: list[str] = field(default_factory=list)
-
-    @property
-    def files(self) -> int:
-        """How many files were read or looked for."""
-        wanted = self.papers.files
-        strangers = sum(
-            number in self.read and entry.path not in wanted for number, entry in enumerate(self.there.files)
-        )
-        return len(wanted) + strangers
-
-    @property
-    def clean(self) -> bool:
-        return (
-            not self.differ
-            and not self.missing
-            and not any(finding.severity is Severity.ERROR for finding in self.findings)
-        )
-
-    @property
-    def readback(self) -> Evidence | None:
-        return weakest(sorted(self.evidences))
+from rollproof.workflows.verify_work import Work
 
 
 class CopyVerifier:
@@ -141,14 +98,15 @@ class CopyVerifier:
     def _with_lock(self, path: bytes, drive: str, handle: int, volume: Volume) -> VerifiedCopy:
         started_at = datetime.now().astimezone()
         papers = read_expectation(self._io, handle, volume, drive)
-        rules, hidden = _rules(papers, drive)
+        rules, hidden = copy_rules(papers, drive)
         there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
-        work = _Work(
+        work = Work(
             path, drive, handle, volume, papers, there, Reads(there.files), rules, was_away=_was_away(papers, volume)
         )
         work.findings += papers.findings + hidden
-        work.findings += [replace(finding, drive=drive) for finding in there.findings if _concerns(finding)]
-        self._look_for_marker(work)
+        work.findings += [replace(finding, drive=drive) for finding in there.findings if speaks_against(finding)]
+        if exists(self._io, handle, MARKER_NAME) is not None:
+            work.findings.append(unfinished_finding(drive))
         if not papers.has_papers:
             work.findings.append(
                 Finding(
@@ -167,22 +125,9 @@ class CopyVerifier:
             self._remember(work)
         return self._result(work)
 
-    def _look_for_marker(self, work: _Work) -> None:
-        if exists(self._io, work.handle, MARKER_NAME) is not None:
-            work.findings.append(
-                Finding(
-                    Kind.NOT_FINISHED,
-                    Severity.ERROR,
-                    "",
-                    "the offload of this roll was not finished on this drive",
-                    drive=work.drive,
-                    remedy="keep the card and run its offload again",
-                )
-            )
-
     # --- reading
 
-    def _read(self, work: _Work) -> None:
+    def _read(self, work: Work) -> None:
         files = work.there.files
         extra = chosen(self._request.add_hashes) if self._request.add_hashes else ()
         groups: dict[tuple[str, ...], list[int]] = defaultdict(list)
@@ -193,7 +138,7 @@ class CopyVerifier:
             groups[_algorithms(work, wanted, extra)].append(number)
         total = sum(len(numbers) for numbers in groups.values())
         size = sum(files[number].size for numbers in groups.values() for number in numbers)
-        roll = self._roll(work)
+        roll = work.roll
         self._emit(LegStarted(roll, Leg.READ_BACK, work.drive, total, size))
         ok = False
         try:
@@ -210,7 +155,7 @@ class CopyVerifier:
         finally:
             self._emit(LegEnded(roll, Leg.READ_BACK, work.drive, ok))
 
-    def _pass(self, work: _Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int]) -> None:
+    def _pass(self, work: Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int]) -> None:
         files = work.there.files
         access = MediumAccess(self._io, work.volume.way, work.volume.source)
         reader = TreeReader(self._io, work.handle, files, access, self._settings, drive=work.drive)
@@ -238,7 +183,7 @@ class CopyVerifier:
 
     # --- comparing
 
-    def _compare(self, work: _Work) -> None:
+    def _compare(self, work: Work) -> None:
         files = work.there.files
         there = {entry.path: number for number, entry in enumerate(files)}
         ignored = set(work.there.ignored)
@@ -301,7 +246,7 @@ class CopyVerifier:
 
     # --- appending
 
-    def _append(self, work: _Work, started_at: datetime) -> None:
+    def _append(self, work: Work, started_at: datetime) -> None:
         if work.volume.read_only or not os.access(work.path, os.W_OK):
             work.findings.append(
                 Finding(
@@ -322,12 +267,13 @@ class CopyVerifier:
                     self._io,
                     work.handle,
                     os.path.basename(os.path.realpath(work.path)),
-                    self._generation(work, started_at),
+                    verify_generation(work, started_at, self._request.person),
                 )
                 work.appended.append(to_text(manifest.name))
                 work.findings += [finding for finding in manifest.findings if finding not in work.findings]
-            rows = list(self._rows(work))
-            record = append_record(self._io, work.handle, self._header(work), rows, signer=self._signer)
+            rows = list(verify_rows(work))
+            header = verify_header(work, self._request.person)
+            record = append_record(self._io, work.handle, header, rows, signer=self._signer)
             work.appended.append(record.name)
             if record.unsigned is not None:
                 work.findings.append(replace(record.unsigned, drive=work.drive))
@@ -354,7 +300,7 @@ class CopyVerifier:
                 )
             )
 
-    def _remember(self, work: _Work) -> None:
+    def _remember(self, work: Work) -> None:
         """Tell the station's ledger, after the record on the drive. Its troubles are warnings."""
         remembered = self._station.tell(
             lambda ledger: remember_verify(
@@ -371,112 +317,10 @@ class CopyVerifier:
         )
         work.findings += [*(remembered or ()), *self._station.findings()]
 
-    def _generation(self, work: _Work, started_at: datetime) -> Generation:
-        history = work.papers.history
-
-        class Files:
-            """Goes through the files anew each time: the writer needs them twice."""
-
-            def __iter__(self) -> Iterator[FileHash]:
-                for entry, texts in work.read:
-                    standard = {name: text for name, text in texts.items() if ALGORITHMS[name].standard_name}
-                    if not standard:
-                        continue
-                    fresh = FileHash(
-                        path=entry.path,
-                        size=entry.size,
-                        modified_ns=entry.modified_ns,
-                        hashes=standard,
-                        action=Action.ORIGINAL,
-                    )
-                    outcome, told = judged(history, fresh)
-                    if outcome is not Outcome.NOT_COMPARED:
-                        yield told
-
-        person = self._request.person
-        used = {name for shape in work.read.shapes() for name in shape if ALGORITHMS[name].standard_name}
-        return Generation(
-            process=Process.IN_PLACE,
-            started_at=started_at,
-            creator=Creator(
-                host=this_station().host,
-                tool="rollproof",
-                tool_version=rollproof.__version__,
-                authors=(Author(name=person.name, role=person.role),) if person.name else (),
-            ),
-            algorithms=(proof_algorithm(sorted(used)),) if used else ("xxh128",),
-            files=Files(),
-            folders=work.there.folders,
-            ignore_patterns=tuple(dict.fromkeys((*history.ignore_patterns, *work.rules.patterns))),
-        )
-
-    def _header(self, work: _Work) -> VerifyHeader:
-        newest = work.papers.newest
-        person = self._request.person
-        clean = work.clean
-        return VerifyHeader(
-            by=By(name=person.name, role=person.role),
-            station=this_station(),
-            production=newest.production if newest is not None else None,
-            roll=self._roll(work),
-            copy_=copy_block(
-                work.volume,
-                drive=newest.copy_.drive if newest is not None else work.drive,
-                role=newest.copy_.role if newest is not None else "",
-                state="proven" if clean and work.readback in _ACCEPTED else "copied" if clean else "incomplete",
-                readback=work.readback,
-                folder=os.path.relpath(os.path.realpath(work.path), work.volume.mount_point),
-            ),
-            findings=tuple(FindingBlock.of(finding) for finding in grouped(work.findings)),
-            verdict="proven" if clean and work.readback in _ACCEPTED else "not proven",
-            totals=Totals(
-                files=work.files,
-                bytes=work.read.size_bytes,
-                proven=len(work.read) - len(work.differ) - len(work.unknown) if clean else 0,
-                differ=len(work.differ),
-                missing=len(work.missing),
-                unknown=len(work.unknown),
-            ),
-            files_digest=self._digest(work),
-        )
-
-    def _digest(self, work: _Work) -> DigestBlock | None:
-        if not work.read:
-            return None
-        shared = set.intersection(*(set(shape) for shape in work.read.shapes()))
-        if not shared:
-            return None
-        algorithm = proof_algorithm(sorted(shared))
-        digest = FilesDigest(algorithm)
-        for entry, texts in work.read:
-            digest.add(entry.path, entry.size, texts[algorithm])
-        return DigestBlock(algorithm=algorithm, sha256=digest.text())
-
-    def _rows(self, work: _Work) -> Iterator[FileRow]:
-        states = dict.fromkeys(work.differ, "differs")
-        states |= dict.fromkeys(work.missing, "missing")
-        states |= dict.fromkeys(work.unknown, "unknown")
-        if not states:
-            return
-        there = {entry.path: number for number, entry in enumerate(work.there.files)}
-        for path in sorted(states):
-            wanted, number = work.papers.files.get(path), there.get(path)
-            entry = None if number is None else work.there.files[number]
-            size = entry.size if entry is not None else (wanted.size if wanted and wanted.size is not None else 0)
-            modified = entry.modified_ns if entry is not None else (wanted.modified_ns or 0 if wanted else 0)
-            texts = {} if number is None else work.read.texts(number)
-            yield FileRow(path, size, modified, texts, False, states[path])
-
     # --- telling
 
-    def _roll(self, work: _Work) -> str:
-        newest = work.papers.newest
-        if newest is not None and newest.roll:
-            return newest.roll
-        return shown(os.path.basename(os.path.realpath(work.path)))
-
-    def _result(self, work: _Work) -> VerifiedCopy:
-        proven = work.clean and work.readback in _ACCEPTED
+    def _result(self, work: Work) -> VerifiedCopy:
+        proven = work.clean and work.is_from_medium
         if work.clean and work.readback is Evidence.CACHE:
             work.findings.append(
                 Finding(
@@ -492,7 +336,7 @@ class CopyVerifier:
             proven = self._stands(work)
         return VerifiedCopy(
             path=work.drive,
-            roll=self._roll(work),
+            roll=work.roll,
             verdict="proven" if proven else "not proven",
             files=work.files,
             bytes=work.read.size_bytes,
@@ -504,7 +348,7 @@ class CopyVerifier:
             findings=[FindingOut.of(finding) for finding in grouped(work.findings)],
         )
 
-    def _stands(self, work: _Work) -> bool:
+    def _stands(self, work: Work) -> bool:
         """What the records, this verify's own included, now say (the two reads of the card too)."""
         now = standing(self._io, work.handle, read_chain(self._io, work.handle, drive=work.drive), work.volume)
         if now.state == "proven":
@@ -537,32 +381,6 @@ def _untouched(path: bytes, finding: Finding) -> VerifiedCopy:
     )
 
 
-def _rules(papers: Expectation, drive: str) -> tuple[IgnoreRules, list[Finding]]:
-    """What the walk leaves out, by the papers' own patterns. A pattern never hides what the papers themselves record:
-    such a one is not followed, and said."""
-    own = [pattern for pattern in dict.fromkeys(papers.ignore_patterns()) if pattern_problem(pattern) is None]
-    detail = ""
-    if len(own) > MAX_PATTERNS:
-        detail = f"the papers list {len(own):,} ignore patterns, more than {MAX_PATTERNS}: none was followed"
-    else:
-        rules = IgnoreRules(own, of_copy=True)
-        without = IgnoreRules(of_copy=True)
-        if not rules.own or not any(
-            rules.matches(path, False) and not without.matches(path, False) for path in papers.files
-        ):
-            return rules, []
-        detail = "an ignore pattern in the papers would hide files that they record: none was followed"
-    finding = Finding(
-        Kind.IGNORED,
-        Severity.WARNING,
-        "",
-        detail,
-        drive=drive,
-        remedy="find out who wrote that pattern, and compare with a sibling drive",
-    )
-    return IgnoreRules(of_copy=True), [finding]
-
-
 def _was_away(papers: Expectation, now: Volume) -> bool:
     """By another boot id or another disk sequence number than every offload to this copy recorded; never by a clock.
     What is not known shows nothing."""
@@ -583,12 +401,7 @@ def _both_differ(then: object, now: object) -> bool:
     return then is not None and now is not None and then != now
 
 
-def _concerns(finding: Finding) -> bool:
-    """Unfinished files are told by the marker's own finding; what was odd on the card already is in the record."""
-    return finding.severity is Severity.ERROR and finding.kind not in (Kind.NOT_FINISHED, Kind.CARD_IS_A_COPY)
-
-
-def _algorithms(work: _Work, wanted: Wanted | None, extra: tuple[str, ...]) -> tuple[str, ...]:
+def _algorithms(work: Work, wanted: Wanted | None, extra: tuple[str, ...]) -> tuple[str, ...]:
     known = [name for name in (wanted.hashes if wanted is not None else ()) if name in ALGORITHMS]
     if not known:
         newest = next((wish.hashes for wish in work.papers.files.values() if wish.hashes), {})

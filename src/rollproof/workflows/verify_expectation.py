@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 
 from rollproof.ascmhl.model import History
 from rollproof.ascmhl.read import read_history
+from rollproof.card.ignore import MAX_PATTERNS, IgnoreRules
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import shown
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, read_chain
@@ -125,3 +127,46 @@ def _merge_history(expectation: Expectation, drive: str) -> None:
                 remedy="one of them was changed: compare with the sibling drives, and find out by whom",
             )
         )
+
+
+def copy_rules(papers: Expectation, drive: str) -> tuple[IgnoreRules, list[Finding]]:
+    """What the walk leaves out, by the papers' own patterns. A pattern never hides what the papers themselves record:
+    such a one is not followed, and said."""
+    own = [pattern for pattern in dict.fromkeys(papers.ignore_patterns()) if pattern_problem(pattern) is None]
+    detail = ""
+    if len(own) > MAX_PATTERNS:
+        detail = f"the papers list {len(own):,} ignore patterns, more than {MAX_PATTERNS}: none was followed"
+    else:
+        rules = IgnoreRules(own, of_copy=True)
+        without = IgnoreRules(of_copy=True)
+        if not rules.own or not any(
+            rules.matches(path, False) and not without.matches(path, False) for path in papers.files
+        ):
+            return rules, []
+        detail = "an ignore pattern in the papers would hide files that they record: none was followed"
+    finding = Finding(
+        Kind.IGNORED,
+        Severity.WARNING,
+        "",
+        detail,
+        drive=drive,
+        remedy="find out who wrote that pattern, and compare with a sibling drive",
+    )
+    return IgnoreRules(of_copy=True), [finding]
+
+
+def speaks_against(finding: Finding) -> bool:
+    """Unfinished files are told by the marker's own finding; what was odd on the card already is in the record."""
+    return finding.severity is Severity.ERROR and finding.kind not in (Kind.NOT_FINISHED, Kind.CARD_IS_A_COPY)
+
+
+def unfinished_finding(drive: str) -> Finding:
+    """The marker stands: whatever lies there, its offload did not come to its end."""
+    return Finding(
+        Kind.NOT_FINISHED,
+        Severity.ERROR,
+        "",
+        "the offload of this roll was not finished on this drive",
+        drive=drive,
+        remedy="keep the card and run its offload again",
+    )
