@@ -26,6 +26,7 @@ help:
 	@echo "make schema     write the JSON Schema of the records anew"
 	@echo "make wheel      build the wheel into dist/"
 	@echo "make benchmark  compare with the shell and with what the disk can do (minutes)"
+	@echo "make fuzz       every parser under a coverage-guided fuzzer; FUZZ_ARGS='--seconds 600' (Linux, atheris)"
 	@echo "make campaign   thousands of kills, power cuts and flipped bits on real drives (an hour; root)"
 
 $(BIN)/python:
@@ -78,6 +79,14 @@ ifneq ($(wildcard tests/campaigns/run.py),)
 campaign: $(INSTALLED_DEV)
 	PYTHONPATH=tests $(BIN)/python -m campaigns.run $(CAMPAIGN_ARGS)
 endif
+
+# atheris brings a compiled fuzzer for some Pythons only: an environment of its own, so that nothing else needs it
+FUZZ_VENV := .venv-fuzz
+.PHONY: fuzz
+fuzz: pyproject.toml
+	@test -x $(FUZZ_VENV)/bin/python || $(PYTHON) -m venv $(FUZZ_VENV)
+	@$(FUZZ_VENV)/bin/python -m pip -qq --disable-pip-version-check install --editable '.[dev,media,fuzz]'
+	PYTHONPATH=tests $(FUZZ_VENV)/bin/python -m fuzz.run $(FUZZ_ARGS)
 
 clean:
 	rm -rf $(DEMO) dist build

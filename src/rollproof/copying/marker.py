@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import binascii
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,6 +18,10 @@ from rollproof.storage.files import read_small, write_all
 from rollproof.storage.io import Io
 
 _LIMIT_BYTES = 64 << 20
+_MAX_SUSPECTS = 200_000
+"""As many files as a large card holds; each costs some 300 bytes here."""
+_SHORTEST = b'{"":""'
+"""No line that is shorter says anything."""
 _WORDS = (
     "This roll is not finished. Do not format its card. Run the same offload again;"
     " it goes on where it stopped and removes this file at the end."
@@ -71,7 +75,9 @@ def read_marker(io: Io, roll_folder: int) -> Marker | None:
         return Marker()
     host, serial, session = "", None, None
     suspects: dict[bytes, tuple[int, int]] = {}
-    for line in content.splitlines():
+    for line in _lines(content):
+        if len(suspects) >= _MAX_SUSPECTS:
+            break
         try:
             found = json.loads(line)
         except (ValueError, RecursionError):
@@ -88,6 +94,17 @@ def read_marker(io: Io, roll_folder: int) -> Marker | None:
         if path is not None:
             suspects[path] = found["size"], found["modified_ns"]
     return Marker(host, serial, session, suspects)
+
+
+def _lines(content: bytes) -> Iterator[bytes]:
+    """Line by line: a hostile marker of nothing but line ends must not become a list of them."""
+    start = 0
+    while start < len(content):
+        end = content.find(b"\n", start)
+        end = len(content) if end < 0 else end
+        if end - start > len(_SHORTEST):
+            yield content[start:end]
+        start = end + 1
 
 
 def _suspect(found: dict[str, Any]) -> bytes | None:

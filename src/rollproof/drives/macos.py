@@ -62,8 +62,10 @@ def _case_sensitive(path: bytes) -> bool | None:
 def _plist(out: bytes) -> Answer:
     try:
         found = plistlib.loads(out)
-    except (plistlib.InvalidFileException, ExpatError, ValueError, TypeError, KeyError, IndexError, OverflowError):
+    except (plistlib.InvalidFileException, ExpatError, ValueError, TypeError, LookupError, ArithmeticError):
         return {}
+    except (AttributeError, AssertionError, RecursionError, MemoryError):
+        return {}  # what else the library does with an answer that is none
     return found if isinstance(found, dict) else {}
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from rollproof.models.names import to_text
 
 _READ_LIMIT = 1 << 16
+_MOST_DIGITS = 20  # of 64 bits
 _DEPTH = 16  # layers of dm over md over loop …: deeper is a mistake of ours
 _WORLD_WIDE = re.compile(r"(naa\.[256]|eui\.)[0-9a-fA-F]+")  # registered names; naa.3 is made up locally
 _NETWORK_DISK = re.compile(r"(nbd|rbd|drbd|etherd!)")
@@ -53,7 +54,7 @@ class BlockDevices:
 
     def number(self, device: bytes) -> tuple[int, int] | None:
         """(major, minor)."""
-        major, _, minor = self.text(device, b"dev").partition(":")
+        major, _, minor = self.text(device, b"dev")[:_MOST_DIGITS].partition(":")
         return (int(major), int(minor)) if major.isdecimal() and minor.isdecimal() else None
 
     def partition_number(self, device: bytes) -> int | None:
@@ -175,7 +176,7 @@ class BlockDevices:
     def integer(self, device: bytes, name: bytes) -> int | None:
         """One attribute as a number, or None."""
         text = self.text(device, name)
-        return int(text) if text.isascii() and text.isdecimal() else None
+        return int(text) if text.isascii() and text.isdecimal() and len(text) <= _MOST_DIGITS else None
 
     @staticmethod
     def _bytes(device: bytes, name: bytes) -> bytes:

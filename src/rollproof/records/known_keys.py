@@ -24,6 +24,7 @@ KNOWN_NAME = "known_keys"
 MAX_FILE_BYTES = 1 << 20
 MAX_NAME = 100
 _KEY_FILE_BYTES = 64 << 10
+_MAX_NAMED = 20
 _SINCE = "known since "
 # name (quoted or one word), options, key, comment
 _LINE = re.compile(r'(?:"([^"]*)"|([^\s"]+))[ \t]+(?:\S+[ \t]+)??(ssh-ed25519)[ \t]+([A-Za-z0-9+/=]+)(?:[ \t]+(.*))?')
@@ -44,14 +45,19 @@ def read_known_keys(home: Path, own: PublicKey | None = None) -> KnownKeys:
     except (OSError, UnicodeDecodeError, _TooLong) as problem:
         lines = []
         findings.append(_odd(path, f"the file of known keys cannot be read: {_said(problem)}"))
+    odd = 0
     for number, line in enumerate(lines, 1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
         found = _parsed(line)
-        if found is None:
-            findings.append(_odd(path, f"line {number} of the known keys is not understood and was passed over"))
-        else:
+        if found is not None:
             by_blob.setdefault(found[0].blob, found[1])
+            continue
+        odd += 1
+        if odd <= _MAX_NAMED:
+            findings.append(_odd(path, f"line {number} of the known keys is not understood and was passed over"))
+    if odd > _MAX_NAMED:
+        findings.append(_odd(path, f"{odd - _MAX_NAMED} more lines of the known keys are not understood"))
     if own is not None:
         by_blob[own.blob] = KnownKey("this station", own=True)
     return KnownKeys(by_blob, tuple(findings))
