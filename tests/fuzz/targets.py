@@ -628,3 +628,6 @@ NOT_PARSERS: dict[str, str] = {
     "workflows/wipe_read.py:read_tree": "reads footage",
 }
 """Functions that are named or built like parsers and are none, with the reason."""
+
+ROOMS_OF_THEIR_OWN = ("media/",)
+"""Rooms whose parsers are fuzzed by their own tests, because they need media to begin with."""
