@@ -43,3 +43,7 @@ def health(container: str, problems: tuple[Problem, ...] | list[Problem], *, unk
     if found:
         state = "damaged" if any(problem.state == "damaged" for problem in found) else "odd"
     return FileHealth(state, container, found, unknown)
+
+
+class CannotSay(Exception):
+    """A parser met something legitimate that it cannot judge: the answer is *unknown*, with this reason."""
