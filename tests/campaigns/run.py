@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from campaigns import bit_flips, kills, power_cuts
+from campaigns import bit_flips, kills, power_cuts, wipe_stories
 from campaigns.bench import Figures, Say, make_bench
 from campaigns.orders import CHANGES, Orders
 from support.devices import Devices, why_no_devices
@@ -69,6 +69,10 @@ def _flip_may_wipe(bench: Stage, place: Path, scaled: Callable[[int], int], seed
     return bit_flips.flip_before_may_wipe(bench, place / "homes", count=scaled(1000), seed=seed, say=say)
 
 
+def _tell_wipe_stories(bench: Stage, place: Path, scaled: Callable[[int], int], seed: int, say: Say) -> Figures:
+    return wipe_stories.tell_stories(stories=scaled(2000), seed=seed, say=say)
+
+
 CAMPAIGNS: dict[str, Campaign] = {
     "kill-offloads": _kill_offloads,
     "kill-verifies": _kill_verifies,
@@ -79,6 +83,7 @@ CAMPAIGNS: dict[str, Campaign] = {
     "flip-read-back": _flip_read_back,
     "flip-verify": _flip_verify,
     "flip-may-wipe": _flip_may_wipe,
+    "wipe-stories": _tell_wipe_stories,
 }
 
 

@@ -73,6 +73,8 @@ class Ledger:
         self._station = station
         self._wait_seconds = wait_seconds
         self.trust = trust
+        self.checked_at: float | None = None
+        """When all of it was last checked, in seconds since 1970; None where that is not known."""
         self.findings: tuple[Finding, ...] = ()
         """What was odd when it was opened: damaged, missing, from another machine, restored."""
 
@@ -85,8 +87,11 @@ class Ledger:
         self.close()
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, and note how it was left: see `soundness`."""
         self._engine.dispose()
+        if self._station is not None and self.checked_at is not None:
+            self._station.note_as_left(self.checked_at)
+            self.checked_at = None
 
     # --- transactions
     @contextlib.contextmanager
@@ -125,11 +130,19 @@ class Ledger:
                 hint="A record on a drive may hold nonsense. Copies and records on the drives are not touched.",
             ) from None
         except SQLAlchemyError as problem:
-            from rollproof.ledger.opening import is_locked  # noqa: PLC0415 - opening makes ledgers
+            from rollproof.ledger.opening import is_damaged, is_locked  # noqa: PLC0415 - opening makes ledgers
 
             if self._station is not None and isinstance(problem, OperationalError) and is_locked(problem):
                 raise self._station.busy(self._wait_seconds) from None
             reason = str(getattr(problem, "orig", None) or problem)[:200]
+            if self._station is not None and is_damaged(problem):
+                self.checked_at = None
+                self._station.distrust()
+                raise LedgerProblem(
+                    f"The ledger is damaged: {reason}.",
+                    hint="Run the command again: the ledger is looked through and set aside. Then attach the drives and"
+                    " run `rollproof ledger rebuild DRIVE …`. Copies and records on the drives are not touched.",
+                ) from None
             raise LedgerProblem(
                 f"The ledger cannot be used: {reason}.",
                 hint="See whether this computer's disk is full. Copies and records on the drives are not touched.",

@@ -8,13 +8,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event, inspect, select
+from sqlalchemy import Connection, Engine, create_engine, event, select
 from sqlalchemy.engine import URL
-from sqlalchemy.exc import DatabaseError, OperationalError, SQLAlchemyError
+from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from rollproof.ledger import tables
 from rollproof.ledger.ledger import WRITES, Ledger, Trust
-from rollproof.ledger.migrations import MIGRATIONS, Migration, migrate, newest
+from rollproof.ledger.migrations import MIGRATIONS, Migration, migrate
+from rollproof.ledger.soundness import damage, needs_full_check
 from rollproof.ledger.station_file import StationFile, home_lock
 from rollproof.ledger.trouble import LedgerProblem
 from rollproof.models.findings import Finding, Kind, Severity
@@ -23,7 +24,6 @@ from rollproof.storage.station import make_home, station_home, station_id
 
 WAIT_SECONDS = 10.0
 _CACHE_KIB = 32 * 1024
-_WARM_BYTES = 4 << 20
 _REBUILD = "Attach the drives and run `rollproof ledger rebuild DRIVE …`: records and footage on them are whole."
 
 
@@ -86,8 +86,12 @@ def _open_file(
 ) -> Ledger:
     findings: list[Finding] = []
     note = station.read_note()
+    checked_at = now.timestamp()
     if station.path.exists():
-        reason = _damage(station, wait_seconds)
+        everything = needs_full_check(station, checked_at)
+        if not everything:
+            checked_at = station.checked_as_left() or checked_at
+        reason = _damage(station, wait_seconds, everything=everything)
         if reason is not None:
             aside = station.set_aside(now)
             detail = f"The ledger was damaged ({reason}); it was set aside as {aside.name}, and an empty one made."
@@ -100,7 +104,9 @@ def _open_file(
     engine = _engine(station, wait_seconds)
     ledger = Ledger(engine, Trust(machine), station=station, wait_seconds=wait_seconds)
     try:
-        return _ready(ledger, machine, now, findings, note, steps)
+        ready = _ready(ledger, machine, now, findings, note, steps)
+        ready.checked_at = checked_at
+        return ready
     except BaseException:
         ledger.close()
         raise
@@ -189,40 +195,17 @@ def _engine(station: StationFile, wait_seconds: float) -> Engine:
     return engine
 
 
-def _damage(station: StationFile, wait_seconds: float) -> str | None:
-    """Why the file cannot be a ledger any more, or None when it is whole. Raises LedgerBusy when it is held."""
-    if station.path.stat().st_size == 0:
-        return "it is empty"
-    _warm(station.path)
+def _damage(station: StationFile, wait_seconds: float, *, everything: bool) -> str | None:
+    """See `soundness.damage`. Raises LedgerBusy when it is held."""
     engine = _engine(station, wait_seconds)
     try:
-        with engine.connect() as connection:
-            found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
-            if found != "ok":
-                return str(found)[:200]
-            there = set(inspect(connection).get_table_names())
-            missing = sorted(set(tables.metadata.tables) - there)
-            # an older form lacks tables for a good reason
-            if missing and tables.migrations.name in there and newest(connection) == MIGRATIONS[-1].number:
-                return f"it lacks {', '.join(missing)}"
-            return None
+        return damage(engine, station, everything=everything)
     except OperationalError as problem:
         if is_locked(problem):
             raise station.busy(wait_seconds) from None
         raise
-    except DatabaseError as problem:
-        return _reason(problem)
     finally:
         engine.dispose()
-
-
-def _warm(path: Path) -> None:
-    """Read the file once from end to end: the check goes through it in the order of its trees, which a cold disk
-    answers ten times slower."""
-    with path.open("rb", buffering=0) as file:
-        block = bytearray(_WARM_BYTES)
-        while file.readinto(block):
-            pass
 
 
 def is_locked(problem: SQLAlchemyError) -> bool:
@@ -230,6 +213,13 @@ def is_locked(problem: SQLAlchemyError) -> bool:
     origin = getattr(problem, "orig", None)
     code = getattr(origin, "sqlite_errorcode", 0) or 0
     return isinstance(origin, sqlite3.OperationalError) and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+def is_damaged(problem: SQLAlchemyError) -> bool:
+    """Whether the database says of itself that it is damaged."""
+    origin = getattr(problem, "orig", None)
+    code = getattr(origin, "sqlite_errorcode", 0) or 0
+    return isinstance(origin, sqlite3.DatabaseError) and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def _reason(problem: SQLAlchemyError) -> str:

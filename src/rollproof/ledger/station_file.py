@@ -1,9 +1,10 @@
-"""The ledger's own files in the station's home, and the two small ones beside it.
+"""The ledger's own files in the station's home, and the three small ones beside it.
 
 | file | what |
 |---|---|
 | `ledger.sqlite3` (`-wal`, `-shm`) | the ledger |
 | `ledger.note` | that there is one, and how many writes it has seen: a missing or an older one is recognised |
+| `ledger.checked` | what the ledger looked like when it was last let go of, and when all of it was last checked |
 | `ledger.writer` | who is writing just now: what a waiting process can say |
 | `ledger-set-aside-….sqlite3` | a damaged one; never deleted by us |
 """
@@ -27,6 +28,8 @@ from rollproof.storage.io import Io
 FILE_NAME = "ledger.sqlite3"
 _BESIDE = ("", "-wal", "-shm")
 _PAUSE_SECONDS = 0.02
+_CLOCK_TICK_NS = 10_000_000
+"""The coarsest step in which a Linux kernel dates files."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +53,11 @@ class StationFile:
         """Who is writing."""
         return self.home / "ledger.writer"
 
+    @property
+    def checked(self) -> Path:
+        """How the ledger was left."""
+        return self.home / "ledger.checked"
+
     def set_aside(self, now: datetime) -> Path:
         """Move a damaged ledger out of the way, with everything that belongs to it; returns its new name."""
         stem = f"ledger-set-aside-{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}"
@@ -68,6 +76,43 @@ class StationFile:
     def write_note(self, generation: int) -> None:
         """Note that the ledger has seen this many writes. Only a hint: a failure is passed over."""
         _write_json(self.note, {"generation": generation})
+
+    def note_as_left(self, checked_at: float) -> None:
+        """Note how the ledger looks now that it was let go of in good order, and when all of it was last checked.
+
+        Only a hint: without it the next opening checks everything.
+        """
+        try:
+            found = self.path.stat()
+            if time.time_ns() - found.st_mtime_ns < _CLOCK_TICK_NS:
+                time.sleep(_CLOCK_TICK_NS / 1e9)  # a change from now on must have another time than the last of ours
+        except OSError:
+            return
+        _write_json(self.checked, {**_looks(found), "checked_at": checked_at})
+
+    def distrust(self) -> None:
+        """Have all of the ledger looked through at the next opening."""
+        with contextlib.suppress(OSError):
+            self.checked.unlink()
+
+    def checked_as_left(self) -> float | None:
+        """When all of the ledger was last checked, in seconds since 1970, if nobody has touched it since a process of
+        ours let go of it in good order; None otherwise."""
+        note = _read_json(self.checked)
+        if not note:
+            return None
+        try:
+            found = self.path.stat()
+            log = Path(f"{self.path}-wal")
+            if log.exists() and log.stat().st_size:
+                return None  # left in a hurry: by a kill, or by a process that is still at work
+        except OSError:
+            return None
+        looks = _looks(found)
+        at = note.get("checked_at")
+        if {name: note.get(name) for name in looks} != looks or not isinstance(at, int | float):
+            return None
+        return float(at)
 
     @contextlib.contextmanager
     def named_writer(self, doing: str) -> Iterator[None]:
@@ -97,6 +142,16 @@ class StationFile:
             f"The ledger at {self.path} is held by {who}; waited {waited_seconds:.0f} s.",
             hint="Wait for it to end and run the command again. Copies and records on the drives are not touched.",
         )
+
+
+def _looks(found: os.stat_result) -> dict[str, int]:
+    """What no change of a file's bytes leaves as it was; an in-place edit that sets the date back changes the last."""
+    return {
+        "size": found.st_size,
+        "inode": found.st_ino,
+        "modified_ns": found.st_mtime_ns,
+        "changed_ns": found.st_ctime_ns,
+    }
 
 
 def _is_running(pid: int) -> bool:

@@ -1,0 +1,98 @@
+"""Whole commands on a ledger of a million files: `rolls`, and `may-wipe` of a card that is just as it was offloaded.
+
+    python tests/benchmarks/whole_commands.py [--files 1000000] [--runs 7]
+
+Needs root and loop devices: the card and its two drives are real. Prints the seconds of every run, from starting the
+process to its end; for each also what a Python that only imports the same takes. Nothing here is a test.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / "tests"), str(ROOT)]
+
+from ledger import notes  # noqa: E402
+from rollproof.ledger.opening import open_ledger  # noqa: E402
+from support.devices import Devices, why_no_devices  # noqa: E402
+
+_FILES_OF_A_ROLL = 2_000
+_MINIMUM = "import sqlalchemy, pydantic, rich"
+
+
+def fill(home: Path, count: int) -> None:
+    """Rolls of other days, with two copies each."""
+    began = time.monotonic()
+    with open_ledger(home) as ledger:
+        for number in range(count // _FILES_OF_A_ROLL):
+            name = f"A{number + 100:04}"
+            ledger.remember_offload(
+                notes.offload(
+                    name,
+                    card=notes.card(f"listing-{number}", serial=f"card-{number}"),
+                    day=str(number // 20),
+                    written_at=notes.later(hours=number),
+                ),
+                notes.files(_FILES_OF_A_ROLL, name),
+            )
+    size = (home / "ledger.sqlite3").stat().st_size >> 20
+    print(f"{count:,} files in {count // _FILES_OF_A_ROLL:,} rolls, {size:,} MiB, {time.monotonic() - began:.0f} s")
+
+
+def timed(words: list[str], runs: int, folder: Path) -> None:
+    """The seconds of each run and their median."""
+    taken, said = [], ""
+    for _ in range(runs):
+        began = time.monotonic()
+        ended = subprocess.run(
+            [sys.executable, *words], cwd=folder, stdin=subprocess.DEVNULL, capture_output=True, text=True, check=False
+        )
+        taken.append(time.monotonic() - began)
+        said = (ended.stdout.strip().splitlines() or ended.stderr.strip().splitlines() or [""])[-1]
+    each = "  ".join(f"{seconds:.2f}" for seconds in taken)
+    print(f"{statistics.median(taken):6.2f} s  {' '.join(words[1:])[:44]:44}  {each}  [{said[:40]}]", flush=True)
+
+
+def main() -> int:
+    """Build, measure, clean up."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--files", type=int, default=1_000_000)
+    parser.add_argument("--runs", type=int, default=7)
+    asked = parser.parse_args()
+    if reason := why_no_devices():
+        print(reason, file=sys.stderr)
+        return 1
+    with tempfile.TemporaryDirectory() as top, tempfile.TemporaryDirectory() as held, Devices(Path(held)) as devices:
+        home, folder = Path(top) / "home", Path(top) / "folder"
+        folder.mkdir()
+        os.environ["ROLLPROOF_HOME"] = str(home)
+        fill(home, asked.files)
+        card, one, two = (devices.image("ext4", name=name) for name in ("A003", "primary", "backup"))
+        for drive in (card, one, two):
+            (drive.mount / "lost+found").rmdir()
+        for number in range(200):
+            (card.mount / f"A003C{number:03}.mov").write_bytes(os.urandom(20_000))
+        tool = ["-m", "rollproof"]
+        line = [*tool, "offload", str(card.mount), "--to", str(one.mount), "--to", str(two.mount), "--roll", "A003"]
+        began = time.monotonic()
+        subprocess.run([sys.executable, *line], cwd=folder, check=True, capture_output=True)
+        print(f"an offload of 200 small files onto it: {time.monotonic() - began:.2f} s")
+        timed(["-c", _MINIMUM], asked.runs, folder)
+        timed([*tool, "rolls"], asked.runs, folder)
+        timed([*tool, "rolls", "A003"], asked.runs, folder)
+        timed([*tool, "may-wipe", "--by", "the camera assistant", str(card.mount)], asked.runs, folder)
+        os.utime(home / "ledger.sqlite3")
+        timed([*tool, "rolls"], 1, folder)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

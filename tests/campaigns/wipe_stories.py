@@ -1,0 +1,33 @@
+"""Stories of a card, its drives and the ledger, told to the tool and to a model: see `workflows.wipe_world`."""
+
+from __future__ import annotations
+
+import time
+from random import Random
+
+from campaigns.bench import Figures, Say
+from workflows.test_may_wipe_stories import Step, tell
+from workflows.wipe_world import STEPS
+
+_WEIGHTED = [name for name, weight in STEPS.items() for _ in range(weight)]
+
+
+def tell_stories(*, stories: int, seed: int, say: Say) -> Figures:
+    """Random stories. Wrong is a MAY WIPE that the model does not agree with, and a copy called proven that is not."""
+    figures = Figures("wipe-stories", seed)
+    began = time.monotonic()
+    for number in range(stories):
+        chance = Random(f"{seed} {number}")
+        steps: list[Step] = [
+            (chance.choice(_WEIGHTED), chance.randrange(1000), chance.random() < 0.5)
+            for _ in range(chance.randint(5, 20))
+        ]
+        begins_well = chance.random() < 0.5
+        try:
+            tell(steps, begins_well, figures.counts)
+        except AssertionError as problem:
+            figures.wrong.append(f"{problem}: {steps!r}, begins well: {begins_well}")
+        figures.counts["stories"] += 1
+        say(f"{number + 1} of {stories} stories")
+    figures.seconds = time.monotonic() - began
+    return figures
