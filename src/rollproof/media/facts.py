@@ -2,37 +2,41 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from fractions import Fraction
+import struct
 
-from rollproof.media.source import Source
+from rollproof.media import wav
+from rollproof.media.containers import HEAD_BYTES, container_for
+from rollproof.media.facts_model import Facts
+from rollproof.media.problems import CannotSay
+from rollproof.media.source import Source, TooMuch
 
+__all__ = ["Facts", "read_facts"]
 
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """Facts of one clip; whatever is unknown is None or empty. Text is untrusted: show it inert.
-
-    `start_timecode` is `hh:mm:ss:ff` (`;` before the frames where frames are dropped). `scene`, `take` and `reel` as
-    recorded. `note` says why facts are missing, e.g. that the extra `media` is not installed.
-    """
-
-    duration_seconds: Fraction | None = None
-    start_timecode: str = ""
-    frame_rate: Fraction | None = None
-    width: int | None = None
-    height: int | None = None
-    codec: str = ""
-    reel: str = ""
-    scene: str = ""
-    take: str = ""
-    channels: int | None = None
-    sample_rate: int | None = None
-    note: str = ""
+NOT_INSTALLED = "picture facts need the extra: pip install 'rollproof[media]'"
+_NOTHING_KNOWN = "nothing is known of this kind of file"
+_NOT_READABLE = "its facts could not be read"
 
 
 def read_facts(source: Source, name: bytes) -> Facts:
     """The facts of one file. `name` only says which kind to expect. Failure is a `note`, never an exception.
 
-    Reads only through `source`: no path is opened and no reference in the file is followed.
+    Reads only through `source`: no path is opened and no reference in the file is followed. A WAV file is read by our
+    own reader, everything else by PyAV, where it is installed.
     """
-    return Facts(note="nothing is known of this kind of file")
+    try:
+        container = container_for(source.at(0, HEAD_BYTES), name)
+        if container is None:
+            return Facts(note=_NOTHING_KNOWN)
+        if container.name == wav.NAME:
+            from rollproof.media.wav_facts import read_wav_facts  # noqa: PLC0415 - expat, only where a file asks for it
+
+            return read_wav_facts(source)
+        from rollproof.media import pyav_facts  # noqa: PLC0415 - PyAV is heavy and optional
+
+        if container.name not in pyav_facts.FORMATS:
+            return Facts(note=_NOTHING_KNOWN)
+        return pyav_facts.read(source, container.name)
+    except ModuleNotFoundError:
+        return Facts(note=NOT_INSTALLED)
+    except (CannotSay, TooMuch, OSError, ArithmeticError, LookupError, ValueError, struct.error):
+        return Facts(note=_NOT_READABLE)

@@ -89,7 +89,7 @@ class _Reader:
             return [Problem("odd", "it declares entities", "no camera writes such a file; it was not read any further")]
         except expat.ExpatError as error:
             return [_not_well_formed(error)]
-        except LookupError as error:
+        except (LookupError, ValueError) as error:  # ValueError: a multi-byte encoding
             raise CannotSay("written in an encoding that is not known here") from error
         return []
 
