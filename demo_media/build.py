@@ -243,10 +243,19 @@ def sound_card(dates: Dates) -> None:
 
 EMPTY_FOLDERS = {"A003": ["PRIVATE/M4ROOT/GENERAL"], "B002": [], "S001": ["S001/FALSE_TAKES"]}
 
+CLIPS = {
+    "A003": [shot.name for shot in A_CAMERA],
+    "B002": [shot.name for shot in (*B_CAMERA, *B_CAMERA_MXF)],
+    "S001": [recording.stem for recording in SOUND_TAKES],
+}
+"""What a person would count: a take in several files is one, a proxy is none."""
+
 
 def write_manifest(dates: Dates) -> None:
-    """Write `cards.json`: per card its files (size, date, SHA-256) and its empty folders."""
-    cards: dict[str, Any] = {name: {"files": [], "empty_folders": empty} for name, empty in EMPTY_FOLDERS.items()}
+    """Write `cards.json`: per card its clips, its files (size, date, SHA-256) and its empty folders."""
+    cards: dict[str, Any] = {
+        name: {"clips": CLIPS[name], "files": [], "empty_folders": empty} for name, empty in EMPTY_FOLDERS.items()
+    }
     for path, date in sorted(dates.items()):
         card, _, below = path.partition("/")
         content = (CARDS / path).read_bytes()

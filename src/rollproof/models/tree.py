@@ -47,9 +47,21 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class Clip:
-    """One continuous recording: essence files and sidecars, by index into the snapshot's files."""
+    """One continuous recording: essence files and sidecars, by index into the snapshot's files.
+
+    `essence` are the originals among `files`, in playing order; the others are sidecars. `kind` is `clip`, `spanned`
+    (several files one after the other), `tracks` (one file per track), `frames` (one file per frame) or `still`.
+    `parts` are the numbers of a spanned clip's files, as their names have them. `layout` is the id of the layout whose
+    rule made the clip, empty for *same folder, same stem*. `set_aside` is whether the crew or the recorder put it
+    away as not wanted: a clip all the same.
+    """
 
     name: str
     files: tuple[int, ...]
     size_bytes: int
     health: str = "unknown"
+    essence: tuple[int, ...] = ()
+    kind: str = "clip"
+    parts: tuple[int, ...] = ()
+    layout: str = ""
+    set_aside: bool = False

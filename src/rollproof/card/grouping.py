@@ -1,0 +1,353 @@
+"""Makes clips of the files of one region: of a recognised layout, or of any folder by *same stem*.
+
+Grouping only labels files. A file is in one clip at most; essence is always in one, but for proxies whose original is
+not there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+from rollproof.card.layout import Layout
+from rollproof.card.regions import compiled
+from rollproof.card.suffixes import ESSENCE, FRAMES, MEDIA, PICTURES, RAW_STILLS
+from rollproof.models.names import to_text
+from rollproof.models.tree import Clip, FileEntry
+
+Key = tuple[bytes, bytes, bytes]
+"""Scope (a folder below the region's top, empty for the layout's own set), clip name, suffix of a frame sequence."""
+
+SAME_STEM = Layout(id="", words="")
+"""The rule for a folder in which no layout was recognised."""
+
+_FRAME = re.compile(rb"(?P<name>.*?)(?P<gap>[._]?)(?P<number>[0-9]+)", re.DOTALL)
+_STILLS = RAW_STILLS | PICTURES
+_OWN_NAME = b"\0"
+"""The name part of a key whose clip is a whole folder: no file can be called so."""
+
+
+@dataclass(slots=True)
+class _Draft:
+    """A clip in the making. `essence` holds (place in playing order, index)."""
+
+    name: bytes
+    files: list[int] = field(default_factory=list)
+    essence: list[tuple[int, int]] = field(default_factory=list)
+    suffixes: set[bytes] = field(default_factory=set)
+    tracks: bool = False
+    parts: bool = False
+    """Whether the places are numbers of parts."""
+    named_by_first: bool = False
+    set_aside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """What a folder below the region's top is for."""
+
+    scope: bytes
+    folder: bytes
+    """Its name: nameless frames are called after it."""
+    clip: bytes | None = None
+    """Path of the clip folder it lies in."""
+    clip_name: bytes = b""
+    is_proxy: bool = False
+    is_companion: bool = False
+    set_aside: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """What a stem says: the clip, and the file's place in it."""
+
+    key: Key
+    order: int = 0
+    is_part: bool = False
+    is_track: bool = False
+    named_by_first: bool = False
+    """Whether the clip is called after its first file."""
+
+
+class Grouping:
+    """One region on its way into clips: `add` every folder, then `clips`."""
+
+    def __init__(self, layout: Layout, top: bytes, files: tuple[FileEntry, ...], top_name: bytes = b"") -> None:
+        self.layout = layout
+        self.top = top
+        self.orphans: list[int] = []
+        """Proxies without an original, after `clips`."""
+        self.indexes: list[int] = []
+        """The card's own indexes."""
+        self._files = files
+        self._top_name = top.rpartition(b"/")[2] or top_name
+        self._drafts: dict[Key, _Draft] = {}
+        self._weak: list[tuple[_Place, bytes, bytes, int]] = []
+        self._sidecars: list[tuple[_Place, bytes, bytes, int]] = []
+        self._twins: list[tuple[bytes, int]] = []
+        self._rules = compiled(layout)
+        self._like_last: tuple[bytes, int, bytes, _Draft] | None = None
+        """What the frame before was like: name with gap, length, suffix, clip."""
+        self._by_stem: dict[bytes, list[Key]] = {}
+        """Lower-case stem to the clips that answer to it; made when there is a sidecar to place."""
+        self._by_path: dict[bytes, Key] = {}
+        """Path to the clip a file is in; made when there is a file named after another."""
+
+    # --- every folder
+
+    def add(self, folder: bytes, files: Iterable[tuple[bytes, int]]) -> None:
+        """The files (name, index) of one folder of this region."""
+        place = self._place(folder)
+        self._like_last = None
+        plain = not (place.is_proxy or place.is_companion)
+        for name, index in files:
+            if name.startswith(b"._"):
+                self._twins.append((name, index))
+                continue
+            stem, dot, suffix = name.rpartition(b".")
+            if not dot or not stem:
+                stem, suffix = name, b""
+            suffix = suffix.lower()
+            if place.clip is not None:
+                self._in_clip_folder(place, stem, suffix, index)
+            elif suffix in ESSENCE and plain:
+                self._original(place, stem, suffix, index)
+            elif self._rules.index_names and name.upper() in self._rules.index_names:
+                self.indexes.append(index)
+            elif suffix in self._rules.starters and plain:
+                self._weak.append((place, stem, suffix, index))
+            else:
+                self._sidecars.append((place, stem, suffix, index))
+
+    def _place(self, folder: bytes) -> _Place:
+        if self.layout is SAME_STEM:
+            return _Place(b"", folder.rpartition(b"/")[2] or self._top_name)
+        below = folder[len(self.top) :].lstrip(b"/")
+        name = below.rpartition(b"/")[2] or self._top_name
+        inside = self._clip_folder_of(below)
+        if inside is not None:
+            return _Place(inside[0], name, clip=inside[0], clip_name=inside[1])
+        if any(each.fullmatch(below) for each in self._rules.proxies):
+            return _Place(b"", name, is_proxy=True)
+        if any(each.fullmatch(below) for each in self._rules.companions):
+            return _Place(b"", name, is_companion=True)
+        if any(each.fullmatch(below) for each in self._rules.originals):
+            return _Place(b"", name)
+        return _Place(below, name, set_aside=below.split(b"/")[0].upper() in self._rules.set_aside)
+
+    def _clip_folder_of(self, below: bytes) -> tuple[bytes, bytes] | None:
+        """Path and clip name of the innermost clip folder on the way to a folder."""
+        if self._rules.clip_folder is None:
+            return None
+        parts = [self._top_name, *below.split(b"/")] if below else [self._top_name]
+        for depth in range(len(parts), 0, -1):
+            name = parts[depth - 1]
+            if self._rules.clip_folder.fullmatch(name):
+                for suffix in self.layout.clip_suffix:
+                    if name.upper().endswith(suffix.upper().encode()):
+                        name = name[: -len(suffix)]
+                        break
+                return b"/".join(parts[1:depth]), name
+        return None
+
+    # --- every file
+
+    def _in_clip_folder(self, place: _Place, stem: bytes, suffix: bytes, index: int) -> None:
+        key = (place.scope, _OWN_NAME, b"")
+        draft = self._drafts.get(key)
+        if draft is None:
+            draft = self._drafts[key] = _Draft(place.clip_name)
+        draft.files.append(index)
+        if suffix in ESSENCE:
+            made = self._made_of(place, stem, b"")
+            draft.suffixes.add(suffix)
+            draft.parts |= made.is_part
+            draft.essence.append((made.order, index))
+
+    def _original(self, place: _Place, stem: bytes, suffix: bytes, index: int) -> None:
+        like = self._like_last
+        if (
+            like is not None
+            and suffix == like[2]
+            and len(stem) == like[1]
+            and stem.startswith(like[0])
+            and stem[len(like[0]) :].isdigit()
+        ):  # the next frame, told without taking its name apart
+            like[3].files.append(index)
+            like[3].essence.append((0, index))
+            return
+        made = self._made_of(place, stem, suffix)
+        key = made.key
+        draft = self._drafts.get(key)
+        if draft is None:
+            draft = self._drafts[key] = _Draft(key[1], named_by_first=made.named_by_first, set_aside=place.set_aside)
+        draft.suffixes.add(suffix)
+        draft.tracks |= made.is_track
+        draft.parts |= made.is_part
+        draft.files.append(index)
+        draft.essence.append((made.order, index))
+        if key[2]:
+            digits = len(stem) - len(stem.rstrip(b"0123456789"))
+            self._like_last = (stem[: len(stem) - digits], len(stem), suffix, draft)
+
+    def _learn_stems(self) -> None:
+        """What every clip answers to: its name and the stems of its originals."""
+        for key, draft in self._drafts.items():
+            if key[1] == _OWN_NAME:
+                continue
+            self._answers(key[1], key)
+            for _, index in draft.essence:
+                name = self._files[index].path.rpartition(b"/")[2]
+                stem = name.rpartition(b".")[0] or name
+                if stem != key[1]:
+                    self._answers(stem, key)
+
+    def _learn_paths(self) -> None:
+        for key, draft in self._drafts.items():
+            for index in draft.files:
+                self._by_path[self._files[index].path] = key
+
+    def _answers(self, stem: bytes, key: Key) -> None:
+        lower = stem.lower()
+        known = self._by_stem.get(lower)
+        if known is None:
+            self._by_stem[lower] = [key]
+        elif key not in known:
+            known.append(key)
+
+    def _made_of(self, place: _Place, stem: bytes, suffix: bytes) -> _Made:
+        for each in self._rules.stems:
+            found = each.fullmatch(stem)
+            if found is None:
+                continue
+            named = found.groupdict()
+            key = (place.scope, found["clip"] + named.get("number", b""), b"")
+            if "part" in named:
+                return _Made(key, int(found["part"]), is_part=True, named_by_first="number" in named)
+            if named.get("track") is not None:
+                return _Made(key, int(found["track"]) + 1, is_track=True)
+            return _Made(key)
+        if suffix in FRAMES and self.layout.frames:
+            frame = _FRAME.fullmatch(stem)
+            if frame is not None and (frame["gap"] or not frame["name"]):
+                # frames without a name of their own are named by the folder that holds them
+                return _Made((place.scope, frame["name"] or place.folder or stem, suffix))
+        return _Made((place.scope, stem, b""))
+
+    # --- the clips
+
+    def clips(self) -> list[Clip]:
+        """All clips of the region. To be called once, when every folder was added."""
+        for place, stem, suffix, index in self._weak:
+            draft = self._drafts.get(self._made_of(place, stem, suffix).key)
+            if draft is None or not draft.suffixes - _STILLS:
+                self._original(place, stem, suffix, index)
+            else:
+                draft.files.append(index)
+        if self._sidecars:
+            self._learn_stems()
+            if any(b"." in stem for _, stem, _, _ in self._sidecars):
+                self._learn_paths()
+            for place, stem, suffix, index in self._sidecars:
+                self._sidecar(place, stem, suffix, index)
+        if self._twins:
+            self._learn_paths()
+            for name, index in self._twins:
+                path = self._files[index].path
+                beside = self._by_path.get(path[: -len(name)] + name[2:])
+                if beside is not None:
+                    self._drafts[beside].files.append(index)
+        return [self._clip(key, draft) for key, draft in self._drafts.items()]
+
+    def _sidecar(self, place: _Place, stem: bytes, suffix: bytes, index: int) -> None:
+        key = self._clip_of(place, stem, index) if self._drafts else None
+        if key is not None:
+            self._drafts[key].files.append(index)
+        elif place.is_proxy and suffix in MEDIA:
+            self.orphans.append(index)
+        elif place.is_companion and suffix in ESSENCE:
+            # footage in a place for other things is footage all the same
+            self._original(_Place(place.folder, place.folder), stem, suffix, index)
+
+    def _clip_of(self, place: _Place, stem: bytes, index: int) -> Key | None:
+        """The one clip a sidecar belongs to, or None."""
+        key = (place.scope, stem, b"")
+        if key in self._drafts:
+            return key
+        if self._rules.stems:
+            key = self._made_of(place, stem, b"").key
+            if key in self._drafts:
+                return key
+        whole = self._named_after_a_file(index)
+        if whole is not None:
+            return whole
+        lower = stem.lower()
+        for end in _ends(lower):
+            answering = self._by_stem.get(lower[:end])
+            if answering is not None:
+                # the longest stem decides; when several clips answer to it, nobody knows whose sidecar it is
+                near = [each for each in answering if each[0] == place.scope] or answering
+                return near[0] if len(near) == 1 else None
+        return None
+
+    def _named_after_a_file(self, index: int) -> Key | None:
+        """`name.mov.xml` belongs to `name.mov`."""
+        path = self._files[index].path
+        start = path.rfind(b"/") + 1
+        end = path.rfind(b".")
+        while end > start:
+            found = self._by_path.get(path[:end])
+            if found is not None and path[path.rfind(b".", 0, end) + 1 : end].lower() in ESSENCE:
+                return found
+            end = path.rfind(b".", 0, end)
+        return None
+
+    def _clip(self, key: Key, draft: _Draft) -> Clip:
+        files = tuple(sorted(draft.files))
+        ordered = sorted(draft.essence)
+        essence = tuple(index for _, index in ordered)
+        if essence == files:
+            essence = files  # 40,000 frames need no second list
+        parts = tuple(part for part, _ in ordered) if draft.parts else ()
+        name = draft.name
+        if draft.named_by_first and essence:
+            name = self._files[essence[0]].path.rpartition(b"/")[2].rpartition(b".")[0]
+        sizes = self._files
+        return Clip(
+            to_text(name),
+            files,
+            sum(sizes[index].size for index in files),
+            essence=essence,
+            kind=_kind(key, draft, parts),
+            parts=parts,
+            layout=self.layout.id,
+            set_aside=draft.set_aside,
+        )
+
+
+def _kind(key: Key, draft: _Draft, parts: tuple[int, ...]) -> str:
+    if key[2] or (key[1] == _OWN_NAME and len(draft.essence) > 1 and draft.suffixes <= FRAMES):
+        return "frames"
+    if len(parts) > 1 or max(parts, default=0) > 1:
+        return "spanned"
+    if draft.suffixes and draft.suffixes <= _STILLS:
+        return "still"
+    return "tracks" if draft.tracks and len(draft.essence) > 1 else "clip"
+
+
+def _ends(stem: bytes) -> Iterator[int]:
+    """Where a shorter stem may end inside a longer one, longest first: only where the kind of letter changes, so that
+    `C1` is no beginning of `C10M01`, nor `bell` of `bellows`."""
+    yield len(stem)
+    for end in range(len(stem) - 1, 0, -1):
+        if _sort_of(stem[end - 1]) != _sort_of(stem[end]):
+            yield end
+
+
+def _sort_of(byte: int) -> int:
+    if 0x30 <= byte <= 0x39:
+        return 0
+    if 0x41 <= byte <= 0x5A or 0x61 <= byte <= 0x7A or byte >= 0x80:
+        return 1
+    return 2
