@@ -15,6 +15,7 @@ _ACTIVITY = {
     Leg.READ_CARD: "first read",
     Leg.READ_CARD_AGAIN: "second read",
     Leg.WRITE: "writing",
+    Leg.CATCH_UP: "catching up",
     Leg.READ_BACK: "read-back",
     Leg.RECORD: "recording",
 }
@@ -22,6 +23,7 @@ _BETWEEN = {
     Leg.READ_CARD: "read once",
     Leg.READ_CARD_AGAIN: "read twice",
     Leg.WRITE: "written",
+    Leg.CATCH_UP: "written",
     Leg.READ_BACK: "read back",
     Leg.RECORD: "recorded",
 }
@@ -85,7 +87,7 @@ class LaneWords:
         if said is not None:
             return Text(" ").join([label, said])
         assert lane.leg is not None
-        flushing = lane.leg is Leg.WRITE and not lane.left_bytes
+        flushing = lane.leg in (Leg.WRITE, Leg.CATCH_UP) and not lane.left_bytes
         activity = left("flushing" if flushing else _ACTIVITY[lane.leg], _ACTIVITY_WIDTH)
         speed = right(words.speed(lane.rate), _SPEED_WIDTH)
         to_go = right("" if flushing else words.about(lane.seconds_left).removeprefix("about "), _TIME_WIDTH)
@@ -111,6 +113,8 @@ class LaneWords:
             if not lane.drive:
                 return join(Text("errors", BAD), "      not everything on it could be read")
             return join(Text("FAILED", BAD), "      the other drives go on")
+        if lane.done and lane.stays:
+            return join(Text(f"{lane.done:<11}", GOOD if lane.done == "proven" else WARN), " another drive needs it")
         if lane.done == "proven":
             last = picture.cards_before + 1 >= picture.cards_total
             return join(Text("proven", GOOD), "      " + ("may be unplugged" if last else "more cards follow"))

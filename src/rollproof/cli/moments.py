@@ -61,6 +61,11 @@ class MomentWords:
 
     def _drive_done(self, moment: Moment) -> Text:
         drive, roll = safe(moment.drive), safe(moment.roll)
+        if moment.stays:
+            return join(
+                "The drive ", drive, " has roll ", roll, f" ({moment.state}). A slower drive gets the rest from it:",
+                " leave it plugged in.",
+            )  # fmt: skip
         if not moment.last_use:
             return join(
                 "The drive ", drive, " has roll ", roll, f" ({moment.state}). More cards follow: leave it plugged in."

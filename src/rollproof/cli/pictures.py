@@ -39,6 +39,8 @@ class Lane:
     quiet_seconds: float
     path: str
     done: str = ""
+    stays: bool = False
+    """Done, and still needed by a drive that fell behind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,12 +76,13 @@ class MomentKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Something to be said once. `last_use` says that no further card needs the drive."""
+    """Something to be said once. `last_use`: no further card needs the drive; `stays`: another drive still does."""
 
     kind: MomentKind
     roll: str
     drive: str = ""
     state: str = ""
     last_use: bool = True
+    stays: bool = False
     plan: RollPlanned | None = None
     finding: Finding | None = None

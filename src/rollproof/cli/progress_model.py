@@ -142,9 +142,17 @@ class ProgressModel:
         if event.state == "failed":
             self._lose(roll, event.drive)
             return
+        (roll.staying.add if event.stay else roll.staying.discard)(event.drive)
         last_use = self._position(roll) + 1 >= self._cards_total
         self._moments.append(
-            Moment(MomentKind.DRIVE_DONE, event.roll, drive=event.drive, state=event.state, last_use=last_use)
+            Moment(
+                MomentKind.DRIVE_DONE,
+                event.roll,
+                drive=event.drive,
+                state=event.state,
+                last_use=last_use,
+                stays=event.stay,
+            )
         )
 
     def _finding(self, event: FindingRaised) -> None:

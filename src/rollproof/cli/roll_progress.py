@@ -47,6 +47,8 @@ class RollProgress:
     legs: dict[tuple[Leg, str], LegProgress] = field(default_factory=dict)
     drives: dict[str, DrivePlan | None] = field(default_factory=dict)
     done: dict[str, str] = field(default_factory=dict)
+    staying: set[str] = field(default_factory=set)
+    """Drives that are done, and needed by one that fell behind."""
     card_free: bool = False
     lost: set[str] = field(default_factory=set)
     """Drives that failed; the card is the empty name."""
@@ -61,7 +63,9 @@ class RollProgress:
 
     def lane(self, drive: str, now: float) -> Lane:
         """The line of a drive, or of the card for the empty name."""
-        order = (Leg.READ_CARD, Leg.READ_CARD_AGAIN) if not drive else (Leg.WRITE, Leg.READ_BACK, Leg.RECORD)
+        order = (
+            (Leg.READ_CARD, Leg.READ_CARD_AGAIN) if not drive else (Leg.WRITE, Leg.CATCH_UP, Leg.READ_BACK, Leg.RECORD)
+        )
         legs = [self.legs[leg, drive] for leg in order if (leg, drive) in self.legs]
         done = self.done.get(drive, "")
         if not legs:
@@ -94,6 +98,7 @@ class RollProgress:
             quiet_seconds=quiet,
             path=leg.path if working else "",
             done=done,
+            stays=drive in self.staying,
         )
 
     # --- estimates, from the speeds seen so far
@@ -136,12 +141,17 @@ class RollProgress:
             self._left(Leg.WRITE, drive, plan.write_bytes if plan else 0),
             self._rate(Leg.WRITE, drive, now, (Leg.READ_CARD, "")),
         )
+        catch_up = _seconds(
+            self._left(Leg.CATCH_UP, drive, 0), self._rate(Leg.CATCH_UP, drive, now, (Leg.WRITE, drive))
+        )
         read_back = _seconds(
             self._left(Leg.READ_BACK, drive, plan.read_back_bytes if plan else 0),
             # before a drive was read its own writing speed is the cautious guess
             self._rate(Leg.READ_BACK, drive, now, (Leg.WRITE, drive), (Leg.READ_CARD, "")),
         )
-        return None if write is None or read_back is None else write + read_back
+        if write is None or catch_up is None or read_back is None:
+            return None
+        return write + catch_up + read_back
 
     def proven_seconds(self, card_seconds: float | None, now: float) -> float | None:
         """Seconds until every drive that has not failed is proven; None when it is too early to say."""

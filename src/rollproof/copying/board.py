@@ -212,6 +212,11 @@ class ProofBoard:
             return {}
         return known
 
+    def source_text(self, number: int) -> str | None:
+        """The hash of a file's first read (proof algorithm); None before it came to its end."""
+        with self._lock:
+            return self._text(number)
+
     def source_state(self, number: int) -> SourceState:
         """What is known of a file on the card."""
         return SourceState(self._source[number])

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.buffers import BufferPool
+from rollproof.copying.falling_behind import who_falls_behind
 from rollproof.copying.hashpass import HashPass, SegmentHasher, consume
 from rollproof.copying.lane import DriveSide, Lane
 from rollproof.copying.parcels import ParcelStream, Stopped
@@ -54,6 +55,7 @@ class LaneOutcome:
     state: str
     failure: Finding | None
     crash: BaseException | None
+    notes: list[Finding] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -121,6 +123,8 @@ class Offloading:
             )
             for side in drives
         ]  # fmt: skip
+        for lane in self._lanes:
+            lane.siblings = self._lanes
         self._outcome = CopyOutcome([], [])
         self._hash_groups = _hash_groups(board.algorithms)
         self._hash_names = [f"hash {' '.join(group)}" for group in self._hash_groups]
@@ -149,7 +153,9 @@ class Offloading:
         self._watch(stream)
         outcome = self._outcome
         outcome.interrupted = self._cancel.is_set()
-        outcome.lanes = [LaneOutcome(lane.drive, lane.state, lane.failure, lane.crash) for lane in self._lanes]
+        outcome.lanes = [
+            LaneOutcome(lane.drive, lane.state, lane.failure, lane.crash, lane.notes) for lane in self._lanes
+        ]
         return outcome
 
     # --- the calling thread
@@ -164,6 +170,7 @@ class Offloading:
             for lane in self._lanes:
                 if not lane.ended.is_set() and lane.watch.busy_seconds() > self._settings.stall_seconds:
                     self._leave(lane, stream)
+            self._let_the_slowest_go(stream)
             if all(lane.ended.is_set() for lane in self._lanes) and self._lanes:
                 self._give_up = self._give_up or all(lane.failure is not None for lane in self._lanes)
             if self._cancel.is_set():
@@ -184,6 +191,15 @@ class Offloading:
                 for lane in self._lanes:
                     lane.ended.wait(self._settings.cancel_seconds)
                 return
+
+    def _let_the_slowest_go(self, stream: ParcelStream) -> None:
+        following = {lane.drive: lane for lane in self._lanes if lane.following and not lane.ended.is_set()}
+        if len(following) < 2:
+            return
+        seconds = time.monotonic() - self._began
+        slowest = who_falls_behind(stream.waited(), following, seconds, self._settings)
+        if slowest is not None:
+            following[slowest].let_go(stream)
 
     def _leave(self, lane: Lane, stream: ParcelStream) -> None:
         finding = hanging(lane.drive, self._settings.stall_seconds)

@@ -14,15 +14,16 @@ from typing import Protocol
 
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.buffers import BufferPool
+from rollproof.copying.catching_up import CatchUp, Donor, fell_behind, nobody_to_follow, not_to_be_had
 from rollproof.copying.hashpass import HashPass
-from rollproof.copying.parcels import Parcel, ParcelStream, Stopped
+from rollproof.copying.parcels import FellBehind, Parcel, ParcelStream, Stopped
 from rollproof.copying.plan import Action, same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import write_trouble
 from rollproof.copying.writer import CopyWriter, WriteWays
 from rollproof.models.errors import DriveFault
-from rollproof.models.events import DriveDone, Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.events import DriveDone, Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.tree import FileEntry
@@ -31,6 +32,8 @@ from rollproof.storage.files import flush_folder, partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
+
+_DONOR_POLL_SECONDS = 0.1
 
 
 class Watch:
@@ -83,6 +86,8 @@ class DriveSide:
     work: DriveWork
     read_depth: int = 2
     limits: Limits = field(default_factory=Limits)
+    rotational: bool = False
+    """A spinning disk: it is not read for others while it is read back."""
 
 
 class Lane:
@@ -125,6 +130,17 @@ class Lane:
         self.crash: BaseException | None = None
         self.stopped = False
         self._left_behind = False
+        self.siblings: Sequence[Lane] = ()
+        """All drives of this offload, set before the start; those that are flushed can help one that fell behind."""
+        self.following = True
+        self.stays = False
+        """Sealed, and still needed by a drive that fell behind."""
+        self.notes: list[Finding] = []
+        self._root = -1
+        self._flushed = False
+        self._read_again = False
+        self._last_names = False
+        self._caught_up = False
 
     def start(self, stream: ParcelStream) -> None:
         """Begin, as the stream's consumer named by the drive."""
@@ -147,9 +163,12 @@ class Lane:
         root = -1
         try:
             self.watch.busy()
-            root = self._side.work.prepare()
+            root = self._root = self._side.work.prepare()
             self._write(stream, root)
+            self._flushed = True
+            self._release_others()
             self._read_back(root)
+            self._read_again = True
             self._wait_for_source()
             self._replace_suspects(root)
             self._seal()
@@ -175,6 +194,7 @@ class Lane:
             )
         finally:
             stream.drop(self.drive)
+            self._release_others()
             if self.stopped or self.failure is not None:
                 self._leave_notes()
             self.watch.idle()
@@ -201,9 +221,30 @@ class Lane:
             on_written=lambda number: self._board.written(self.drive, number),
             on_fault=lambda number, finding: self._board.copy_fault(self.drive, number, finding),
         )  # fmt: skip
-        ok = False
+        leg, ok = Leg.WRITE, False
         try:
             self.watch.idle()
+            first_left = self._follow(stream, writer)
+            if self._stop_asked():
+                raise Stopped
+            if not self.following:
+                leg = Leg.CATCH_UP
+                self._emit(LegEnded(self._roll, Leg.WRITE, self.drive, True))
+                self._catch_up(writer, [number for number in to_write if number >= first_left])
+            self.watch.busy()
+            writer.finish(self._empty_folders)
+            ok = True
+            self._caught_up = True
+        finally:
+            self.watch.busy()
+            writer.close()
+            self._emit(LegEnded(self._roll, leg, self.drive, ok))
+
+    def _follow(self, stream: ParcelStream, writer: CopyWriter) -> int:
+        """Write what the card's reading brings, as it comes. Returns the number of the first file that is not whole:
+        beyond the last one, unless this drive fell behind."""
+        files, first_left = self._files, 0
+        try:
             for parcel in stream.parcels(self.drive):
                 self.holds = parcel
                 moved = count = 0
@@ -214,21 +255,87 @@ class Lane:
                     written = writer.take(segment, parcel.buffer.view)
                     moved += written
                     count += segment.last and (written > 0 or writer.wants(segment.file))
+                    first_left = segment.file + segment.last
                 self.watch.idle()
                 self.holds = None
                 stream.done(self.drive, parcel)
-                if moved or count:
-                    name = shown(files[parcel.segments[-1].file].path)
-                    self._emit(Moved(self._roll, Leg.WRITE, self.drive, moved, count, name))
+                self._moved(Leg.WRITE, moved, count, parcel.segments[-1].file)
+        except FellBehind:
+            self.following = False
+            return first_left
+        return len(files)
+
+    def _moved(self, leg: Leg, size: int, count: int, number: int) -> None:
+        if size or count:
+            self._emit(Moved(self._roll, leg, self.drive, size, count, shown(self._files[number].path)))
+
+    # --- when the others went on without this drive
+
+    def let_go(self, stream: ParcelStream) -> None:
+        """The engine goes on without this lane, which gets the rest from another drive."""
+        finding = fell_behind(self.drive)
+        self.notes.append(finding)
+        self.following = False
+        stream.let_go(self.drive)
+        self._emit(FindingRaised(self._roll, finding))
+
+    def donor(self) -> Donor | None:
+        """This drive as one to copy from, once it is flushed and free for that."""
+        ready = self._read_again if self._side.rotational else self._flushed
+        if not ready or self.failure is not None or self._left_behind:
+            return None
+        return Donor(self.drive, self._root, self._side.access, self._side.limits, self._stands_at)
+
+    def needs_others(self) -> bool:
+        """Whether this drive fell behind and still lacks files."""
+        return not (self.following or self._caught_up or self.failure is not None or self.ended.is_set())
+
+    def _release_others(self) -> None:
+        if self.following or any(lane.needs_others() for lane in self.siblings if lane is not self):
+            return
+        for lane in self.siblings:
+            if lane.stays:
+                lane.stays = False
+                self._emit(DriveDone(self._roll, lane.drive, lane.state))
+
+    def _catch_up(self, writer: CopyWriter, numbers: list[int]) -> None:
+        files = self._files
+        size = sum(files[number].size for number in numbers)
+        self._emit(LegStarted(self._roll, Leg.CATCH_UP, self.drive, len(numbers), size))
+        work = CatchUp(
+            self._io, files, self._board, self._pool, self._settings, writer,
+            drive=self.drive, depth=self._side.read_depth, stop_asked=self._stop_asked,
+            moved=lambda size, count, number: self._moved(Leg.CATCH_UP, size, count, number),
+            busy=self.watch.busy, idle=self.watch.idle,
+        )  # fmt: skip
+        tried: set[str] = set()
+        any_lost = False
+        while numbers:
+            donor = self._wait_for_donor(tried)
+            if donor is None:
+                break
+            tried.add(donor.drive)
+            numbers, lost = work.take_from(donor, numbers)
+            any_lost = any_lost or lost
+        if numbers and (any_lost or not tried):
+            raise DriveFault(nobody_to_follow(self.drive, len(numbers)))
+        for number in numbers:
+            self._board.copy_fault(self.drive, number, not_to_be_had(files[number].path, self.drive))
+
+    def _wait_for_donor(self, tried: set[str]) -> Donor | None:
+        """The next drive that can help, or None when none is left that ever could."""
+        while True:
             if self._stop_asked():
                 raise Stopped
-            self.watch.busy()
-            writer.finish(self._empty_folders)
-            ok = True
-        finally:
-            self.watch.busy()
-            writer.close()
-            self._emit(LegEnded(self._roll, Leg.WRITE, self.drive, ok))
+            others = [lane for lane in self.siblings if lane is not self and lane.drive not in tried]
+            for lane in others:
+                found = lane.donor()
+                if found is not None:
+                    return found
+            if not any(lane.following and not lane.ended.is_set() for lane in others):
+                return None
+            self.watch.idle()
+            threading.Event().wait(_DONOR_POLL_SECONDS)
 
     def _read_back(self, root: int) -> None:
         side, files, board = self._side, self._files, self._board
@@ -270,7 +377,7 @@ class Lane:
 
     def _stands_at(self, number: int) -> bytes:
         path = self._files[number].path
-        if self._side.actions[number] != Action.REPLACE:
+        if self._side.actions[number] != Action.REPLACE or self._last_names:
             return path
         folder, slash, name = path.rpartition(b"/")
         return folder + slash + partial_name(name)
@@ -316,6 +423,7 @@ class Lane:
                 self._io.remove(partial_name(name), parent)
         finally:
             folders.close()
+            self._last_names = True
 
     def _seal(self) -> None:
         self._emit(LegStarted(self._roll, Leg.RECORD, self.drive, 0, 0))
@@ -325,4 +433,5 @@ class Lane:
             return
         self.state = state
         self._emit(LegEnded(self._roll, Leg.RECORD, self.drive, True))
-        self._emit(DriveDone(self._roll, self.drive, state))
+        self.stays = any(lane.needs_others() for lane in self.siblings)
+        self._emit(DriveDone(self._roll, self.drive, state, self.stays))

@@ -24,6 +24,10 @@ class Stopped(Exception):
     """The stream was stopped before its end."""
 
 
+class FellBehind(Exception):
+    """This consumer was let go of: the others go on without it, and it has to get the rest elsewhere."""
+
+
 class Stalled(Exception):
     """Nothing was read for too long: the device does not answer."""
 
@@ -93,6 +97,9 @@ class ParcelStream:
         self._next_job = 0
         self._workers_left = depth
         self._stopped = False
+        self._let_go: set[str] = set()
+        self._held: dict[str, Parcel] = {}
+        self._waited: dict[frozenset[str], float] = {}
         self.error: BaseException | None = None
 
     def start(self) -> None:
@@ -116,6 +123,26 @@ class ParcelStream:
         with self._changed:
             return self._changed.wait_for(lambda: self._workers_left == 0, timeout)
 
+    def waited(self) -> dict[frozenset[str], float]:
+        """For how many seconds the reading has waited for a free buffer, by those who had not yet let go of the
+        earliest one."""
+        with self._changed:
+            return dict(self._waited)
+
+    def let_go(self, consumer: str) -> None:
+        """Go on without a consumer that holds the others back: what it has in hand stays its own, and then `parcels`
+        raises FellBehind there."""
+        with self._changed:
+            if consumer not in self._consumers:
+                return
+            self._consumers.discard(consumer)
+            self._let_go.add(consumer)
+            held = self._held.get(consumer)
+            for parcel in list(self._ready.values()):
+                if parcel is not held:
+                    self._settle(parcel, consumer)
+            self._changed.notify_all()
+
     def drop(self, consumer: str, *, holds: Parcel | None = None) -> None:
         """A consumer leaves (its drive failed or hangs): nothing waits for it any more.
 
@@ -133,13 +160,15 @@ class ParcelStream:
     def parcels(self, consumer: str) -> Iterator[Parcel]:
         """All parcels in order for one consumer; hand each back by `done` before asking for the next.
 
-        Raises Stopped when the stream was stopped or its end asked for, Stalled when nothing came for too long, or
-        the error that ended the reading.
+        Raises Stopped when the stream was stopped or its end asked for, Stalled when nothing came for too long,
+        FellBehind after `let_go`, or the error that ended the reading.
         """
         sequence = 0
         while True:
             with self._changed:
                 self._wait_for(sequence, consumer)
+                if consumer in self._let_go and not self._stopped:
+                    raise FellBehind
                 if self._stopped or consumer not in self._consumers:
                     raise Stopped
                 parcel = self._ready.get(sequence)
@@ -147,12 +176,14 @@ class ParcelStream:
                     if self.error is not None:
                         raise self.error
                     return
+                self._held[consumer] = parcel
             yield parcel
             sequence += 1
 
     def done(self, consumer: str, parcel: Parcel) -> None:
         """The consumer needs this parcel no more."""
         with self._changed:
+            self._held.pop(consumer, None)
             self._settle(parcel, consumer)
             self._changed.notify_all()
 
@@ -194,7 +225,7 @@ class ParcelStream:
             with self._changed:
                 # wait for room inside the feeding lock: the earliest job always gets the next free buffer
                 while self._room == 0 and not self._ended():
-                    self._changed.wait(0.2)
+                    self._wait_for_room()
                 if self._ended():
                     return None
             job = next(self._jobs, None)
@@ -205,6 +236,13 @@ class ParcelStream:
                 sequence = self._next_job
                 self._next_job += 1
             return sequence, job, self._pool.take()
+
+    def _wait_for_room(self) -> None:
+        earliest = self._ready.get(min(self._ready, default=-1))
+        holding = frozenset(earliest.pending) if earliest is not None else frozenset()
+        began = time.monotonic()
+        self._changed.wait(_POLL_SECONDS)
+        self._waited[holding] = self._waited.get(holding, 0.0) + time.monotonic() - began
 
     def _ended(self) -> bool:
         return self._stopped or self.error is not None or self._stop_asked()

@@ -35,6 +35,10 @@ class Settings:
     """Attempts at a block that cannot be read, before its file is given up."""
     lost_after_files: int = 8
     """Files in a row that cannot be read before the card (or drive) counts as gone."""
+    behind_seconds: float = 3.0
+    """How long, in sum, a drive must have held all others back before they go on without it."""
+    behind_share: float = 0.2
+    """The share of the time that this must have been: a drive a little slower than the rest is worth waiting for."""
     stall_seconds: float = 120.0
     """A drive that answers nothing for so long is left behind, and named."""
     cancel_seconds: float = 2.0

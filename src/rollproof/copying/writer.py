@@ -133,6 +133,12 @@ class CopyWriter:
             trouble = write_trouble(error, self._drive, where or b"the roll folder", "flushing the folder")
             raise DriveFault(trouble.finding) from error
 
+    def begin_again(self) -> None:
+        """What comes next are whole files from elsewhere: a large file in hand is removed, and none is passed over
+        for what happened to it before."""
+        self._abandon_large()
+        self._skip = -1
+
     def close(self) -> None:
         """Let go of everything; unfinished files are removed where the drive still answers."""
         self._abandon_large()

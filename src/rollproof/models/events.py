@@ -18,6 +18,8 @@ class Leg(StrEnum):
 
     READ_CARD = "read card"
     WRITE = "write"
+    CATCH_UP = "catch up"
+    """Writing what a drive that fell behind still lacks, read from another drive's copy."""
     READ_CARD_AGAIN = "read card again"
     READ_BACK = "read back"
     RECORD = "record"
@@ -100,11 +102,14 @@ class CardFree:
 
 @dataclass(frozen=True, slots=True)
 class DriveDone:
-    """Records lie on the drive: it may be unplugged. `state` is `proven`, `copied`, `failed` or `incomplete`."""
+    """Records lie on the drive: it may be unplugged, unless it is to `stay` because a drive that fell behind still gets
+    the rest from it; the event comes once more when that is over. `state` is `proven`, `copied`, `failed` or
+    `incomplete`."""
 
     roll: str
     drive: str
     state: str
+    stay: bool = False
 
 
 Event = RollPlanned | LegStarted | Moved | LegEnded | FindingRaised | CardFree | DriveDone

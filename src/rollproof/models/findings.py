@@ -60,6 +60,7 @@ class Kind(StrEnum):
     DRIVE_FULL = "drive-full"
     DRIVE_GONE = "drive-gone"
     DRIVE_HANGS = "drive-hangs"
+    FELL_BEHIND = "fell-behind"
     READBACK_DIFFERS = "readback-differs"
     READBACK_FROM_CACHE = "readback-from-cache"
     SUSPECT_KEPT = "suspect-kept"

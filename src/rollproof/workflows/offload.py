@@ -334,6 +334,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
         work,
         read_depth=_depth(at.volume, 2),
         limits=at.volume.limits,
+        rotational=bool(at.volume.device.rotational) and at.volume.device.kind == "disk",
     )
 
 

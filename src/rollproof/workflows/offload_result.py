@@ -133,6 +133,7 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
     proven = sum(board.is_proven(at.drive, number) for number in numbers) if sealed else len(at.plan.expected)
     copied = sum(board.is_copied(at.drive, number) for number in numbers)
     findings = [*board.copy_findings(at.drive), *(replace(finding, drive=at.drive) for finding in at.noted)]
+    findings.extend(lane.notes)
     if lane.failure is not None:
         findings.append(lane.failure)
     state = "failed" if lane.failure is not None else lane.state if sealed else "incomplete"
