@@ -19,6 +19,8 @@ COMMANDS = {
     "handover": "A drive leaves: check it, write it down, print the receipt.",
     "receive": "A drive arrives: read it again, compare, print the receipt.",
     "custody": "Show who had what when, and who signed it; name known keys.",
+    "checksums": "Write a checksum file that stock tools can check.",
+    "packing-list": "List what is on drives, to be sent ahead of them.",
     "rolls": "Show the rolls this station has seen, or one roll's whole story.",
     "ledger": "Make the station's memory anew from drives.",
     "drives": "Show the attached drives: device, space, role.",

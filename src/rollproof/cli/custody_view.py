@@ -8,6 +8,7 @@ from rich.text import Text
 
 from rollproof.cli import words
 from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
+from rollproof.cli.delivery_view import packing_check_lines
 from rollproof.cli.findings_view import finding_lines
 from rollproof.cli.lines import left, right, rule, stamp
 from rollproof.models.custody_results import (
@@ -78,6 +79,7 @@ def receive_lines(result: ReceiveResult, *, quiet: bool = False, width: int = 80
         for compared in result.compared:
             yield from _handed_over_lines(compared)
             yield from _roll_lines(compared.production, compared.rolls, width)
+        yield from packing_check_lines(result.packing, width)
     yield from _finding_lines(result.findings, quiet=quiet)
     for compared in result.compared:
         yield from _receipt_lines(compared.receipt, compared.production if len(result.compared) > 1 else None)
@@ -105,6 +107,8 @@ def _receive_verdict(result: ReceiveResult) -> Text:
     if not rolls:
         return join(stamp("NOT RECEIVED", BAD), "there is no roll on this drive.")
     why = "; the drive is not as it was handed over" if result.same is False else ""
+    if result.packing is not None and not result.packing.same:
+        why += "; it is not what the packing list says"
     return join(stamp("NOT AS IT SHOULD BE", BAD), f"{proven} of {count} proven{why}. Keep every other copy.")
 
 

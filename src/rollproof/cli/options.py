@@ -22,6 +22,9 @@ else:  # older releases of click have no such subscript
 HASHES = ("xxh128", "xxh3", "xxh64", "md5", "sha1", "sha256", "c4", "blake3")
 """The algorithms by name; a test holds this against `rollproof.hashing`, which is too heavy to import for `--help`."""
 
+STOCK_HASHES = ("xxh128", "xxh3", "xxh64", "md5", "sha1", "sha256", "blake3")
+"""Those that a stock tool checks; a test holds this against `rollproof.hashing.checksum_lines`."""
+
 _PERSON_ROLES = (
     "data wrangler",
     "digital imaging technician",

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import Any, TypeVar
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, Protocol, TypeVar
 
 from rollproof.cli.console import Output
 from rollproof.cli.interrupt import cancelling
@@ -13,16 +13,36 @@ from rollproof.cli.picture_file import save_picture
 from rollproof.cli.progress_model import ProgressModel
 from rollproof.cli.session import Session
 from rollproof.cli.verify_screen import VerifyScreen
-from rollproof.models.custody_results import HandoverResult, ReceiveResult
-from rollproof.models.requests import Cancel, HandoverRequest, ReceiveRequest
+from rollproof.models.errors import ExitStatus
+from rollproof.models.requests import Cancel
+from rollproof.models.results import FindingOut
 
-Moved = TypeVar("Moved", HandoverResult, ReceiveResult)
+
+class Shown(Protocol):
+    """What every result of such a workflow has."""
+
+    @property
+    def findings(self) -> Sequence[FindingOut]:
+        """Everything that was found."""
+        ...
+
+    @property
+    def status(self) -> ExitStatus:
+        """How the command ends."""
+        ...
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        ...
+
+
+Moved = TypeVar("Moved", bound=Shown)
 
 
 def run_custody(
     session: Session,
     output: Output,
-    request: HandoverRequest | ReceiveRequest,
+    request: object,
     workflow: Callable[..., Moved],
     lines_of: Callable[..., Iterable[Any]],
 ) -> int:

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from rollproof.models.delivery_results import PackingCheck
 from rollproof.models.errors import ExitStatus
 from rollproof.models.results import FindingOut
 
@@ -112,6 +113,7 @@ class ReceiveResult(_Result):
     same: bool | None
     drive: DriveOfCustody
     compared: list[ReceiptCompared]
+    packing: PackingCheck | None = None
     findings: list[FindingOut]
     seconds: float
     status: ExitStatus = Field(exclude=True)

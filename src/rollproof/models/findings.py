@@ -32,6 +32,7 @@ class Kind(StrEnum):
     EMPTY_FILE = "empty-file"
     NAME_NOT_TEXT = "name-not-text"
     NAME_NOT_IN_MANIFEST = "name-not-in-manifest"
+    ODD_NAME = "odd-name"
     EXPECTED_CLIPS = "expected-clips"
     ROLL_NAME = "roll-name"
     SOURCE_READS_DIFFER = "source-reads-differ"

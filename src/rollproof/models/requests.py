@@ -76,10 +76,39 @@ class HandoverRequest:
 
 @dataclass(frozen=True, slots=True)
 class ReceiveRequest:
-    """One `rollproof receive`. `receipt` is the code as it was said on the phone; None: not said."""
+    """One `rollproof receive`. `receipt` is the code as it was said on the phone; None: not said. `packing_list` is the
+    folder that was sent ahead."""
 
     drive: bytes
     receipt: str | None = None
+    person: Person = field(default_factory=Person)
+    packing_list: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksumsRequest:
+    """One `rollproof checksums`. `path` is a roll folder, or any folder above some; names in the file are from it."""
+
+    path: bytes
+    algorithm: str
+    out: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class AgainstRequest:
+    """One `rollproof verify --against`. `against` is a checksum file whose names are from `path`."""
+
+    path: bytes
+    against: bytes
+    strict: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PackingListRequest:
+    """One `rollproof packing-list`. A drive may be any folder above rolls, or a roll; `out` is the list's folder."""
+
+    drives: tuple[bytes, ...]
+    out: bytes
     person: Person = field(default_factory=Person)
 
 

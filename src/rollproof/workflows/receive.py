@@ -17,6 +17,7 @@ from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.models.custody_results import CustodyRoll, Difference, ReceiptCompared, ReceiveResult, SignatureOut
+from rollproof.models.delivery_results import PackingCheck
 from rollproof.models.errors import ExitStatus, UntrustedInput
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
@@ -46,6 +47,7 @@ from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.handover import copy_of, custody_roll, drive_of, is_lost, opened_drive, totals_of
 from rollproof.workflows.offload_drive import try_lock
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.packing_check import ArrivalCheck, read_packing_list
 from rollproof.workflows.signer import station_known_keys, station_signer
 from rollproof.workflows.station_ledger import StationLedger
 
@@ -85,11 +87,12 @@ def receive(
     """Receive a drive. `proven` only when every roll read again is proven and all is as it was handed over.
 
     Without a handover on the drive there is nothing to compare with: said as a warning, and the rolls are read all the
-    same. Raises UsageProblem (a receipt that was misheard, a path that is no drive), Refused when the drive cannot be
-    opened, Interrupted.
+    same. Raises UsageProblem (a receipt that was misheard, a path that is no drive, no packing list where one is named),
+    Refused when the drive cannot be opened, Interrupted.
     """
     told = read_receipt(request.receipt) if request.receipt is not None else None
     io, drives = io or system_io(), drives or system_drives()
+    packing = read_packing_list(io, request.packing_list) if request.packing_list is not None else None
     signer = signer or station_signer()
     began = time.monotonic()
     root = opened_drive(io, request.drive)
@@ -107,6 +110,12 @@ def receive(
             for seen in rolls:
                 reading.run(seen, inner, request.drive)
             receiver.add(station.findings())
+        if packing is not None:
+            check = ArrivalCheck(io, drives, settings or Settings(), emit, cancel)
+            receiver.packing = check.run(request.drive, packing)
+            receiver.add(check.findings)
+            for arrival in arrivals:  # into the record of each as well
+                arrival.findings += check.findings
         for arrival in arrivals:
             receiver.write(arrival)
     finally:
@@ -135,6 +144,8 @@ class _Receiver:
         self._now = now or datetime.now().astimezone()
         self._drive = shown(request.drive)
         self._findings: list[Finding] = list(known.findings)
+        self.packing: PackingCheck | None = None
+        """How the drive compares with its packing list, where one was given."""
 
     def add(self, findings: Iterable[Finding]) -> None:
         """Findings that are about no place in particular."""
@@ -370,6 +381,7 @@ class _Receiver:
             same=False if False in sames else None if None in sames or not sames else True,
             drive=drive_of(self._request.drive, self._volume),
             compared=[self._out(arrival) for arrival in handed],
+            packing=self.packing,
             findings=[FindingOut.of(finding) for finding in grouped(found)],
             seconds=round(time.monotonic() - began, 3),
             status=ExitStatus.NOT_FINISHED

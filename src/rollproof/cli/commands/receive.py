@@ -39,10 +39,18 @@ Examples:
       read everything again, compare with the handover, print the receipt
   rollproof receive /mnt/shuttle --receipt "K7QM 4XTW 9HRA PF3D 9Q"
       compare with the code that the sender has read out as well
+  rollproof receive /mnt/shuttle --packing-list shuttle-list
+      compare with the packing list that was sent ahead
 """,
 )
 @click.argument("drive", type=Folder())
 @click.option("--receipt", metavar="CODE", help="The receipt as the sender has read it out.")
+@click.option(
+    "--packing-list",
+    type=Folder(),
+    metavar="DIR",
+    help="The folder of the packing list that was sent ahead: every roll is compared with it too.",
+)
 @person_options
 @json_option
 @quiet_option
@@ -53,6 +61,7 @@ def command(
     /,
     drive: bytes,
     receipt: str | None,
+    packing_list: bytes | None,
     by: str,
     role: str,
     as_json: bool,
@@ -68,6 +77,6 @@ def command(
     from rollproof.cli.reread_run import run_custody  # noqa: PLC0415
     from rollproof.models.requests import Person, ReceiveRequest  # noqa: PLC0415
 
-    request = ReceiveRequest(drive, receipt, Person(by, role))
+    request = ReceiveRequest(drive, receipt, Person(by, role), packing_list)
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
     return run_custody(session, output, request, session.workflow("receive", _workflow), receive_lines)

@@ -41,6 +41,8 @@ Examples:
       every roll on two drives
   rollproof verify /mnt/backup --add-hash md5
       the same, and add another algorithm to the manifests from the one read
+  rollproof verify /mnt/backup/A003 --against A003.md5
+      compare with a checksum file that somebody's tool has written; nothing is appended
   rollproof verify /mnt/backup --strict --json
       for a script: unknown files count as wrong too
 """,
@@ -54,6 +56,12 @@ Examples:
     type=click.Choice(HASHES, case_sensitive=False),
     help="An algorithm to add to the history, from the same read; may be repeated.",
 )
+@click.option(
+    "--against",
+    type=Folder(files_too=True),
+    metavar="FILE",
+    help="Compare one PATH with a plain checksum file (names from PATH) instead of its manifests; append nothing.",
+)
 @person_options
 @json_option
 @quiet_option
@@ -65,6 +73,7 @@ def command(
     path: tuple[bytes, ...],
     strict: bool,
     add_hashes: tuple[str, ...],
+    against: bytes | None,
     by: str,
     role: str,
     as_json: bool,
@@ -79,6 +88,13 @@ def command(
     from rollproof.cli.verify_run import run_verify  # noqa: PLC0415 - as above
     from rollproof.models.requests import Person, VerifyRequest  # noqa: PLC0415
 
+    if against is not None:
+        from rollproof.cli.against_run import run_against  # noqa: PLC0415
+
+        if len(path) > 1 or add_hashes:
+            raise click.UsageError("--against compares one PATH with one FILE and appends nothing: no --add-hash.")
+        output = session.speak(json=as_json, quiet=quiet, silent=silent)
+        return run_against(session, output, path[0], against, strict=strict)
     request = VerifyRequest(paths=path, strict=strict, add_hashes=add_hashes, person=Person(by, role))
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
     return run_verify(session, output, request, session.workflow("verify", _workflow))

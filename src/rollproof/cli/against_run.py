@@ -1,0 +1,24 @@
+"""Runs `verify --against`: one folder, one checksum file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from rollproof.cli.console import Output
+from rollproof.cli.delivery_view import against_lines
+from rollproof.cli.reread_run import run_custody
+from rollproof.cli.session import Session
+from rollproof.models.delivery_results import AgainstResult
+from rollproof.models.requests import AgainstRequest
+
+
+def _workflow() -> Callable[..., AgainstResult]:
+    from rollproof.workflows.verify_against import verify_against  # noqa: PLC0415 - loaded when it is called
+
+    return verify_against
+
+
+def run_against(session: Session, output: Output, path: bytes, against: bytes, *, strict: bool) -> int:
+    """Compare and show; returns the exit status."""
+    request = AgainstRequest(path, against, strict)
+    return run_custody(session, output, request, session.workflow("verify_against", _workflow), against_lines)
