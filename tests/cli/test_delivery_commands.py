@@ -107,11 +107,11 @@ def test_packing_list_passes_on_what_was_asked_and_ends_with_the_verdict() -> No
 
 
 def test_an_arrival_that_is_not_as_listed_says_so_in_the_table_and_in_the_verdict() -> None:
+    same = PackedCompared(manifest="1.mhl", roll="A003", path=None, files=3, state="same", differ=0, missing=0, added=0)
     lines = [
-        PackedCompared(
-            manifest=f"{roll}.mhl", roll=roll, path=None, files=3, state=state, differ=differ, missing=0, added=0
-        )
-        for roll, state, differ in (("A003", "same", 0), ("A004", "differs", 2), ("A005", "missing", 0))
+        same,
+        same.model_copy(update={"roll": "A004", "state": "differs", "differ": 2}),
+        same.model_copy(update={"roll": "A005", "state": "missing"}),
     ]
     check = PackingCheck(folder="list", same=False, lists=lines, added=["A006"])
     ran = run_line(
@@ -142,11 +142,9 @@ def test_no_name_can_act_on_the_screen(name: str) -> None:
 
 
 def test_each_answers_with_one_json_object() -> None:
-    given: dict[str, Any]
-    for line, given in (
-        (("checksums", "/m", "--hash", "md5", "--out", "x"), {"checksums": gives(a_list())}),
-        (("verify", "/m", "--against", "x"), {"verify_against": gives(a_match())}),
-        (("packing-list", "/m", "--out", "x"), {"packing_list": gives(a_packing_list())}),
+    for ran in (
+        run_line("checksums", "/m", "--hash", "md5", "--out", "x", "--json", checksums=gives(a_list())),
+        run_line("verify", "/m", "--against", "x", "--json", verify_against=gives(a_match())),
+        run_line("packing-list", "/m", "--out", "x", "--json", packing_list=gives(a_packing_list())),
     ):
-        ran = run_line(*line, "--json", **given)
         assert json.loads(ran.out)["verdict"] in ("complete", "matches")

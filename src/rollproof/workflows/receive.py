@@ -87,8 +87,8 @@ def receive(
     """Receive a drive. `proven` only when every roll read again is proven and all is as it was handed over.
 
     Without a handover on the drive there is nothing to compare with: said as a warning, and the rolls are read all the
-    same. Raises UsageProblem (a receipt that was misheard, a path that is no drive, no packing list where one is named),
-    Refused when the drive cannot be opened, Interrupted.
+    same. Raises UsageProblem (a receipt that was misheard, a path that is no drive, no packing list where one
+    is named), Refused when the drive cannot be opened, Interrupted.
     """
     told = read_receipt(request.receipt) if request.receipt is not None else None
     io, drives = io or system_io(), drives or system_drives()
