@@ -8,6 +8,7 @@ from typing import Literal
 
 from rollproof.media import ari, dpx, exr, iso, jpeg, mxf, other_chunks, raw_segments, sidecar_xml, tiff, transport, wav
 from rollproof.media.problems import Problem
+from rollproof.media.reading import is_zero
 from rollproof.media.source import Source
 
 HEAD_BYTES = 2048
@@ -92,4 +93,6 @@ def container_for(head: bytes, name: bytes) -> Container | None:
     for container in CONTAINERS:
         if container.by_content and container.recognises(head):
             return container
-    return by_name if by_name is not None and by_name.sure_suffix else None
+    if by_name is not None and (by_name.sure_suffix or is_zero(head[:64])):
+        return by_name
+    return None

@@ -9,7 +9,7 @@ from __future__ import annotations
 from rollproof.media.iso_boxes import MOST_BOXES, Box, Walk, walk
 from rollproof.media.iso_index import Index, Track, read_index
 from rollproof.media.problems import CannotSay, Problem
-from rollproof.media.reading import LONG_ZERO_TAIL, code_text, is_zero, zeros_from
+from rollproof.media.reading import LONG_ZERO_TAIL, be32, code_text, is_zero, zeros_from
 from rollproof.media.source import Source
 
 NAME = "ISO media"
@@ -50,8 +50,8 @@ def examine(source: Source) -> list[Problem]:
         problems += _indexed(source, boxes, cut=bool(problems))
     elif b"meta" not in codes:
         problems.insert(0, _no_index(source, boxes))
-    if boxes.why == "no box" and codes & {b"moov", b"meta"}:
-        problems += _trailing(source, boxes)
+    if boxes.why == "no box" and codes & {b"moov", b"meta"} and not problems:
+        problems += _trailing(source, boxes, fragmented=b"moof" in codes)
     return problems
 
 
@@ -77,22 +77,24 @@ def _past_the_end(source: Source, boxes: Walk, *, has_index: bool) -> list[Probl
     return [Problem("damaged", detail, _CUT_SHORT)]
 
 
-def _trailing(source: Source, boxes: Walk) -> list[Problem]:
-    """What follows the last box. A few zeros are padding."""
+def _trailing(source: Source, boxes: Walk, *, fragmented: bool) -> list[Problem]:
+    """What follows the last box. A few zeros are padding, unless another fragment was to come."""
     start, length = boxes.stopped, source.size - boxes.stopped
     if zeros_from(source, start):
-        if length < LONG_ZERO_TAIL:
+        if length < LONG_ZERO_TAIL and not fragmented:
             return []
-        return [Problem("odd", f"{length:,} zero bytes after the last box", "the file is padded with nothing")]
-    if length < 8 and is_zero(source.at(start, length)):
-        return []
-    return [
-        Problem(
-            "odd",
-            f"{length:,} bytes from byte {start:,} on are no box",
-            "something follows the clip that does not belong to it, or its end is damaged",
-        )
-    ]
+        return [
+            Problem(
+                "damaged" if fragmented and length >= LONG_ZERO_TAIL else "odd",
+                f"{length:,} zero bytes after the last box",
+                "the end of the clip may never have been written" if fragmented else "the file is padded with nothing",
+            )
+        ]
+    detail = f"{length:,} bytes from byte {start:,} on are no box"
+    if fragmented:
+        return [Problem("damaged", detail, "what follows in this recording is damaged or cut off")]
+    meaning = "something follows the clip that does not belong to it, or its end is damaged"
+    return [Problem("odd", detail, meaning)]
 
 
 def _indexed(source: Source, boxes: Walk, *, cut: bool) -> list[Problem]:
@@ -116,10 +118,14 @@ def _index_problems(source: Source, boxes: Walk, index: Index, *, cut: bool) -> 
         detail = f"the index names no track, beside {data_bytes:,} bytes of media data"
         return [Problem("damaged", detail, _NEVER_FINISHED)] if data_bytes else []
     problems: list[Problem] = []
+    reach = max((track.last_end for track in index.tracks if not track.elsewhere), default=0)
+    if boxes.why == "no box" and boxes.stopped < min(reach, source.size):
+        detail = f"the bytes from {boxes.stopped:,} on are no box, but samples reach to byte {reach:,}"
+        problems.append(Problem("damaged", detail, "the structure of the clip is broken in the middle"))
     for number, track in enumerate(index.tracks, start=1):
         problems += _track_problems(source, number, track, cut=cut)
     if index.fragmented:
-        problems += _fragments(source, boxes)
+        problems += _fragments(source, boxes, index)
     elif not problems and data_bytes > _MOST_TINY:
         if not any(track.samples for track in index.tracks):
             detail = f"no track of the index has a sample, beside {data_bytes:,} bytes of media data"
@@ -169,7 +175,7 @@ def _empty_picture(source: Source, number: int, track: Track) -> list[Problem]:
     ]
 
 
-def _fragments(source: Source, boxes: Walk) -> list[Problem]:
+def _fragments(source: Source, boxes: Walk, index: Index) -> list[Problem]:
     """Every fragment (`moof`) is followed by its media data before the file ends (8.8.4)."""
     waiting: Box | None = None
     for box in boxes.boxes:
@@ -178,5 +184,11 @@ def _fragments(source: Source, boxes: Walk) -> list[Problem]:
         elif box.code == b"mdat":
             waiting = None
     if waiting is None:
-        return []
+        last = boxes.boxes[-1]
+        if last.code == b"mfra" and be32(source.at(source.size - 4, 4)) != last.end - last.start:
+            detail = f"the table of fragments at byte {last.start:,} does not end as it must"
+            return [Problem("odd", detail, "players can do without this table, but the end of the file is damaged")]
+        if b"moof" in (box.code for box in boxes.boxes) or any(track.samples for track in index.tracks):
+            return []
+        return [Problem("damaged", "an index for fragments, and no fragment", "nothing was recorded after the start")]
     return [Problem("damaged", f"the fragment at byte {waiting.start:,} has no media data after it", _CUT_SHORT)]

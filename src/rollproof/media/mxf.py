@@ -21,6 +21,7 @@ _HEADER, _BODY, _FOOTER = 2, 3, 4
 _CLOSED_COMPLETE = 4
 _STATUS = {1: "open and incomplete", 2: "closed but incomplete", 3: "open", 4: "closed and complete"}
 _MOST_STEPS = 2000
+_MOST_INDEX_BYTES = 1024 * 1024
 _MOST_PARTITIONS = 16
 
 _NEVER_CLOSED = (
@@ -112,7 +113,7 @@ def _random_index(source: Source) -> tuple[int, ...]:
     """Byte offsets of all partitions from the random index pack at the end of the file; empty without one."""
     size = source.size
     length = be32(source.at(size - 4, 4)) if size >= 4 else 0
-    klv = read_klv(source, size - length) if 17 < length <= min(size, 1024 * 1024) else None
+    klv = read_klv(source, size - length) if 17 < length <= min(size, _MOST_INDEX_BYTES) else None
     if klv is None or klv.key[:15] != _RANDOM_INDEX or klv.end != size:
         return ()
     table = source.at(klv.value, size - 4 - klv.value)
@@ -182,6 +183,11 @@ def _after_footer(source: Source, footer: Partition, *, has_index: bool) -> list
     if has_index:
         return []
     _, stopped = _walk(source, footer.klv.start)
+    if _RANDOM_INDEX in source.at(footer.klv.end, _MOST_INDEX_BYTES):
+        return _ran_out(source, stopped)
+    if stopped is not None and stopped < source.size:
+        detail = f"the bytes from {stopped:,} on are no part of an MXF file"
+        return [Problem("damaged", detail, "the end of the file was never written")]
     return _ran_out(source, stopped) or [
         Problem(
             "odd",

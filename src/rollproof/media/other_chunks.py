@@ -6,13 +6,14 @@ Wave64 (chunks named by GUIDs with 64-bit sizes, aligned to 8 bytes).
 
 from __future__ import annotations
 
-from rollproof.media.chunks import UNSET, walk
+from rollproof.media.chunks import UNSET, ChunkWalk, walk
 from rollproof.media.problems import Problem
-from rollproof.media.reading import be32, le32, le64, zeros_from
+from rollproof.media.reading import be32, is_zero, le32, le64, zeros_from
 from rollproof.media.source import Source
 
 _CUT_SHORT = "the file ends too early: the end of the clip is not on this medium"
 _NEVER_FINISHED = "the recorder never finished the header: power or card was probably pulled; try a recovery"
+_INDEX_LOST = "the index was never written or is damaged: players may refuse the clip; the pictures may be recovered"
 _GUID_TAIL = bytes.fromhex("2e91cf11a5d628db04c10000")
 _GUID_TAIL_WAVE = bytes.fromhex("f3acd3118cd100c04f8edb8a")
 _MOST_SEGMENTS = 1000
@@ -59,16 +60,34 @@ def examine_avi(source: Source) -> list[Problem]:
         end += 8 + size + size % 2
     if end > source.size + 1:
         return [Problem("damaged", f"the last segment says it ends at {end:,} of {source.size:,} bytes", _CUT_SHORT)]
-    first = walk(source, 12, min(8 + le32(head, 4), source.size), "little")
+    first_end = min(8 + le32(head, 4), source.size)
+    first = walk(source, 12, first_end, "little")
     lists = {source.at(chunk.payload, 4): chunk for chunk in first.chunks if chunk.code == b"LIST"}
     if b"hdrl" not in lists or b"movi" not in lists:
         return [Problem("damaged", "no header list or no picture list (hdrl, movi)", _NEVER_FINISHED)]
     if lists[b"movi"].size <= 4:
         return [Problem("damaged", "the picture list says it is empty", _NEVER_FINISHED)]
+    broken = _avi_parts(source, first, first_end)
+    if broken is not None:
+        return [broken]
     if end < source.size and not zeros_from(source, end):
         detail = f"{source.size - end:,} bytes follow the last segment"
         return [Problem("odd", detail, "something follows the clip that its header does not name")]
     return []
+
+
+def _avi_parts(source: Source, parts: ChunkWalk, end: int) -> Problem | None:
+    """Whether the parts of the first segment fill it, and the index at its end holds something."""
+    last = parts.chunks[-1]
+    if last.end > end + 1:
+        detail = f"a part at byte {last.start:,} says it ends at {last.end:,}, not {end:,}"
+        return Problem("damaged", detail, _CUT_SHORT)
+    if parts.why == "no chunk" and end - parts.stopped >= 8:
+        return Problem("damaged", f"the bytes from {parts.stopped:,} on are no part of the clip", _INDEX_LOST)
+    index = parts.first(b"idx1")
+    if index is not None and index.size >= 16 and is_zero(source.at(index.end - 16, 16)):
+        return Problem("damaged", f"the index at byte {index.start:,} ends in zeros", _INDEX_LOST)
+    return None
 
 
 def recognises_w64(head: bytes) -> bool:

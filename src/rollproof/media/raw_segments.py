@@ -14,6 +14,7 @@ NAME = "R3D"
 _FIRST = (b"RED1", b"RED2")
 _LAST = (b"REOB", b"REOF", b"REOS")
 _LAST_BYTES = 56
+_FEW_BLOCKS = 8
 _MOST_BLOCKS = 4000
 
 
@@ -30,16 +31,13 @@ def examine(source: Source) -> list[Problem]:
             Problem("damaged", "the first block has no mark of its kind", "the beginning of this segment is damaged")
         ]
     closing = source.at(source.size - _LAST_BYTES, 8)
-    if closing[4:8] in _LAST and be32(closing) == _LAST_BYTES:
-        return []
-    # no closing block: a writer of another generation, or a take that was never closed
+    closed = closing[4:8] in _LAST and be32(closing) == _LAST_BYTES
+    # where a closing block vouches for the end, a few blocks at the beginning are enough
     position = 0
-    for _ in range(_MOST_BLOCKS):
+    for _ in range(_FEW_BLOCKS if closed else _MOST_BLOCKS):
         block = source.at(position, 8)
         length = be32(block)
         if len(block) < 8 or not is_code(block[4:8]) or length < 8:
-            if position == source.size:
-                return []
             detail = f"the bytes from {position:,} on are no block"
             return [Problem("damaged", detail, "the end of this segment was never written or is damaged")]
         position += length
@@ -47,5 +45,15 @@ def examine(source: Source) -> list[Problem]:
             detail = f"block {code_text(block[4:8])} says it ends at {position:,}; the file ends at {source.size:,}"
             return [Problem("damaged", detail, "this segment ends too early: its last frames are not on this medium")]
         if position == source.size:
-            return []
+            return [] if closed else [_not_closed()]
+    if closed:
+        return []
     raise CannotSay(f"no closing block, and more than {_MOST_BLOCKS:,} blocks: only the beginning was looked at")
+
+
+def _not_closed() -> Problem:
+    return Problem(
+        "odd",
+        "the last block is whole, but no closing block follows",
+        "the take may have been broken off: compare its length with the camera report",
+    )

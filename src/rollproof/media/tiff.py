@@ -85,6 +85,10 @@ def examine(source: Source) -> list[Problem]:
             detail = f"a directory at byte {place:,} that is not whole; the file ends at {source.size:,}"
             return [Problem("damaged", detail, _BROKEN)]
         entries, following = directory
+        lost = [tag for tag, entry in entries.items() if _read_by_all(tag) and entry.place + entry.length > source.size]
+        if lost:
+            detail = f"the values of field {lost[0]} are outside the file, which ends at {source.size:,}"
+            return [Problem("damaged", detail, _CUT_SHORT)]
         for offsets, counts in ((_STRIPS, _STRIP_BYTES), (_TILES, _TILE_BYTES)):
             if offsets in entries:
                 pictures += 1
@@ -98,6 +102,11 @@ def examine(source: Source) -> list[Problem]:
     if not pictures:
         return [Problem("damaged", "no directory names a picture", _BROKEN)]
     return []
+
+
+def _read_by_all(tag: int) -> bool:
+    """Fields that a reader needs to show the picture (TIFF 6.0 and DNG), against private ones and notes."""
+    return tag <= 532 or 50706 <= tag <= 52600
 
 
 def _number(data: bytes, code: str) -> int:
@@ -143,8 +152,6 @@ def _values(source: Source, form: _Form, entry: _Entry) -> list[int]:
 
 def _picture(source: Source, form: _Form, entries: dict[int, _Entry], offsets: int, counts: int) -> Problem | None:
     """Whether all strips or tiles lie inside the file, and the last one of a packed picture holds something."""
-    if entries[offsets].place + entries[offsets].length > source.size:
-        return Problem("damaged", f"the table of the picture's parts (field {offsets}) is outside the file", _CUT_SHORT)
     places = _values(source, form, entries[offsets])
     sizes = _values(source, form, entries[counts]) if counts in entries else [0] * len(places)
     if not places or len(sizes) < len(places):
