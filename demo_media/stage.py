@@ -26,8 +26,9 @@ class StagedFile(TypedDict):
 
 
 class StagedCard(TypedDict):
-    """One card: its files and the folders that hold nothing."""
+    """One card: its clips as a person counts them, its files, and the folders that hold nothing."""
 
+    clips: list[str]
     files: list[StagedFile]
     empty_folders: list[str]
 
