@@ -17,7 +17,9 @@ from rollproof.models.names import to_text
 from rollproof.models.tree import Clip, Snapshot
 
 # The roll before the clip counter: A003C012…, A003_C012…, A003_05140812_C012…, SR012-C003…
-_CLIP = re.compile(r"(?P<roll>[A-Z]{1,3}_?[0-9]{3,4})[_-]?(?:[0-9]{6,14}[_-])?C[0-9]{3,4}(?![0-9])", re.IGNORECASE)
+CLIP_NAME = re.compile(
+    r"(?P<roll>[A-Z]{1,3}_?[0-9]{3,4})[_-]?(?:[0-9]{6,14}[_-])?C(?P<number>[0-9]{3,4})(?![0-9])", re.IGNORECASE
+)
 # What a roll name looks like: letters, digits, perhaps a code of the camera behind (A003, A003R1BF, SR012, S001_MIX).
 _ROLL = re.compile(r"[A-Z]{1,5}[_-]?[0-9]{2,5}(?:[A-Z_-][A-Z0-9_-]{0,20})?", re.IGNORECASE)
 _FOLDER_SUFFIX = re.compile(r"\.(?:RDM|RDC)$", re.IGNORECASE)
@@ -91,7 +93,7 @@ def roll_name_problem(text: str) -> str | None:
 
 def _before_the_counter(clips: Iterable[Clip]) -> list[str]:
     """Each roll that the clips' names begin with, the most frequent first."""
-    found = Counter(match["roll"].upper() for clip in clips if (match := _CLIP.match(clip.name)) is not None)
+    found = Counter(match["roll"].upper() for clip in clips if (match := CLIP_NAME.match(clip.name)) is not None)
     return [name for name, _ in sorted(found.items(), key=lambda item: (-item[1], item[0]))]
 
 

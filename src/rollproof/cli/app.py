@@ -13,6 +13,7 @@ import click
 from rollproof import __version__
 
 COMMANDS = {
+    "inspect": "Show what is on a card, in a copy, on a drive; is every clip whole?",
     "offload": "Copy cards to several drives, prove every copy, write it down.",
     "may-wipe": "May this card be wiped? MAY WIPE or KEEP, with reasons.",
     "verify": "Read copies again and compare them with their manifests.",
@@ -21,6 +22,7 @@ COMMANDS = {
     "custody": "Show who had what when, and who signed it; name known keys.",
     "checksums": "Write a checksum file that stock tools can check.",
     "packing-list": "List what is on drives, to be sent ahead of them.",
+    "clips": "List clips for editorial, as CSV too.",
     "rolls": "Show the rolls this station has seen, or one roll's whole story.",
     "ledger": "Make the station's memory anew from drives.",
     "drives": "Show the attached drives: device, space, role.",

@@ -181,6 +181,17 @@ class Output:
         for line in lines:
             self.results.put(line)
 
+    def raw(self, lines: Iterable[str]) -> None:
+        """Text for another program on stdout, exactly as it is; it must be inert already."""
+        try:
+            for line in lines:
+                self._stdout.write(line)
+            self._stdout.flush()
+        except OSError as error:
+            if error.errno != errno.EPIPE:
+                self._answer_lost = error
+            silence(self._stdout)
+
     def answer(self, value: dict[str, Any]) -> None:
         """The one JSON object on stdout, pure ASCII so that no encoding can spoil it."""
         try:

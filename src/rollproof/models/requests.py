@@ -112,6 +112,23 @@ class PackingListRequest:
     person: Person = field(default_factory=Person)
 
 
+@dataclass(frozen=True, slots=True)
+class InspectRequest:
+    """One `rollproof inspect`. The path is a card, an offloaded roll, a drive with rolls, or one file of a clip;
+    `posters` is the folder that posters go into."""
+
+    path: bytes
+    posters: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClipsRequest:
+    """One `rollproof clips`. `csv` is the file to write; None: nowhere, `-` is the command's business."""
+
+    paths: tuple[bytes, ...]
+    csv: bytes | None = None
+
+
 class Cancel:
     """Asked-for end of the work: set once by Ctrl-C, looked at by every leg between two blocks."""
 

@@ -86,7 +86,7 @@ def take_in_hand(
     card.findings += [finding for finding in snapshot.findings if not _is_accepted(card, finding, names)]
     card.findings += _litter(io, card, names, cancel)
     card.findings += _hidden(card, IgnoreRules(ignore))
-    card.findings += _space(io, card, names)
+    card.findings += about_space(io, card, names)
     return card, card.findings
 
 
@@ -246,7 +246,7 @@ def _walk_litter(
 # --- space that no file explains
 
 
-def _space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]:
+def about_space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]:
     """Used space beyond the files found hints at files whose folder entry was never written, or was deleted."""
     if "space" in names:
         card.used_names.add("space")

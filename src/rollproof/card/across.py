@@ -1,0 +1,215 @@
+"""What only shows when all clips of a card are seen together: gaps, doubles, clips out of order, proxies alone, and a
+card's own index that says otherwise.
+
+Nothing here is proof of a loss: each may have a good reason, and the person with the camera report knows it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import pairwise
+
+from rollproof.card.clips import CardContents
+from rollproof.card.roll_name import CLIP_NAME
+from rollproof.card.suffixes import is_essence, split_name
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown, to_text
+from rollproof.models.tree import Clip, Snapshot
+
+_CLOCK_SLACK_NS = 2_000_000_000
+"""The modification times of the coarsest file systems."""
+
+_CHAPTERED = re.compile(r"([A-Z]{2})[0-9]{2}([0-9]{4})", re.IGNORECASE)
+_TAKE = re.compile(r"(.*T)([0-9]{2,3})", re.IGNORECASE)
+_NUMBERED = re.compile(r"(.*?)([0-9]{1,6})", re.DOTALL)
+_SHOWN = 5
+_REPORT = "compare with the camera report: deleted in the camera, or lost?"
+
+
+def across_findings(snapshot: Snapshot, contents: CardContents) -> list[Finding]:
+    """Everything that all clips together show, in the order of how bad it is."""
+    counted = _by_counter(contents.clips)
+    return [
+        *_orphans(snapshot, contents.orphans),
+        *_gaps(counted, _from_one(contents)),
+        *_doubles(contents.clips),
+        *_order(snapshot, counted),
+    ]
+
+
+def index_findings(
+    snapshot: Snapshot, contents: CardContents, index: int, references: Iterable[str], clip_names: Iterable[str] = ()
+) -> Iterator[Finding]:
+    """A card index against what is there: `references` are the file names in it, `clip_names` the clips.
+
+    An index that names no media at all says nothing about the clips.
+    """
+    path = snapshot.files[index].path
+    named = {_last(reference): reference for reference in references}
+    media = {name for name in named if is_essence(name)}
+    stems = {split_name(name)[0] for name in media} | {_last(name) for name in clip_names}
+    if not media and not stems:
+        return
+    there = {_folded(entry.path.rpartition(b"/")[2]) for entry in snapshot.files}
+    gone = sorted(media - there)
+    if gone:
+        yield _warning(
+            Kind.INDEX_DISAGREES,
+            shown(path),
+            f"the card's own index names {_files(len(gone))} not there: {_some(named[name] for name in gone)}",
+            _REPORT,
+            len(gone),
+        )
+    region = contents.regions.of(path.rpartition(b"/")[0])
+    untold = [
+        clip.name
+        for clip in contents.clips
+        if region is not None
+        and contents.regions.of(snapshot.files[clip.files[0]].path.rpartition(b"/")[0]) is region
+        and not any(_is_named(snapshot.files[file].path, media, stems) for file in clip.essence)
+    ]
+    if untold:
+        yield _warning(
+            Kind.INDEX_DISAGREES,
+            shown(path),
+            f"{_clips(len(untold))} there and not named in the card's own index: {_some(untold)}",
+            "the index was perhaps not written to its end; look at the last clips",
+            len(untold),
+        )
+
+
+def _is_named(path: bytes, media: set[bytes], stems: set[bytes]) -> bool:
+    name = _folded(path.rpartition(b"/")[2])
+    return name in media or split_name(name)[0] in stems
+
+
+def _last(reference: str) -> bytes:
+    return _folded(reference.replace("\\", "/").rpartition("/")[2].encode("utf-8", "replace"))
+
+
+def _folded(name: bytes) -> bytes:
+    return to_text(name).casefold().encode("utf-8", "replace")
+
+
+# --- counters
+
+
+Counter = tuple[str, str]
+"""What stands before a clip's number, and which kind of counting that is."""
+
+
+def counter_of(clip: Clip) -> tuple[Counter, int] | None:
+    """A clip's place in the counting of its camera; None for a name that does not count."""
+    roll = CLIP_NAME.match(clip.name)
+    if roll is not None:
+        return (roll["roll"].upper(), "roll"), int(roll["number"])
+    for kind, pattern in (("chaptered", _CHAPTERED), ("take", _TAKE), ("plain", _NUMBERED)):
+        found = pattern.fullmatch(clip.name)
+        if found is not None:
+            return (found[1].upper(), kind), int(found[2])
+    return None
+
+
+def _by_counter(clips: Iterable[Clip]) -> dict[tuple[Counter, str], list[tuple[int, Clip]]]:
+    counted: dict[tuple[Counter, str], list[tuple[int, Clip]]] = defaultdict(list)
+    for clip in clips:
+        found = counter_of(clip)
+        if found is not None:
+            # photographs and movies of one camera share a counter; takes that were set aside fill their places
+            counted[found[0], clip.layout].append((found[1], clip))
+    for members in counted.values():
+        members.sort(key=lambda member: member[0])
+    return counted
+
+
+def _from_one(contents: CardContents) -> set[str]:
+    return {region.layout.id for region in contents.regions.found() if region.layout.counter_from_one}
+
+
+def _gaps(counted: Mapping[tuple[Counter, str], Sequence[tuple[int, Clip]]], from_one: set[str]) -> Iterator[Finding]:
+    for ((before, kind), layout), members in counted.items():
+        numbers = sorted({number for number, _ in members})
+        if layout in from_one and kind == "roll":
+            numbers = sorted({0, *numbers})
+        gaps = [(low + 1, high - 1) for low, high in pairwise(numbers) if high - low > 1]
+        missing = sum(last - first + 1 for first, last in gaps)
+        if not gaps or missing > max(3 * len(members), 10):
+            continue  # none, or a number that does not count clips
+        still = all(clip.kind == "still" for _, clip in members)
+        yield Finding(
+            Kind.CLIP_NUMBERS_GAP,
+            Severity.WARNING if kind == "roll" or not still else Severity.NOTE,
+            inert(members[0][1].name),
+            f"{_clips(missing)} missing in the counting of {inert(before) or 'the clips'}: number"
+            f" {_some(str(low) if low == high else f'{low} to {high}' for low, high in gaps)}",
+            remedy=_REPORT,
+            count=missing,
+        )
+
+
+def _order(snapshot: Snapshot, counted: Mapping[tuple[Counter, str], Sequence[tuple[int, Clip]]]) -> Iterator[Finding]:
+    for (before, _), members in counted.items():
+        late: list[Clip] = []
+        newest = -(1 << 62)
+        for _, clip in members:
+            when = min((snapshot.files[index].modified_ns for index in clip.essence), default=newest)
+            if when < newest - _CLOCK_SLACK_NS:
+                late.append(clip)
+            newest = max(newest, when)
+        if late:
+            yield _warning(
+                Kind.CLIPS_OUT_OF_ORDER,
+                inert(late[0].name),
+                f"{_clips(len(late))} of {inert(before[0]) or 'the card'} dated before the clip with the number before:"
+                f" {_some(clip.name for clip in late)}",
+                "the camera's clock was set anew, or files of another day lie here: look before the card is wiped",
+                len(late),
+            )
+
+
+def _doubles(clips: Iterable[Clip]) -> Iterator[Finding]:
+    met: dict[tuple[str, bool], list[Clip]] = defaultdict(list)
+    for clip in clips:
+        met[clip.name.casefold(), clip.set_aside].append(clip)
+    for same in met.values():
+        if len(same) > 1 and any(clip.kind != "still" for clip in same):
+            yield _warning(
+                Kind.CLIP_NAME_TWICE,
+                inert(same[0].name),
+                f"{len(same)} clips are called {inert(same[0].name)}",
+                "editing programs may take one for the other: tell the camera team and the editor",
+                len(same),
+            )
+
+
+def _orphans(snapshot: Snapshot, orphans: Sequence[int]) -> Iterator[Finding]:
+    if orphans:
+        names = [to_text(snapshot.files[index].path.rpartition(b"/")[2]) for index in orphans]
+        yield _warning(
+            Kind.PROXY_WITHOUT_ORIGINAL,
+            shown(snapshot.files[orphans[0]].path),
+            f"{len(names):,} {'proxy has' if len(names) == 1 else 'proxies have'} no original on the card:"
+            f" {_some(names)}",
+            "the original may be lost or on another card: " + _REPORT,
+            len(names),
+        )
+
+
+def _some(names: Iterable[str]) -> str:
+    listed = [inert(name) for name in names]
+    rest = len(listed) - _SHOWN
+    return ", ".join(listed[:_SHOWN]) + (f" and {rest:,} more" if rest > 0 else "")
+
+
+def _clips(number: int) -> str:
+    return "1 clip is" if number == 1 else f"{number:,} clips are"
+
+
+def _files(number: int) -> str:
+    return "1 file that is" if number == 1 else f"{number:,} files that are"
+
+
+def _warning(kind: Kind, path: str, detail: str, remedy: str, count: int = 1) -> Finding:
+    return Finding(kind, Severity.WARNING, path, detail, remedy=remedy, count=count)
