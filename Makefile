@@ -1,5 +1,5 @@
 # Two commands do everything on a fresh machine with Python 3.11 or newer:
-#   make demo    three demo cards, offloaded to three drives, verified, with the verdict
+#   make demo    three demo cards, offloaded to three drives, verified; may a card be wiped?
 #   make test    style, types, imports and the whole test suite
 # Another Python: make test PYTHON=python3.12
 

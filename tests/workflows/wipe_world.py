@@ -485,7 +485,9 @@ class World:
 
     def back_a_drive_up(self, chance: Random) -> None:
         """Somebody keeps an image of a drive."""
-        number = chance.randrange(len(self.drives))
+        self._keep_image(chance.randrange(len(self.drives)))
+
+    def _keep_image(self, number: int) -> None:
         to = self.desk.folder / f"backup-{next(self.numbers)}"
         shutil.copytree(self.drives[number].top, to)
         kept = {key[1]: copy.deepcopy(place) for key, place in self.places.items() if key[0] == number}
@@ -493,9 +495,10 @@ class World:
 
     def restore_a_drive(self, chance: Random) -> None:
         """The image is put back: the drive is as it was then."""
-        if not self.backups:
-            return
-        number = chance.choice(sorted(self.backups))
+        if self.backups:
+            self._put_back(chance.choice(sorted(self.backups)))
+
+    def _put_back(self, number: int) -> None:
         image, kept = self.backups[number]
         drive = self.drives[number]
         shutil.rmtree(drive.top)
@@ -505,6 +508,14 @@ class World:
         self.places |= {(number, name): copy.deepcopy(place) for name, place in kept.items()}
         if drive.slot is not None:
             self.desk.plug_in(drive, drive.slot.name)
+
+    def an_older_state_comes_back(self, chance: Random) -> None:
+        """An image is kept, the drive goes on being used, and the image is put back: its newest records are gone."""
+        key = self._some_copy(chance)
+        if key is not None:
+            self._keep_image(key[0])
+            self._verify(self.drives[key[0]])
+            self._put_back(key[0])
 
     def unplug_a_drive(self, chance: Random) -> None:
         """A drive leaves."""
@@ -586,8 +597,8 @@ def _without_proof(place: Place) -> Place:
 STEPS: dict[str, int] = {
     "offload_to_two": 9, "ask": 4, "ask_next_day": 1, "verify_one": 4, "re_shoot": 2, "shoot_one_more": 2,
     "reinsert": 2, "relabel": 1, "corrupt": 3, "mend": 2, "fail_a_verify": 1, "delete_a_copy": 2, "bring_back": 2,
-    "drag": 3, "clone_a_drive": 2, "back_a_drive_up": 1, "restore_a_drive": 2, "unplug_a_drive": 2,
-    "plug_in_a_drive": 2, "change_the_policy": 2, "lose_the_ledger": 1, "keep_the_ledger": 1, "put_the_ledger_back": 1,
-    "rebuild_the_ledger": 2,
+    "drag": 3, "clone_a_drive": 2, "back_a_drive_up": 1, "restore_a_drive": 2, "an_older_state_comes_back": 2,
+    "unplug_a_drive": 2, "plug_in_a_drive": 2, "change_the_policy": 2, "lose_the_ledger": 1, "keep_the_ledger": 1,
+    "put_the_ledger_back": 1, "rebuild_the_ledger": 2,
 }  # fmt: skip
 """The steps of a story, and how often each comes."""
