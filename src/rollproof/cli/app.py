@@ -17,6 +17,7 @@ COMMANDS = {
     "offload": "Copy cards to several drives, prove every copy, write it down.",
     "may-wipe": "May this card be wiped? MAY WIPE or KEEP, with reasons.",
     "verify": "Read copies again and compare them with their manifests.",
+    "audit": "Audit a production over all its drives: short, damaged, missing?",
     "handover": "A drive leaves: check it, write it down, print the receipt.",
     "receive": "A drive arrives: read it again, compare, print the receipt.",
     "custody": "Show who had what when, and who signed it; name known keys.",

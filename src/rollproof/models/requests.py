@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass, field
+from datetime import datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +128,25 @@ class ClipsRequest:
 
     paths: tuple[bytes, ...]
     csv: bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AuditRequest:
+    """One `rollproof audit`. `paths` are drives or folders of some; `against` is a production file.
+
+    `since` is the moment from which a verify counts as made by this audit, None: the start of a stopped one, else now.
+    `accepted` are roll names that are known not to exist, all for `reason`. `out` is where the document goes.
+    """
+
+    paths: tuple[bytes, ...]
+    reread: bool = False
+    against: bytes | None = None
+    working_folder: bytes = b"."
+    since: datetime | None = None
+    accepted: tuple[str, ...] = ()
+    reason: str = ""
+    out: bytes | None = None
+    person: Person = field(default_factory=Person)
 
 
 class Cancel:

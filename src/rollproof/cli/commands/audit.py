@@ -1,0 +1,123 @@
+"""`rollproof audit`: every roll on every drive, and what is missing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from rollproof.cli.options import Folder, json_option, person_options, quiet_option
+from rollproof.cli.session import Job, Session
+
+if TYPE_CHECKING:
+    from datetime import datetime
+    from typing import Protocol
+
+    from rollproof.models.audit_results import AuditResult
+    from rollproof.models.events import Emit
+    from rollproof.models.requests import AuditRequest, Cancel
+
+    class Audit(Protocol):
+        """The workflow as this command calls it."""
+
+        def __call__(self, request: AuditRequest, /, *, emit: Emit, cancel: Cancel) -> AuditResult: ...
+
+
+def _workflow() -> Audit:
+    from rollproof.workflows.audit import audit  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    return audit
+
+
+def _moment(_ctx: click.Context, _param: click.Parameter, value: datetime | None) -> datetime | None:
+    return None if value is None else value.astimezone()
+
+
+@click.command(
+    "audit",
+    cls=Job,
+    empty_answer={"verdict": "not complete", "rolls": [], "findings": []},
+    what_is_safe="No file of a copy was changed. What was read again by now has its records.",
+    epilog="""\b
+Examples:
+  rollproof audit /mnt/primary /mnt/backup /mnt/shuttle
+      every roll on three drives, by records and listings: seconds
+  rollproof audit /mnt/primary /mnt/backup --reread --out wrap.html
+      read every copy again, and keep the answer as a page
+  rollproof audit /mnt/primary /mnt/backup --against production.toml
+      ask for what the production file asks for, whatever the records say
+  rollproof audit /mnt/primary /mnt/backup --accept A007 --reason "number skipped"
+      a gap in the numbers that the camera report explains
+""",
+)
+@click.argument("drive", nargs=-1, required=True, type=Folder())
+@click.option("--reread", is_flag=True, help="Read every copy again, drives side by side; append to the histories.")
+@click.option(
+    "--against",
+    type=Folder(files_too=True),
+    metavar="PRODUCTION",
+    envvar="ROLLPROOF_PRODUCTION",
+    show_envvar=True,
+    help="The production file: whose rolls, and how many copies each needs.",
+)
+@click.option(
+    "--since",
+    type=click.DateTime(("%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%d")),
+    callback=_moment,
+    metavar="MOMENT",
+    help="With --reread: copies that were read again since then, with all as recorded, are not read once more. A "
+    "stopped audit goes on by itself without this.",
+)
+@click.option("--accept", "accepted", multiple=True, metavar="ROLL", help="A roll number that was never used.")
+@click.option("--reason", metavar="TEXT", default="", help="Why, for every --accept; goes into the document.")
+@click.option(
+    "--out", type=Folder(files_too=True), metavar="FILE", help="Write the whole answer there: .html or .json."
+)
+@click.option("--all", "everything", is_flag=True, help="Show every roll and every finding, not the first of each.")
+@person_options
+@json_option
+@quiet_option
+@click.option("--silent", is_flag=True, help="Do not ring the bell at the end.")
+@click.pass_obj
+def command(
+    session: Session,
+    /,
+    drive: tuple[bytes, ...],
+    reread: bool,
+    against: bytes | None,
+    since: datetime | None,
+    accepted: tuple[str, ...],
+    reason: str,
+    out: bytes | None,
+    everything: bool,
+    by: str,
+    role: str,
+    as_json: bool,
+    quiet: bool,
+    silent: bool,
+) -> int:
+    """Audit a production: find every roll on each DRIVE and say what is short, damaged, missing or at odds.
+
+    A DRIVE is the folder where a drive is mounted, or any folder with rolls in it. Rolls are found by their records or
+    by the open standard's manifests, whoever wrote them. Without --reread only records and listings are compared, and
+    nothing is written. Exit status 0 only when nothing is short, damaged or missing.
+    """
+    from rollproof.cli.audit_run import run_audit  # noqa: PLC0415 - as above
+    from rollproof.models.requests import AuditRequest, Person  # noqa: PLC0415
+
+    if bool(accepted) != bool(reason.strip()):
+        raise click.UsageError("--accept and --reason belong together: which roll number, and why.")
+    if since is not None and not reread:
+        raise click.UsageError("--since is about reading again: it needs --reread.")
+    request = AuditRequest(
+        paths=drive,
+        reread=reread,
+        against=against,
+        since=since,
+        accepted=accepted,
+        reason=reason.strip(),
+        out=out,
+        person=Person(by, role),
+    )
+    output = session.speak(json=as_json, quiet=quiet, silent=silent)
+    return run_audit(session, output, request, session.workflow("audit", _workflow), everything=everything)

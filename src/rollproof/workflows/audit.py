@@ -1,0 +1,438 @@
+"""Audit a whole production: every roll on every drive, what each copy is worth, what is missing, what does not agree.
+
+By listings, records and manifests alone, or with every copy read again. One worker for each physical device.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from rollproof.copying.settings import Settings
+from rollproof.copying.trouble import said
+from rollproof.drives.interface import Drives, system_drives
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.audit_results import AuditResult
+from rollproof.models.errors import Interrupted
+from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown
+from rollproof.models.requests import AuditRequest, Cancel
+from rollproof.production.load import find, load
+from rollproof.production.model import Production
+from rollproof.records.signing import KnownKeys, Signer
+from rollproof.storage.io import Io, system_io
+from rollproof.workflows.audit_agreement import compare_copies, same_clips, same_names
+from rollproof.workflows.audit_around import around_rolls
+from rollproof.workflows.audit_copy import CopyLook, Place, Told
+from rollproof.workflows.audit_custody import DriveCustody, signatures
+from rollproof.workflows.audit_document import check_document, write_document
+from rollproof.workflows.audit_known import Known, compare_with_ledger, permits
+from rollproof.workflows.audit_look import CopyLooker, on_volume
+from rollproof.workflows.audit_numbers import days_without_sound, gaps
+from rollproof.workflows.audit_places import by_device, find_places
+from rollproof.workflows.audit_reread import Rereader, SharedStation, to_read
+from rollproof.workflows.audit_result import Answer, audit_result
+from rollproof.workflows.audit_resume import StoppedAudit
+from rollproof.workflows.audit_rolls import COUNTED, Roll, rolls_of, same_device, too_few
+from rollproof.workflows.audit_walk import Loose, Walked, walk_drive
+from rollproof.workflows.audit_workers import Crew, Pulse, pulsing
+from rollproof.workflows.signer import station_known_keys, station_signer
+
+LOOKING = "looking"
+"""What the events of the first part call the roll."""
+
+
+def audit(
+    request: AuditRequest,
+    *,
+    emit: Emit,
+    cancel: Cancel,
+    io: Io | None = None,
+    drives: Drives | None = None,
+    ledger: Ledger | None = None,
+    settings: Settings | None = None,
+    known: KnownKeys | None = None,
+    signer: Signer | None = None,
+    now: datetime | None = None,
+) -> AuditResult:
+    """Audit the drives of the request. `complete` only when every roll has its copies and nothing is short, damaged,
+    missing or at odds.
+
+    Nothing is written on the drives unless they are read again: then every copy's histories get what was found, as a
+    verify appends it. Raises UsageProblem (the document cannot go where it is wanted), ProductionFileProblem,
+    Interrupted: what was read again by then has its records, and the same command goes on.
+    """
+    check_document(request.out)
+    with SharedStation(ledger) as station:
+        return _Audit(
+            request,
+            emit,
+            cancel,
+            io or system_io(),
+            drives or system_drives(),
+            station,
+            settings or Settings(),
+            known or station_known_keys(),
+            signer or station_signer(),
+            now or datetime.now().astimezone(),
+        ).run()
+
+
+@dataclass(slots=True)
+class _Seen:
+    """What was found on one drive."""
+
+    place: Place
+    walked: Walked
+    copies: list[CopyLook]
+    told: list[Told]
+
+
+class _Audit:
+    def __init__(
+        self,
+        request: AuditRequest,
+        emit: Emit,
+        cancel: Cancel,
+        io: Io,
+        drives: Drives,
+        station: SharedStation,
+        settings: Settings,
+        known: KnownKeys,
+        signer: Signer,
+        now: datetime,
+    ) -> None:
+        self._request = request
+        self._emit = emit
+        self._cancel = cancel
+        self._io = io
+        self._drives = drives
+        self._station = station
+        self._settings = settings
+        self._known = known
+        self._signer = signer
+        self._now = now
+        self._began = time.monotonic()
+        self._told: list[Told] = [Told("custody", finding) for finding in known.findings]
+        self._places: list[Place] = []
+        self._seen: dict[int, _Seen] = {}
+
+    def run(self) -> AuditResult:
+        """Look, ask what others know, read again if asked to, compare, judge."""
+        production = self._production()
+        try:
+            self._places, problems = find_places(self._request.paths, self._drives, self._cancel)
+            self._told += [Told("copies", finding) for finding in problems]
+            self._look()
+        except Interrupted:
+            raise Interrupted("the audit was interrupted; nothing was written", hint="run it again") from None
+        copies = [copy for number in sorted(self._seen) for copy in self._seen[number].copies]
+        missing = self._ask_ledger(copies, production)
+        self._told += [told for number in sorted(self._seen) for told in self._custody(self._seen[number])]
+        reader = self._reread(copies) if self._request.reread else None
+        rolls = rolls_of(self._io, copies, production.copies_required if production is not None else None)
+        self._judge(rolls, copies, missing, production)
+        answer = Answer(
+            self._request, self._now, self._places, rolls, self._all_told(rolls, copies), reader, self._began
+        )
+        result = audit_result(answer)
+        if self._request.out is None:
+            return result
+        return write_document(self._request.out, result)
+
+    def _production(self) -> Production | None:
+        named = self._request.against
+        path = find(self._request.working_folder, named) if named is not None else None
+        return load(path) if path is not None else None
+
+    # --- looking
+
+    def _look(self) -> None:
+        groups = by_device(self._places)
+        crew = Crew(self._look_at, self._cancel, self._settings.stall_seconds)
+        hanging = crew.run(groups, cancel_seconds=self._settings.cancel_seconds)
+        for number in hanging:
+            for place in groups[number]:
+                self._lose(place, Kind.DRIVE_HANGS, f"it has not answered for {self._settings.stall_seconds:.0f} s")
+
+    def _lose(self, place: Place, kind: Kind, why: str) -> None:
+        place.lost = True
+        finding = Finding(
+            kind,
+            Severity.ERROR,
+            "",
+            f"the drive {place.name} could not be looked at to the end: {why}",
+            drive=place.name,
+            remedy="check the drive and its cable, plug it in again, and audit again",
+        )
+        self._told.append(Told("copies", finding))
+
+    def _look_at(self, _worker: int, place: Place, pulse: Pulse) -> None:
+        io = pulsing(self._io, pulse)
+        try:
+            root = io.open_root(place.path)
+        except OSError as error:
+            self._lose(place, Kind.DRIVE_GONE, said(error))
+            return
+        ended = False
+        try:
+            walked = walk_drive(io, root, place.elsewhere, self._cancel)
+            seen = _Seen(place, walked, [], [])
+            self._emit(LegStarted(LOOKING, Leg.READ_BACK, place.name, len(walked.rolls), len(walked.rolls)))
+            looker = CopyLooker(io, self._known, self._cancel)
+            for folder in walked.rolls:
+                if self._cancel.is_set():
+                    raise Interrupted("interrupted")
+                seen.copies += self._copy(looker, place, folder, walked, seen)
+                self._emit(Moved(LOOKING, Leg.READ_BACK, place.name, 1, 1, shown(folder)))
+            seen.told += around_rolls(io, root, place, walked.around, seen.copies)
+            seen.told += [_unread(place, folder, why) for folder, why in walked.unread]
+            self._seen[place.number] = seen
+            ended = True
+        except OSError as error:
+            self._lose(place, Kind.DRIVE_GONE, said(error))
+        finally:
+            self._emit(LegEnded(LOOKING, Leg.READ_BACK, place.name, ended))
+            with contextlib.suppress(OSError):
+                io.close(root)
+
+    def _copy(self, looker: CopyLooker, place: Place, folder: bytes, walked: Walked, seen: _Seen) -> Iterator[CopyLook]:
+        try:
+            yield looker.look(place, folder, walked.inner[folder])
+        except OSError as error:
+            detail = f"the roll folder {shown(folder)} on {place.name} cannot be read ({said(error)})"
+            finding = Finding(
+                Kind.DRIVE_FAILED,
+                Severity.ERROR,
+                shown(folder),
+                detail,
+                drive=place.name,
+                remedy="check the drive and its cable, and audit again; keep every other copy",
+            )
+            seen.told.append(Told("copies", finding))
+
+    # --- what others know
+
+    def _productions(self, copies: Sequence[CopyLook], production: Production | None) -> set[str]:
+        if production is not None:
+            return {production.name}
+        return {copy.production or "" for copy in copies if copy.has_records}
+
+    def _ask_ledger(self, copies: Sequence[CopyLook], production: Production | None) -> set[str]:
+        productions = self._productions(copies, production)
+        others = self._station.tell(lambda ledger: compare_with_ledger(ledger, self._places, copies, productions))
+        self._told += [Told("custody", finding) for finding in self._station.findings()]
+        if others is None:
+            return set()
+        self._told += others.told
+        return others.missing
+
+    def _custody(self, seen: _Seen) -> list[Told]:
+        try:
+            root = self._io.open_root(seen.place.path)
+            try:
+                return DriveCustody(self._io, self._known, self._cancel).look(seen.place, root, seen.copies)
+            finally:
+                with contextlib.suppress(OSError):
+                    self._io.close(root)
+        except OSError as error:
+            self._lose(seen.place, Kind.DRIVE_GONE, said(error))
+            return []
+
+    # --- reading again
+
+    def _reread(self, copies: Sequence[CopyLook]) -> Rereader:
+        stopped = StoppedAudit(self._io, self._places)
+        reader = Rereader(
+            self._io,
+            self._drives,
+            self._request.person,
+            self._settings,
+            self._emit,
+            self._cancel,
+            self._station,
+            self._signer,
+        )
+        given, before = self._request.since, stopped.begun_at(self._now)
+        since = given if given is not None else before
+        if before is None or given is not None:
+            stopped.begin(since or self._now)
+        chosen: list[CopyLook] = []
+        for copy in copies:
+            if _was_read(copy, since, anybody=given is not None):
+                copy.state, copy.reread_now = "reread", True
+                reader.read.before += 1
+            elif to_read(copy):
+                chosen.append(copy)
+        reader.start(chosen)
+        groups = [
+            [copy for place in group for copy in chosen if copy.place is place] for group in by_device(self._places)
+        ]
+        groups = [group for group in groups if group]
+        try:
+            hanging = Crew(reader.one, self._cancel, 2 * self._settings.stall_seconds).run(
+                groups, cancel_seconds=self._settings.cancel_seconds
+            )
+        except Interrupted:
+            done = reader.read.copies + reader.read.before
+            raise Interrupted(
+                f"the audit was interrupted; {done:,} of {len(chosen) + reader.read.before:,} copies were read again"
+                " by now and have their records",
+                hint="run the same command again: it goes on with the others",
+            ) from None
+        for number in hanging:
+            for place in {copy.place.number: copy.place for copy in groups[number]}.values():
+                if not place.lost:
+                    self._lose(place, Kind.DRIVE_HANGS, "it stopped answering while it was read again")
+        reader.ended(self._places)
+        for place in reader.read.read_only:
+            finding = Finding(
+                Kind.READ_ONLY,
+                Severity.NOTE,
+                "",
+                f"the drive {place.name} is read-only: nothing was appended to the histories on it",
+                drive=place.name,
+                remedy="mount it writable and audit again, if the result is to be recorded on it",
+            )
+            self._told.append(Told("copies", finding))
+        self._told += [Told("custody", finding) for finding in self._station.findings()]
+        stopped.end()
+        return reader
+
+    # --- judging
+
+    def _judge(
+        self, rolls: list[Roll], copies: Sequence[CopyLook], missing: set[str], production: Production | None
+    ) -> None:
+        self._loose(rolls)
+        known = Known(self._places, [copy for roll in rolls for copy in roll.copies])
+        for roll in rolls:
+            if self._cancel.is_set():
+                raise Interrupted("the audit was interrupted while its copies were compared", hint="run it again")
+            known.compare(roll)
+            try:
+                compare_copies(self._io, roll)
+            except OSError as error:
+                self._lose(roll.best.place, Kind.DRIVE_GONE, said(error))
+            permits(roll)
+        for roll in rolls:
+            short = too_few(roll)
+            if short is not None:
+                roll.say(short)
+        self._told += [*same_device(rolls), *same_names(rolls), *known.away(), *signatures(copies)]
+        try:
+            self._told += same_clips(self._io, rolls)
+        except OSError as error:
+            self._told.append(_not_compared(error))
+        self._told += gaps(rolls, missing, self._request.accepted, self._request.reason)
+        self._told += days_without_sound(rolls)
+        if production is not None:
+            self._told += _other_productions(rolls, production)
+        if not rolls:
+            self._told.append(_nothing(self._request.paths))
+
+    def _loose(self, rolls: list[Roll]) -> None:
+        """Folders without a record: copies of rolls that are known, else strangers."""
+        for number in sorted(self._seen):
+            seen = self._seen[number]
+            for loose in seen.walked.loose:
+                name = shown(os.path.basename(loose.folder))
+                roll = next((roll for roll in rolls if roll.name == name), None) if loose.what != "strangers" else None
+                if loose.what != "strangers":
+                    if roll is None:
+                        roll = Roll(name, [])
+                        rolls.append(roll)
+                    roll.copies.append(_loose_copy(seen.place, loose, name))
+                enough = roll is not None and roll.counted >= roll.required
+                self._told.append(_loose_finding(seen.place, loose, name, enough=enough))
+
+    def _all_told(self, rolls: Sequence[Roll], copies: Sequence[CopyLook]) -> list[Told]:
+        told = [*self._told]
+        told += [each for number in sorted(self._seen) for each in self._seen[number].told]
+        told += [each for copy in copies for each in copy.told]
+        told += [each for roll in rolls for each in roll.told]
+        return list(dict.fromkeys(told))
+
+
+def _was_read(copy: CopyLook, since: datetime | None, *, anybody: bool) -> bool:
+    """Whether a copy was read again by the stopped run of this audit: its newest word is a clean verify of every file,
+    from this device, not older than its start, by this station (or by anybody, where a person gave the moment)."""
+    if since is None or copy.read_at is None or copy.state not in COUNTED:
+        return False
+    return copy.read_at >= since.replace(microsecond=0) and (anybody or copy.is_ours)
+
+
+def _loose_copy(place: Place, loose: Loose, name: str) -> CopyLook:
+    path = os.path.join(place.path, loose.folder)
+    copy = CopyLook(place, loose.folder, path, name, on_volume=on_volume(path, place.volume))
+    if loose.what == "empty":
+        copy.state, copy.why = "empty", "a roll folder with nothing in it"
+    else:
+        copy.state, copy.files, copy.why = "no record", loose.files, "files that no record speaks of"
+    return copy
+
+
+def _loose_finding(place: Place, loose: Loose, name: str, *, enough: bool) -> Told:
+    folder = shown(loose.folder) or "/"
+    severity = Severity.WARNING if enough else Severity.ERROR
+    count = f"{loose.files:,} {'file' if loose.files == 1 else 'files'}"
+    if loose.what == "empty":
+        detail = f"the roll folder {folder} on {place.name} is empty"
+        remedy = "look whether its offload was ever run; keep the card"
+        return Told("completeness", Finding(Kind.EMPTY_ROLL, severity, folder, detail, place.name, remedy), name)
+    if loose.what == "no record":
+        detail = f"{folder} on {place.name} holds {count} and no record and no manifest of them"
+        remedy = "such a copy proves nothing: offload the card again, or compare it with a proven copy"
+        finding = Finding(Kind.FILES_WITHOUT_RECORD, severity, folder, detail, place.name, remedy, loose.files)
+        return Told("copies", finding, name)
+    first = shown(loose.first)
+    severity = Severity.WARNING if loose.essence else Severity.NOTE
+    more = f" and {loose.files - 1:,} more" if loose.files > 1 else ""
+    detail = f"no manifest on {place.name} knows {first}{more}"
+    finding = Finding(Kind.UNKNOWN_FILE, severity, first, detail, place.name, "look who put it there", loose.files)
+    return Told("strangers", finding)
+
+
+def _unread(place: Place, folder: bytes, why: str) -> Told:
+    detail = (
+        f"the folder {shown(folder) or '/'} on {place.name} could not be searched ({why}); rolls in it are not known"
+    )
+    remedy = "check the drive and who may read that folder, then audit again"
+    return Told("copies", Finding(Kind.UNREADABLE_FOLDER, Severity.ERROR, shown(folder), detail, place.name, remedy))
+
+
+def _not_compared(error: OSError) -> Told:
+    detail = f"not all rolls could be compared with each other: a drive failed ({said(error)})"
+    return Told("agreement", Finding(Kind.DRIVE_FAILED, Severity.ERROR, "", detail, remedy="audit again"))
+
+
+def _other_productions(rolls: Sequence[Roll], production: Production) -> list[Told]:
+    others: dict[str, int] = {}
+    for roll in rolls:
+        if roll.production is not None and roll.production != production.name:
+            others[roll.production] = others.get(roll.production, 0) + 1
+    return [
+        Told(
+            "completeness",
+            Finding(
+                Kind.OTHER_PRODUCTION,
+                Severity.NOTE,
+                "",
+                f"{count:,} {'roll' if count == 1 else 'rolls'} on these drives belong to {inert(name)},"
+                f" not to {inert(production.name)}",
+            ),
+        )
+        for name, count in sorted(others.items())
+    ]
+
+
+def _nothing(paths: Sequence[bytes]) -> Told:
+    where = " or ".join(shown(path) for path in paths)
+    detail = f"there is no roll with records or manifests at or below {where}"
+    remedy = "name the folders where the drives are mounted"
+    return Told("copies", Finding(Kind.NO_HISTORY, Severity.ERROR, "", detail, remedy=remedy))

@@ -1,0 +1,134 @@
+"""What an audit keeps of one copy after it was looked at: a few kilobytes, however many files the copy has."""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from rollproof.models.audit_results import CopyState, Topic
+from rollproof.models.findings import Finding
+from rollproof.models.volumes import Volume
+from rollproof.records.chain import Chain, Link
+
+
+@dataclass(slots=True)
+class Place:
+    """One drive (or folder) of the audit. `number` counts from 0, `device` physical devices from 1 (0: unknown)."""
+
+    number: int
+    path: bytes
+    name: str
+    volume: Volume
+    device: int = 0
+    elsewhere: tuple[bytes, ...] = ()
+    """Folders in it where another file system is mounted, relative to it."""
+    lost: bool = False
+    """Whether it failed or stopped answering: what was not seen on it is then not missing."""
+
+
+@dataclass(frozen=True, slots=True)
+class NamedCopy:
+    """A copy as somebody else's record names it. `folder` is relative to the volume's mount point, as text.
+
+    `sequence` and `sha256` are of its newest record then, where the record says so.
+    """
+
+    device_key: str | None
+    serial: str | None
+    drive: str
+    folder: str
+    state: str
+    readback: str | None = None
+    sequence: int = 0
+    sha256: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PermitSeen:
+    """A permit in a copy's chain, and what was asked for when it was given."""
+
+    record: str
+    written_at: datetime
+    required: int
+    accepted_evidence: frozenset[str]
+    counted: tuple[NamedCopy, ...]
+    withdrawn: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A finding of an audit, with its question and the roll it is about."""
+
+    topic: Topic
+    finding: Finding
+    roll: str = ""
+
+
+@dataclass(slots=True)
+class CopyLook:
+    """One copy. `path` is from where we stand, `folder` relative to its drive's path.
+
+    `digests` hold, by algorithm, one digest over path, size and hash of every file the copy should hold; `keys` are
+    the first bytes of its essence files' hashes. `links` are its records, without their headers.
+    """
+
+    place: Place
+    folder: bytes
+    path: bytes
+    roll: str
+    state: CopyState = "copied"
+    why: str = ""
+    production: str | None = None
+    day: str | None = None
+    unit: str | None = None
+    role: str = ""
+    serial: str | None = None
+    """The card's volume serial, as the newest offload says."""
+    listing: str = ""
+    """The listing digest of the newest offload."""
+    first_at: str = ""
+    """When the oldest word of its history was written, in UTC; texts of this form compare as moments do."""
+    written_at: datetime | None = None
+    copies_required: int = 0
+    """What the offloads asked for; 0 where no record says."""
+    unfinished: bool = False
+    files: int = 0
+    size_bytes: int = 0
+    moving: int = 0
+    sound: int = 0
+    on_volume: str = ""
+    """Its folder relative to the volume's mount point, as records write it."""
+    has_records: bool = False
+    is_ours: bool = False
+    """Whether its newest verify was written by this very station."""
+    read_at: datetime | None = None
+    """When it was last read again in full from this device, with everything as recorded."""
+    reread_now: bool = False
+    digests: dict[str, str] = field(default_factory=dict)
+    keys: array[int] = field(default_factory=lambda: array("Q"))
+    links: tuple[Link, ...] = ()
+    manifests: tuple[tuple[bytes, str], ...] = ()
+    """Name and C4 of each generation."""
+    inner: tuple[bytes, ...] = ()
+    others: tuple[NamedCopy, ...] = ()
+    permits: tuple[PermitSeen, ...] = ()
+    unsigned: list[str] = field(default_factory=list)
+    foreign_keys: dict[str, int] = field(default_factory=dict)
+    """Fingerprints nobody has named, and how many records each signed."""
+    told: list[Told] = field(default_factory=list)
+
+    @property
+    def chain(self) -> Chain:
+        """The records as a chain for `compare_with_memory`."""
+        return Chain(self.links, ())
+
+    @property
+    def newest(self) -> str | None:
+        """The newest record's name."""
+        return self.links[-1].name if self.links else None
+
+    @property
+    def has_content(self) -> bool:
+        """Whether its papers say what it should hold."""
+        return self.state not in ("no record", "empty")

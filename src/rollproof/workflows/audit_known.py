@@ -1,0 +1,204 @@
+"""Copies and rolls that somebody else knows: other drives' records, permits and this station's ledger."""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+from rollproof.ledger.entries import DriveIdentity, KnownRoll
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown, to_text
+from rollproof.models.volumes import Volume
+from rollproof.records.chain import compare_with_memory
+from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Place, Told
+from rollproof.workflows.audit_rolls import Roll
+from rollproof.workflows.remember import place_on
+
+
+@dataclass(slots=True)
+class Others:
+    """What is found by comparing with what others know."""
+
+    told: list[Told] = field(default_factory=list)
+    missing: set[str] = field(default_factory=set)
+    """Names of rolls that are nowhere."""
+
+
+class Known:
+    """Looks up copies that are named elsewhere among those that were found."""
+
+    def __init__(self, places: Sequence[Place], copies: Iterable[CopyLook]) -> None:
+        self._places = places
+        self._by_folder = {(copy.place.number, copy.on_volume): copy for copy in copies}
+        self._said: set[tuple[int, str]] = set()
+        self._away: dict[str, set[str]] = defaultdict(set)
+
+    def compare(self, roll: Roll) -> None:
+        """Say which copies of a roll others know that are not there, and whose records are others now."""
+        for copy in roll.copies:
+            for other in copy.others:
+                self._one(roll, copy, other, f"the record on {copy.place.name}")
+            for permit in copy.permits:
+                for other in permit.counted:
+                    self._one(roll, copy, other, f"the permit {permit.record} on {copy.place.name}")
+
+    def _one(self, roll: Roll, teller: CopyLook, other: NamedCopy, whose: str) -> None:
+        place = self._place(other)
+        if place is None:
+            if other.state != "failed" and not self._is_here(other):
+                self._away[other.drive].add(roll.name)
+            return
+        found = self._by_folder.get((place.number, _folder(other, place.volume)))
+        if found is None:
+            key = (place.number, other.folder)
+            if key not in self._said and other.state not in ("failed", "incomplete"):
+                self._said.add(key)
+                roll.say(_gone(roll.name, place, other.folder, whose))
+            return
+        if other.sha256 and found is not teller:
+            for lost in compare_with_memory(found.chain, {other.sequence: [other.sha256]}, whose=whose):
+                told = replace(lost, drive=shown(found.path))
+                if all(told != earlier.finding for earlier in found.told):
+                    found.told.append(Told("custody", told, roll.name))
+
+    def _place(self, other: NamedCopy) -> Place | None:
+        """The place that the copy would be seen in, when it was there."""
+        for place in self._places:
+            if _is_volume(place.volume, other) and not place.lost and _covers(place, _folder(other, place.volume)):
+                return place
+        return None
+
+    def _is_here(self, other: NamedCopy) -> bool:
+        return any(_is_volume(place.volume, other) for place in self._places)
+
+    def away(self) -> list[Told]:
+        """One note for each drive that records name and that was not looked at."""
+        out = []
+        for drive, rolls in sorted(self._away.items()):
+            count = f"{len(rolls):,} {'roll' if len(rolls) == 1 else 'rolls'}"
+            detail = f"records name copies of {count} on the drive {inert(drive)}, which was not looked at"
+            remedy = "attach that drive too and audit them together, if its copies are to be known"
+            finding = Finding(Kind.NOT_LOOKED_AT, Severity.NOTE, "", detail, drive=inert(drive), remedy=remedy)
+            out.append(Told("completeness", finding))
+        return out
+
+
+def _is_volume(volume: Volume, other: NamedCopy) -> bool:
+    known = volume.device.key is not None or volume.serial is not None
+    return known and (volume.device.key, volume.serial) == (other.device_key, other.serial)
+
+
+def _folder(other: NamedCopy, volume: Volume) -> str:
+    """Its folder as copies have it: permits count from the top of the file system, offloads from the mount point."""
+    root = to_text(volume.mount_root).strip("/")
+    return other.folder.removeprefix(root + "/") if root else other.folder
+
+
+def _covers(place: Place, folder: str) -> bool:
+    top = to_text(os.path.relpath(os.path.realpath(place.path), place.volume.mount_point))
+    inside = top in (".", folder) or folder.startswith(top + "/")
+    return inside and not any(folder.startswith(to_text(below) + "/") for below in place.elsewhere)
+
+
+def _gone(roll: str, place: Place, folder: str, whose: str) -> Told:
+    finding = Finding(
+        Kind.COPY_MISSING,
+        Severity.ERROR,
+        inert(folder),
+        f"{whose} knows a copy of roll {inert(roll)} in {inert(folder)} on {place.name}, and it is not there",
+        drive=place.name,
+        remedy="look whether somebody moved or removed it; keep every other copy, and the card",
+    )
+    return Told("completeness", finding, roll)
+
+
+# --- permits
+
+
+def permits(roll: Roll) -> None:
+    """Say whether a roll's card was permitted to be wiped on too little proof, or never."""
+    given = [permit for copy in roll.copies for permit in copy.permits if not permit.withdrawn]
+    said: set[str] = set()
+    for permit in given:
+        lacking = _lacking(permit)
+        if lacking and lacking not in said:
+            said.add(lacking)
+            finding = Finding(
+                Kind.PERMIT_TOO_EARLY,
+                Severity.ERROR,
+                permit.record,
+                f"the card of roll {inert(roll.name)} was permitted to be wiped on too little proof: {lacking}",
+                remedy="if the card still holds the roll, keep it and offload it again; find out how this came about",
+            )
+            roll.say(Told("completeness", finding, roll.name))
+    if not given and any(copy.has_records for copy in roll.copies):
+        detail = f"no permit says that the card of roll {inert(roll.name)} may be wiped"
+        remedy = "keep that card exposed; with it at hand: rollproof may-wipe CARD"
+        finding = Finding(Kind.NO_PERMIT, Severity.NOTE, "", detail, remedy=remedy)
+        roll.say(Told("completeness", finding, roll.name))
+
+
+def _lacking(permit: PermitSeen) -> str:
+    good = [copy for copy in permit.counted if copy.state == "proven" and copy.readback in permit.accepted_evidence]
+    devices = len({copy.device_key for copy in good})
+    if devices >= permit.required:
+        return ""
+    counted = f"it counted {len(permit.counted)} {'copy' if len(permit.counted) == 1 else 'copies'}"
+    if len(good) < len(permit.counted):
+        counted += f", {len(good)} of them proven"
+    elif devices < len(good):
+        counted += " on one device" if devices == 1 else f" on {devices} devices"
+    return f"{counted}; {permit.required} are required"
+
+
+# --- the ledger
+
+
+def compare_with_ledger(
+    ledger: Ledger, places: Sequence[Place], copies: Sequence[CopyLook], productions: Collection[str]
+) -> Others:
+    """What this station remembers of drives and productions, and does not find. Raises LedgerProblem."""
+    found = Others()
+    by_place = {(copy.place.number, place_on(copy.place.volume, copy.path)): copy for copy in copies}
+    names = {roll.id: roll for roll in ledger.rolls()}
+    gone: set[int] = set()
+    seen: set[int] = set()
+    for place in places:
+        if place.lost:
+            continue
+        for known in ledger.copies_on(DriveIdentity.of(place.volume)):
+            copy = by_place.get((place.number, known.folder))
+            if copy is not None:
+                seen.add(known.roll_id)
+                for lost in compare_with_memory(copy.chain, ledger.digests_of(known.id)):
+                    told = replace(lost, drive=shown(copy.path))
+                    copy.told.append(Told("custody", told, copy.roll))
+            elif known.gone_at is None and _covers(place, to_text(known.folder)):
+                gone.add(known.roll_id)
+    there = {(copy.production, copy.roll) for copy in copies if copy.has_content and copy.state != "record only"}
+    whole = any(place.volume.is_mount_root for place in places)
+    for roll in names.values():
+        if (roll.production, roll.name) in there or (None, roll.name) in there or roll.id in seen:
+            continue
+        if (roll.id in gone or whole) and (roll.production or "") in productions:
+            found.missing.add(roll.name)
+            found.told.append(_nowhere(ledger, roll))
+    return found
+
+
+def _nowhere(ledger: Ledger, roll: KnownRoll) -> Told:
+    where = sorted({inert(copy.name or copy.drive.drive) for copy in ledger.copies_of(roll.id)})
+    last = f"; it remembers copies on {', '.join(where)}" if where else ""
+    day = f" of {inert(roll.day)}" if roll.day else ""
+    finding = Finding(
+        Kind.ROLL_MISSING,
+        Severity.ERROR,
+        "",
+        f"this station knows the roll {inert(roll.name)}{day}, {roll.files:,} files, and it is on none of these drives"
+        f"{last}",
+        remedy="keep its card; find its drive, and audit that one with the others",
+    )
+    return Told("completeness", finding, roll.name)

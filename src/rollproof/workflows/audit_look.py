@@ -1,0 +1,446 @@
+"""One look at one copy: its papers, its listing, and what the two together say. Nothing of the footage is read."""
+
+from __future__ import annotations
+
+import os
+from array import array
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from rollproof.ascmhl.standard import DEFAULT_PATTERNS
+from rollproof.card.ignore import IgnoreRules
+from rollproof.card.snapshot import take_snapshot
+from rollproof.card.suffixes import SOUND, is_essence, split_name
+from rollproof.copying.plan import same_time
+from rollproof.hashing import ALGORITHMS, raw_of
+from rollproof.models.audit_results import Topic
+from rollproof.models.errors import UntrustedInput
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
+from rollproof.models.requests import Cancel
+from rollproof.models.tree import FileEntry, Snapshot
+from rollproof.models.volumes import Evidence, Volume
+from rollproof.records.blocks import same_device
+from rollproof.records.chain import Chain, read_chain
+from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
+from rollproof.records.rows import FilesDigest
+from rollproof.records.signing import KnownKeys, check_signature, signature_finding
+from rollproof.records.standing import Standing, standing
+from rollproof.storage.files import exists
+from rollproof.storage.io import Io
+from rollproof.storage.station import station_id
+from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Place, Told
+from rollproof.workflows.audit_recorded import Papers, Recorded, merged, opened_copy, read_papers
+from rollproof.workflows.offload_drive import locked_finding, try_lock
+from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.verify_expectation import Expectation, copy_rules, speaks_against, unfinished_finding
+
+_ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
+_CUSTODY = frozenset(
+    (
+        Kind.CHAIN_BROKEN,
+        Kind.RECORD_MISSING,
+        Kind.BAD_RECORD,
+        Kind.FOREIGN_RECORD,
+        Kind.BAD_MANIFEST,
+        Kind.MANIFEST_CHANGED,
+        Kind.MANIFEST_MISSING,
+        Kind.MANIFEST_NOT_IN_CHAIN,
+        Kind.PATH_ESCAPES,
+        Kind.SIGNATURE_WRONG,
+        Kind.SIGNER_UNKNOWN,
+        Kind.NOT_SIGNED,
+        Kind.OTHER_RECEIPT,
+        Kind.NOT_RECEIVED,
+    )
+)
+
+
+def topic_of(kind: Kind) -> Topic:
+    """The question that a finding about one copy belongs to."""
+    if kind in _CUSTODY:
+        return "custody"
+    if kind is Kind.UNKNOWN_FILE:
+        return "strangers"
+    return "agreement" if kind is Kind.RECORD_AND_MANIFEST_DISAGREE else "copies"
+
+
+def on_volume(path: bytes, volume: Volume) -> str:
+    """A folder relative to its volume's mount point, as records write it."""
+    return to_text(os.path.relpath(os.path.realpath(path), volume.mount_point))
+
+
+class CopyLooker:
+    """Looks at copies, one after the other. One for each worker."""
+
+    def __init__(self, io: Io, known: KnownKeys, cancel: Cancel) -> None:
+        self._io = io
+        self._known = known
+        self._cancel = cancel
+
+    def look(self, place: Place, folder: bytes, inner: Sequence[bytes]) -> CopyLook:
+        """What one copy is worth by its papers and its listing. OSError when its folder cannot be opened or listed."""
+        path = os.path.join(place.path, folder) if folder else place.path
+        copy = CopyLook(place, folder, path, shown(os.path.basename(os.path.realpath(path))))
+        copy.on_volume = on_volume(path, place.volume)
+        copy.inner = tuple(below[len(folder) + 1 if folder else 0 :] for below in inner)
+        with opened_copy(self._io, path) as handle:
+            _Look(self._io, handle, copy, self._known, self._cancel).run()
+        return copy
+
+
+class _Look:
+    def __init__(self, io: Io, handle: int, copy: CopyLook, known: KnownKeys, cancel: Cancel) -> None:
+        self._io = io
+        self._handle = handle
+        self._copy = copy
+        self._volume: Volume = copy.place.volume
+        self._known = known
+        self._cancel = cancel
+        self._drive = shown(copy.path)
+        self._found: list[Finding] = []
+        self._here = 0
+        """How many of the files that should be there are there."""
+        self._missing: list[bytes] = []
+        self._differ: list[bytes] = []
+        self._redated: list[bytes] = []
+        self._unknown: list[bytes] = []
+        self._disagree: list[bytes] = []
+
+    def run(self) -> None:
+        """Fill in the copy."""
+        copy = self._copy
+        free = try_lock(self._io, self._handle)
+        chain = read_chain(self._io, self._handle, drive=self._drive)
+        papers = read_papers(self._io, self._handle, copy.inner)
+        found = standing(self._io, self._handle, chain, self._volume)
+        self._found += [odd for odd in chain.findings if odd.kind is not Kind.NO_HISTORY]
+        for folder, history in [(b"", papers.history), *papers.inner]:
+            self._found += [self._placed(odd, folder) for odd in history.findings]
+        self._headers(chain, papers)
+        there = self._listing(chain, papers, found)
+        self._found += [replace(odd, drive=self._drive) for odd in there.findings if speaks_against(odd)]
+        unfinished = exists(self._io, self._handle, MARKER_NAME) is not None
+        self._compare(there, found, papers)
+        self._signatures(chain)
+        self._judge(chain, papers, found, there, unfinished=unfinished, free=free)
+        copy.told = [Told(topic_of(odd.kind), odd, copy.roll) for odd in grouped(self._found)]
+        copy.links = tuple(replace(link, header=None) for link in chain.links)
+
+    def _placed(self, odd: Finding, folder: bytes) -> Finding:
+        path = f"{shown(folder)}/{odd.path}" if folder else odd.path
+        return replace(odd, drive=self._drive, path=path, remedy=odd.remedy or "compare with the roll's other copies")
+
+    def _say(self, kind: Kind, severity: Severity, path: bytes | str, detail: str, remedy: str) -> None:
+        name = path if isinstance(path, str) else shown(path)
+        self._found.append(Finding(kind, severity, name, detail, self._drive, remedy))
+
+    # --- what the papers say of the whole
+
+    def _headers(self, chain: Chain, papers: Papers) -> None:
+        copy = self._copy
+        copy.has_records = bool(chain.links)
+        moments: list[datetime] = []
+        withdrawn = {link.header.withdraws.sequence for link in chain.links if isinstance(link.header, WithdrawHeader)}
+        permits: list[PermitSeen] = []
+        named: dict[tuple[str | None, str | None, str], NamedCopy] = {}
+        for link in chain.links:
+            header = link.header
+            if header is None or link.state == "foreign":
+                continue
+            copy.roll, copy.production = header.roll or copy.roll, header.production or copy.production
+            if isinstance(header, OffloadHeader):
+                moments.append(header.written_at)
+                copy.day, copy.unit = header.day or copy.day, header.unit or copy.unit
+                copy.role = header.copy_.role
+                copy.serial, copy.listing = header.source.serial, header.source.listing_digest
+                copy.written_at = header.written_at
+                copy.copies_required = max(copy.copies_required, header.policy.copies_required)
+                for other in header.other_copies:
+                    named[other.device.key, other.volume.serial, other.folder] = _named(other)
+            elif isinstance(header, PermitHeader):
+                permits.append(_permit(link.name, header, copy, withdrawn=link.sequence in withdrawn))
+            elif isinstance(header, VerifyHeader | ReceiveHeader):
+                copy.is_ours = bool(header.station.id) and header.station.id == station_id()
+        copy.permits, copy.others = tuple(permits), tuple(named.values())
+        copy.manifests = tuple((generation.name, generation.c4) for generation in papers.history.generations)
+        first = next((made.header for made in papers.history.generations if made.header is not None), None)
+        if moments:
+            copy.first_at = min(moments).astimezone(UTC).isoformat()
+        elif first is not None:
+            copy.first_at = _utc(first.created_at)
+
+    def _listing(self, chain: Chain, papers: Papers, found: Standing) -> Snapshot:
+        histories = [papers.history, *(history for _, history in papers.inner)]
+        patterns = [pattern for history in histories for pattern in history.ignore_patterns]
+        if found.newest_offload is not None:
+            patterns += found.newest_offload.ignore
+        rules = IgnoreRules(of_copy=True)
+        if self._copy.inner:
+            rules = IgnoreRules((ASCMHL_FOLDER.decode(),), of_copy=True)
+        if set(patterns) - {*rules.patterns, *DEFAULT_PATTERNS}:
+            # only then it matters whether one of them would hide what is recorded
+            expectation = Expectation({}, chain, papers.history, found)
+            files = dict.fromkeys(entry.path for entry in self._stream(found, papers))
+            expectation.files = files  # type: ignore[assignment]  # only its paths are looked at
+            rules, hidden = copy_rules(expectation, self._drive)
+            self._found += hidden
+        return take_snapshot(self._io, self._handle, rules, cancel=self._cancel)
+
+    def _stream(self, found: Standing, papers: Papers) -> Iterator[Recorded]:
+        """What should be there; a record that cannot be read through ends it and is said."""
+        try:
+            yield from merged(found, papers.expected)
+        except UntrustedInput as problem:
+            self._say(
+                Kind.BAD_RECORD,
+                Severity.ERROR,
+                "",
+                f"a record cannot be read through: {problem.message}",
+                "look for the same record on a sibling drive; the copy cannot be called proven",
+            )
+
+    # --- what lies there, beside it
+
+    def _compare(self, there: Snapshot, found: Standing, papers: Papers) -> None:
+        copy = self._copy
+        ignored = frozenset(there.ignored)
+        sums = _Sums()
+        files = iter(there.files)
+        entry = next(files, None)
+        for wanted in self._stream(found, papers):
+            sums.add(wanted)
+            self._disagree += [wanted.path] if wanted.disagrees else []
+            while entry is not None and entry.path < wanted.path:
+                self._unknown.append(entry.path)
+                entry = next(files, None)
+            if entry is not None and entry.path == wanted.path:
+                self._one(wanted, entry)
+                entry = next(files, None)
+            elif wanted.path not in ignored:
+                self._missing.append(wanted.path)
+        while entry is not None:
+            self._unknown.append(entry.path)
+            entry = next(files, None)
+        copy.files, copy.size_bytes = sums.files, sums.size_bytes
+        copy.moving, copy.sound = sums.moving, sums.sound
+        copy.digests = sums.texts()
+        copy.keys = sums.keys
+
+    def _one(self, wanted: Recorded, entry: FileEntry) -> None:
+        self._here += 1
+        if wanted.size is not None and wanted.size != entry.size:
+            self._differ.append(wanted.path)
+        elif wanted.modified_ns is not None and not same_time(
+            wanted.modified_ns, entry.modified_ns, self._volume.limits
+        ):
+            self._redated.append(wanted.path)
+
+    def _signatures(self, chain: Chain) -> None:
+        for link in chain.links:
+            if link.header is None:
+                continue
+            try:
+                signature = check_signature(self._io, self._handle, link.name, self._known)
+            except UntrustedInput as problem:
+                self._say(Kind.BAD_RECORD, Severity.ERROR, link.name, problem.message, "compare with a sibling drive")
+                continue
+            if signature.state == "missing":
+                self._copy.unsigned.append(link.name)
+            elif signature.state == "unknown key":
+                keys = self._copy.foreign_keys
+                keys[signature.fingerprint] = keys.get(signature.fingerprint, 0) + 1
+            else:
+                odd = signature_finding(link.name, signature, self._drive)
+                self._found += [odd] if odd is not None else []
+
+    # --- what it comes to
+
+    def _judge(
+        self, chain: Chain, papers: Papers, found: Standing, there: Snapshot, *, unfinished: bool, free: bool
+    ) -> None:
+        copy = self._copy
+        copy.read_at = self._read_again_at(chain)
+        failed = [made for made in papers.history.generations[-1:] if made.failed]
+        if not copy.files and not there.files:
+            copy.state, copy.why = "empty", "a roll folder with nothing in it"
+        elif copy.files and not self._here and not there.files:
+            copy.state, copy.why = "record only", f"its papers name {copy.files:,} files, and none of them is there"
+            self._missing = []
+            self._say(
+                Kind.RECORD_WITHOUT_FILES,
+                Severity.ERROR,
+                "",
+                f"there is a record of {copy.files:,} files, and not one of them is there",
+                "look where the files went; keep every other copy, and the card",
+            )
+        elif unfinished or self._missing or (found.newest_offload is not None and _unfinished(found.newest_offload)):
+            copy.state, copy.why = "incomplete", _why_incomplete(unfinished, self._missing)
+            copy.unfinished = unfinished or not self._missing
+        elif self._differ or found.withdrawn or failed:
+            copy.state, copy.why = "damaged", " ".join(found.why) if found.withdrawn else "it is not as recorded"
+        elif not chain.whole or any(_is_broken(odd) for odd in self._found):
+            copy.state, copy.why = "records broken", "its records or manifests cannot be relied on"
+        elif found.state == "proven" and not self._redated:
+            copy.state, copy.why = "proven", " ".join(found.why)
+        elif found.newest_offload is None and copy.read_at is not None and not self._redated:
+            copy.state, copy.why = "reread", "read again in full, and as its history says"
+        else:
+            copy.state = "copied"
+            copy.why = "its dates are not as recorded" if self._redated else _why_not_proven(found)
+        if not free:
+            self._found.append(locked_finding(self._drive, os.path.basename(copy.path)))
+        if unfinished:
+            self._found.append(unfinished_finding(self._drive))
+        elif copy.state == "incomplete" and not self._missing:
+            self._say(Kind.NOT_FINISHED, Severity.ERROR, "", " ".join(found.why), found.remedy)
+        if copy.state == "damaged" and not self._differ:
+            why = " ".join(found.why) if found.withdrawn else f"the newest manifest says that {_failures(failed)}"
+            self._say(Kind.DIFFERS, Severity.ERROR, "", why, "keep the other copies and the card, and verify this one")
+        self._say_differences(papers)
+
+    def _say_differences(self, papers: Papers) -> None:
+        keep = "keep the other copies and the card"
+        for path in self._missing:
+            self._say(Kind.MISSING, Severity.ERROR, path, f"{shown(path)} is recorded and not there", keep)
+        for path in self._differ:
+            remedy = f"{keep}; copy this file from a proven copy into a new folder"
+            self._say(Kind.DIFFERS, Severity.ERROR, path, f"{shown(path)} has another size than recorded", remedy)
+        for path in self._redated:
+            detail = (
+                f"{shown(path)} has another date than recorded: only reading it tells whether its content is another"
+            )
+            self._say(Kind.DIFFERS, Severity.ERROR, path, detail, "audit again with --reread, or verify this copy")
+        for path in self._unknown:
+            self._say(
+                Kind.UNKNOWN_FILE, Severity.WARNING, path, f"{shown(path)} is in no record", "look who put it there"
+            )
+        if self._disagree:
+            first, more = shown(self._disagree[0]), len(self._disagree) - 1
+            detail = f"record and manifest give different hashes for {first}" + (f" and {more:,} more" if more else "")
+            self._found.append(
+                Finding(
+                    Kind.RECORD_AND_MANIFEST_DISAGREE,
+                    Severity.ERROR,
+                    first,
+                    f"{detail}; the record is believed",
+                    self._drive,
+                    "one of them was changed: compare with the other drives, and find out by whom",
+                    more + 1,
+                )
+            )
+
+    def _read_again_at(self, chain: Chain) -> datetime | None:
+        """When the newest word on this copy was a clean, full reading of it from this device; None otherwise."""
+        for link in reversed(chain.links):
+            header = link.header
+            if isinstance(header, OffloadHeader | WithdrawHeader) and not (
+                isinstance(header, WithdrawHeader) and header.withdraws_kind == "permit"
+            ):
+                return None
+            if isinstance(header, VerifyHeader | ReceiveHeader):
+                totals, block = header.totals, header.copy_
+                full = totals.files - totals.unknown >= self._copy.files - len(self._unknown)
+                clean = header.verdict == "proven" and not totals.differ and not totals.missing and full
+                here = block is not None and same_device(block, self._volume) and block.readback in _ACCEPTED
+                return header.written_at if clean and here and link.state == "whole" else None
+        return None
+
+
+class _Sums:
+    """Goes along with what a copy should hold, and keeps sums of it."""
+
+    def __init__(self) -> None:
+        self.files = self.size_bytes = self.moving = self.sound = 0
+        self.keys = array("Q")
+        self._digests: dict[str, FilesDigest] = {}
+        self._left_out: set[str] = set()
+
+    def add(self, wanted: Recorded) -> None:
+        """Take in one file, in byte order of the paths."""
+        hashes = wanted.hashes
+        first = not self.files
+        self.files += 1
+        self.size_bytes += wanted.size or 0
+        for name, text in hashes.items():
+            if name not in self._digests and first:
+                self._digests[name] = FilesDigest(name)
+            if name in self._digests:
+                self._digests[name].add(wanted.path, -1 if wanted.size is None else wanted.size, text)
+        self._left_out |= self._digests.keys() - hashes.keys()
+        file_name = wanted.path.rpartition(b"/")[2]
+        if wanted.size and is_essence(file_name):
+            is_sound = split_name(file_name)[1] in SOUND
+            self.sound += is_sound
+            self.moving += not is_sound
+            self.keys.extend(essence_keys(hashes))
+
+    def texts(self) -> dict[str, str]:
+        """One digest for each algorithm that every file has."""
+        return {name: made.text() for name, made in self._digests.items() if name not in self._left_out}
+
+
+def essence_keys(hashes: dict[str, str]) -> Iterator[int]:
+    """Eight bytes of each hash, by which the same content is found in another roll; not by themselves a proof."""
+    for name, text in hashes.items():
+        if name in ALGORITHMS:
+            yield int.from_bytes(raw_of(name, text)[:8], "big") ^ _SALT[name]
+
+
+_SALT = {name: int.from_bytes(name.encode().ljust(8)[:8], "big") for name in ALGORITHMS}
+
+
+def _named(block: CopyBlock, sequence: int = 0, sha256: str = "") -> NamedCopy:
+    readback = block.readback.value if block.readback is not None else None
+    return NamedCopy(
+        block.device.key, block.volume.serial, block.drive, block.folder, block.state, readback, sequence, sha256
+    )
+
+
+def _permit(name: str, header: PermitHeader, copy: CopyLook, *, withdrawn: bool) -> PermitSeen:
+    counted: Iterable[NamedCopy] = (
+        _named(each.copy_, each.record.sequence, each.record.sha256) if each.record else _named(each.copy_)
+        for each in header.counted
+    )
+    return PermitSeen(
+        record=name,
+        written_at=header.written_at,
+        required=max(header.policy.copies_required, copy.copies_required),
+        accepted_evidence=frozenset(evidence.value for evidence in header.policy.accepted_evidence),
+        counted=tuple(counted),
+        withdrawn=withdrawn,
+    )
+
+
+def _unfinished(newest: OffloadHeader) -> bool:
+    return newest.copy_.state in ("failed", "incomplete")
+
+
+def _is_broken(odd: Finding) -> bool:
+    return odd.severity is Severity.ERROR and topic_of(odd.kind) == "custody"
+
+
+def _why_incomplete(unfinished: bool, missing: Sequence[bytes]) -> str:
+    if unfinished:
+        return "its offload was not finished"
+    return f"{len(missing):,} recorded files are not there" if missing else "its offload did not finish this copy"
+
+
+def _why_not_proven(found: Standing) -> str:
+    if found.newest_offload is None:
+        return "it has a history of the open standard, and was never read again here"
+    return " ".join(found.why)
+
+
+def _failures(failed: Sequence[object]) -> str:
+    count = sum(getattr(made, "failed", 0) for made in failed)
+    return f"{count:,} {'file was' if count == 1 else 'files were'} not as recorded"
+
+
+def _utc(text: str) -> str:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return ""
+    return moment.astimezone(UTC).isoformat(timespec="seconds") if moment.tzinfo is not None else text

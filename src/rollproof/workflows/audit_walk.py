@@ -1,0 +1,164 @@
+"""What lies on a drive that is audited: roll folders, histories around several rolls, files outside of all rolls."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from rollproof.ascmhl.read import read_history
+from rollproof.card.ignore import LITTER
+from rollproof.card.suffixes import is_essence
+from rollproof.models.errors import Interrupted
+from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, to_text
+from rollproof.models.requests import Cancel
+from rollproof.storage.files import exists, open_below
+from rollproof.storage.io import EntryKind, Io
+from rollproof.workflows.find_rolls import find_rolls
+
+_PASSED_OVER = frozenset((b"lost+found", *(name.encode() for name in LITTER)))
+_LIKE_A_ROLL = re.compile(r"\d?[A-Za-z]{1,8}[_-]?\d{2,6}[A-Za-z0-9_-]{0,12}")
+_LIKE_A_DAY = re.compile(r"(?i)(day|tag|d)[_-]?\d{1,4}|\d{4}-\d\d-\d\d.*")
+_DEEPEST = 64
+
+
+@dataclass(slots=True)
+class Loose:
+    """A folder outside of all rolls with files that no record speaks of, or a roll folder with nothing in it."""
+
+    folder: bytes
+    what: Literal["no record", "empty", "strangers"]
+    files: int = 0
+    essence: int = 0
+    first: bytes = b""
+
+
+@dataclass(slots=True)
+class Walked:
+    """What one walk found; all folders are relative to the one that was walked."""
+
+    rolls: list[bytes] = field(default_factory=list)
+    inner: dict[bytes, list[bytes]] = field(default_factory=dict)
+    """Histories of the open standard inside a roll."""
+    around: list[bytes] = field(default_factory=list)
+    """Folders with a history of the open standard that holds other rolls: a day, a whole production."""
+    loose: list[Loose] = field(default_factory=list)
+    unread: list[tuple[bytes, str]] = field(default_factory=list)
+
+
+def walk_drive(io: Io, root: int, elsewhere: Sequence[bytes], cancel: Cancel) -> Walked:
+    """Walk below an open folder; `elsewhere` are folders in it where another file system is mounted: not entered.
+
+    Raises Interrupted. Folders that could not be searched are in `unread`.
+    """
+    walked = Walked()
+    missed: list[tuple[bytes, str]] = []
+    found = [path for path in find_rolls(io, root, cancel, missed) if not _inside(path, elsewhere)]
+    walked.unread = [(path, why) for path, why in missed if not _inside(path, elsewhere)]
+    for number, path in enumerate(found):
+        above = next((folder for folder in _above(path) if folder in walked.inner), None)
+        if above is not None:
+            walked.inner[above].append(path)
+        elif number + 1 < len(found) and _inside(found[number + 1], [path]) and _is_around(io, root, path):
+            walked.around.append(path)
+        else:
+            walked.rolls.append(path)
+            walked.inner[path] = []
+    walked.loose = list(_Outside(io, root, walked.rolls, elsewhere, cancel).found())
+    return walked
+
+
+def _above(path: bytes) -> Iterator[bytes]:
+    while path:
+        path = path.rpartition(b"/")[0]
+        yield path
+
+
+def _inside(path: bytes, folders: Sequence[bytes]) -> bool:
+    return any(not folder or path == folder or path.startswith(folder + b"/") for folder in folders)
+
+
+def _is_around(io: Io, root: int, path: bytes) -> bool:
+    """Whether a history belongs to a folder of rolls rather than to a roll: no records of an offload lie beside it,
+    and no essence is its own."""
+    try:
+        handle = open_below(io, root, path)
+        try:
+            if exists(io, handle, RECORDS_FOLDER) is not None:
+                folder = open_below(io, handle, RECORDS_FOLDER)
+                try:
+                    names = [name for name, _ in io.list_folder(folder)]
+                finally:
+                    io.close(folder)
+                if any(b"_offload_" in name for name in names):
+                    return False
+            return not any(is_essence(name.rpartition(b"/")[2]) for name in read_history(io, handle).expected)
+        finally:
+            io.close(handle)
+    except OSError:
+        return False
+
+
+class _Outside:
+    """Goes through everything outside of the rolls."""
+
+    def __init__(self, io: Io, root: int, rolls: Sequence[bytes], elsewhere: Sequence[bytes], cancel: Cancel) -> None:
+        self._io = io
+        self._root = root
+        self._stops = {*rolls, *elsewhere}
+        self._parents = {path.rpartition(b"/")[0] for path in rolls if path}
+        self._ancestors = {above for path in rolls for above in _above(path)}
+        self._cancel = cancel
+
+    def found(self) -> Iterator[Loose]:
+        """Every loose folder, in byte order."""
+        if b"" in self._stops:
+            return
+        out: dict[bytes, Loose] = {}
+        waiting: list[tuple[bytes, Loose | None]] = [(b"", None)]
+        while waiting:
+            if self._cancel.is_set():
+                raise Interrupted("Stopped while looking for rolls.")
+            path, owner = waiting.pop()
+            entries = self._entries(path)
+            if owner is None and path and path not in self._ancestors and self._like_a_roll(path):
+                owner = out[path] = Loose(path, "empty")
+            for name, kind in entries:
+                below = path + b"/" + name if path else name
+                if kind is EntryKind.FOLDER:
+                    ours = name in (ASCMHL_FOLDER, RECORDS_FOLDER)
+                    if not ours and below not in self._stops and path.count(b"/") < _DEEPEST:
+                        waiting.append((below, owner))
+                elif kind is EntryKind.FILE:
+                    loose = owner or out.setdefault(path, Loose(path, "strangers"))
+                    loose.files += 1
+                    loose.essence += is_essence(name)
+                    if not loose.first or below < loose.first:
+                        loose.first = below
+        for path in sorted(out):
+            loose = out[path]
+            if loose.files:
+                loose.what = "no record" if loose.essence and self._like_a_roll(path) else "strangers"
+            elif not _named_like_a_roll(path):
+                continue
+            yield loose
+
+    def _like_a_roll(self, path: bytes) -> bool:
+        return path.rpartition(b"/")[0] in self._parents or _named_like_a_roll(path)
+
+    def _entries(self, path: bytes) -> list[tuple[bytes, EntryKind]]:
+        # (what could not be opened was told by the search for rolls)
+        with contextlib.suppress(OSError):
+            handle = open_below(self._io, self._root, path)
+            try:
+                return [entry for entry in self._io.list_folder(handle) if entry[0] not in _PASSED_OVER]
+            finally:
+                self._io.close(handle)
+        return []
+
+
+def _named_like_a_roll(path: bytes) -> bool:
+    name = to_text(path.rpartition(b"/")[2])
+    return _LIKE_A_ROLL.fullmatch(name) is not None and _LIKE_A_DAY.fullmatch(name) is None
