@@ -1,4 +1,4 @@
-"""A source that watches its parser: nothing outside the file, nothing without bound."""
+"""Sources for tests: one that watches its parser, one as large as a real recording."""
 
 from __future__ import annotations
 
@@ -23,3 +23,27 @@ class Checked:
         if self.bytes_read > MOST_BYTES or self.asked > MOST_READS * 20:
             raise TooMuch
         return self._data[start : start + count]
+
+
+class Huge(Checked):
+    """A file of any size: pieces at their places, and `fill` everywhere between."""
+
+    def __init__(self, size: int, pieces: dict[int, bytes], fill: bytes = b"\x5a") -> None:
+        super().__init__(b"")
+        self.size = size
+        self._pieces = pieces
+        self._fill = fill
+
+    def at(self, offset: int, length: int) -> bytes:
+        """See `Source.at`."""
+        start, count = clamp(offset, length, self.size)
+        self.asked += 1
+        self.bytes_read += count
+        if self.bytes_read > MOST_BYTES or self.asked > MOST_READS * 20:
+            raise TooMuch
+        out = bytearray(self._fill * count)
+        for place, piece in self._pieces.items():
+            first, last = max(place, start), min(place + len(piece), start + count)
+            if first < last:
+                out[first - start : last - start] = piece[first - place : last - place]
+        return bytes(out)

@@ -29,11 +29,11 @@ def examine(source: Source) -> list[Problem]:
     order = ">" if head[:4] == b"SDPX" else "<"
     data_at, said = struct.unpack(order + "I8xI", head[4:20])
     elements, wide, high = struct.unpack(order + "HII", head[770:780])
-    if not 0 < wide < 1 << 20 or not 0 < high < 1 << 20 or not 0 < elements <= 8:
+    if not 0 < wide < 1 << 20 or not 0 < high < 1 << 20 or elements > 8:
         detail = f"a picture of {wide:,} by {high:,} in {elements} parts"
         return [Problem("damaged", detail, "the header of this frame is damaged")]
     end = data_at
-    for element in range(elements):
+    for element in range(max(elements, 1)):
         fields = head[780 + element * 72 : 780 + element * 72 + 72]
         descriptor, bits = fields[20], fields[23]
         packing, encoding, place = struct.unpack(order + "HHI", fields[24:32])

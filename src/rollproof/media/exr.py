@@ -134,10 +134,10 @@ def _parts(data: bytes, *, many: bool) -> tuple[list[_Part], int] | None:
 
 def _last_chunk(source: Source, place: int, flags: int) -> list[Problem]:
     """Whether the chunk that starts last ends inside the file."""
-    if flags & _DEEP:
-        ends = place + 1
+    if flags & (_DEEP | _MANY_PARTS):
+        ends = place + 8  # what stands before the data depends on the kind of part
     else:
-        before = (4 if flags & _MANY_PARTS else 0) + (16 if flags & _TILED else 4)
+        before = 16 if flags & _TILED else 4
         size = source.at(place + before, 4)
         ends = place + before + 4 + le32(size) if len(size) == 4 else source.size + 1
         if le32(size) == 0 and ends <= source.size:

@@ -18,9 +18,9 @@ _FIRST_BOXES = frozenset(
 )
 _FILLERS = frozenset((b"free", b"skip", b"wide"))
 _PLAIN_PICTURES = frozenset(
-    (b"raw ", b"2vuy", b"yuv2", b"2Vuy", b"v210", b"v216", b"v308", b"v408", b"v410", b"r210", b"R10k", b"R10g",
-     b"b16g", b"b48r", b"b64a", b"BGRA", b"RGBA", b"ABGR", b"I420", b"YV12", b"yuvs", b"rle ")
-)  # fmt: skip
+    b"raw |2vuy|2Vuy|yuv2|yuvs|v210|v216|v308|v408|v410|r210|R10k|R10g|b16g|b48r|b64a|BGRA|RGBA|ABGR|I420|YV12|NV12"
+    b"|UYVY|YUY2|uncv|DIB |rle ".split(b"|")
+)
 """Codecs of uncompressed pictures (and one that packs black to nothing): zeros are a picture there."""
 
 _NEVER_FINISHED = (
@@ -45,14 +45,21 @@ def examine(source: Source) -> list[Problem]:
         return [Problem("damaged", "no box of a media file at its beginning", "the beginning of the clip is damaged")]
     if boxes.why == "too many":
         raise CannotSay(f"more than {MOST_BOXES:,} boxes: only the beginning was looked at")
-    problems = _past_the_end(source, boxes, has_index=bool(codes & {b"moov", b"meta"}))
+    still = b"moov" not in codes and b"meta" in codes and _still_picture(source, boxes)
+    problems = _past_the_end(source, boxes, has_index=still or b"moov" in codes)
     if b"moov" in codes:
         problems += _indexed(source, boxes, cut=bool(problems))
-    elif b"meta" not in codes:
+    elif not still:
         problems.insert(0, _no_index(source, boxes))
-    if boxes.why == "no box" and codes & {b"moov", b"meta"} and not problems:
+    if boxes.why == "no box" and not problems:
         problems += _trailing(source, boxes, fragmented=b"moof" in codes)
     return problems
+
+
+def _still_picture(source: Source, boxes: Walk) -> bool:
+    """Whether the brands (ISO/IEC 23008-12, 10) say that the file is a photograph, which needs no `moov`."""
+    brands = next((source.at(box.payload, 64) for box in boxes.boxes if box.code == b"ftyp"), b"")
+    return any(brand in brands for brand in (b"heic", b"heix", b"mif1", b"mif2", b"avif"))
 
 
 def _no_index(source: Source, boxes: Walk) -> Problem:
@@ -130,7 +137,8 @@ def _index_problems(source: Source, boxes: Walk, index: Index, *, cut: bool) -> 
         if not any(track.samples for track in index.tracks):
             detail = f"no track of the index has a sample, beside {data_bytes:,} bytes of media data"
             problems.append(Problem("damaged", detail, _NEVER_FINISHED))
-        elif index.duration == 0:
+        elif index.duration == 0 and any(track.samples > 1 for track in index.tracks):
+            # a photograph in this form has one sample and no duration
             nowhere = all(track.duration == 0 for track in index.tracks)
             problems.append(
                 Problem(
@@ -154,7 +162,7 @@ def _track_problems(source: Source, number: int, track: Track, *, cut: bool) -> 
         # said once already where a box runs past the end of the file
         detail = f"track {number}: samples up to byte {end:,}; the file ends at {source.size:,}"
         return [] if cut else [Problem("damaged", detail, _CUT_SHORT)]
-    if track.lowest < 8:
+    if track.lowest < 8 and track.last_sample is not None and track.last_sample[1]:
         return [Problem("damaged", f"track {number}: samples at byte {track.lowest}", _INDEX_BROKEN)]
     return _empty_picture(source, number, track)
 

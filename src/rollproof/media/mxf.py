@@ -97,7 +97,7 @@ def examine(source: Source) -> list[Problem]:
     index = _random_index(source)
     footer = _footer(source, header, index, run_in)
     if footer is None:
-        return _without_footer(source, header, run_in)
+        return _without_footer(source, header, index, run_in)
     problems: list[Problem] = []
     if not header.complete and not footer.complete:
         detail = (
@@ -131,13 +131,17 @@ def _footer(source: Source, header: Partition, index: tuple[int, ...], run_in: i
     return None
 
 
-def _without_footer(source: Source, header: Partition, run_in: int) -> list[Problem]:
+def _without_footer(source: Source, header: Partition, index: tuple[int, ...], run_in: int) -> list[Problem]:
     status = _STATUS.get(header.status, "of no known status")
     if header.footer:
         place = run_in + header.footer
         detail = f"the header promises a footer partition at byte {place:,}; "
         detail += f"the file ends at {source.size:,}" if place >= source.size else "none is there"
         return [Problem("damaged", detail, _CUT_SHORT)]
+    if index and header.complete:
+        return _lost_partitions(
+            source, index, run_in
+        )  # no footer, which the standard allows, and all the rest in place
     found, stopped = _walk(source, header.klv.start)
     if any(partition.kind == _FOOTER and partition.complete for partition in found):
         return _ran_out(source, stopped)

@@ -36,7 +36,8 @@ def examine_aiff(source: Source) -> list[Problem]:
         return [Problem("damaged", "no COMM or no SSND chunk", _NEVER_FINISHED)]
     if sound.size <= 8:
         return [Problem("damaged", f"the SSND chunk at byte {sound.start:,} says it is empty", _NEVER_FINISHED)]
-    return _said_and_there(source, said, max(chunk.end for chunk in chunks.chunks), whole=chunks.why == "end")
+    end = max(chunk.end for chunk in chunks.chunks if chunk.start < said or chunk is sound)
+    return _said_and_there(source, said, end, whole=chunks.why == "end")
 
 
 def recognises_avi(head: bytes) -> bool:
@@ -82,9 +83,10 @@ def _avi_parts(source: Source, parts: ChunkWalk, end: int) -> Problem | None:
     if last.end > end + 1:
         detail = f"a part at byte {last.start:,} says it ends at {last.end:,}, not {end:,}"
         return Problem("damaged", detail, _CUT_SHORT)
-    if parts.why == "no chunk" and end - parts.stopped >= 8:
-        return Problem("damaged", f"the bytes from {parts.stopped:,} on are no part of the clip", _INDEX_LOST)
     index = parts.first(b"idx1")
+    if parts.why == "no chunk" and end - parts.stopped >= 8:
+        detail = f"the bytes from {parts.stopped:,} on are no part of the clip"
+        return Problem("odd" if index else "damaged", detail, _INDEX_LOST)
     if index is not None and index.size >= 16 and is_zero(source.at(index.end - 16, 16)):
         return Problem("damaged", f"the index at byte {index.start:,} ends in zeros", _INDEX_LOST)
     return None

@@ -45,18 +45,10 @@ def examine_segments(numbers: Sequence[int], *, first: int = 1) -> tuple[Problem
 
 
 def gaps_and_doubles(numbers: Iterable[int]) -> tuple[list[tuple[int, int]], list[int]]:
-    """Ranges (first, last) that are missing between the lowest and the highest number, and numbers met twice.
-
-    Numbers that go up in equal steps throughout (every second frame) have no gaps.
-    """
+    """Ranges (first, last) that are missing between the lowest and the highest number, and numbers met twice."""
     met = Counter(numbers)
     ordered = sorted(met)
-    steps = {after - before for before, after in pairwise(ordered)}
-    gaps = (
-        [(before + 1, after - 1) for before, after in pairwise(ordered) if after - before > 1]
-        if steps != {1} and not (len(steps) == 1 and len(ordered) > 2)
-        else []
-    )
+    gaps = [(before + 1, after - 1) for before, after in pairwise(ordered) if after - before > 1]
     return gaps, [number for number in ordered if met[number] > 1]
 
 
