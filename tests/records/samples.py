@@ -83,6 +83,7 @@ def offload_header(
     roll: str = "A003",
     carried: int = 0,
     policy: Policy | None = None,
+    folder: bytes = b"",
     **more: Any,
 ) -> OffloadHeader:
     """The header of an offload of these files onto a drive."""
@@ -105,7 +106,9 @@ def offload_header(
         roll=roll,
         source=source_block(card(), reads=reads, listing_digest="ab" * 32),
         policy=policy or Policy(),
-        copy_=copy_block(volume or drive(), drive="primary", role="primary", state=state, readback=readback),
+        copy_=copy_block(
+            volume or drive(), drive="primary", role="primary", state=state, readback=readback, folder=folder
+        ),
         totals=totals,
         **more,
     )
@@ -119,6 +122,7 @@ def verify_header(
     readback: Evidence | None = Evidence.MEDIUM,
     card_reads: tuple[Evidence, ...] = (),
     differ_anyway: int = 0,
+    folder: bytes = b"",
     **totals: int,
 ) -> VerifyHeader:
     """The header of a verify of a copy on a drive."""
@@ -128,7 +132,9 @@ def verify_header(
         production="The Bell Foundry",
         roll="A003",
         source=source_block(card(), reads=card_reads, listing_digest="ab" * 32) if card_reads else None,
-        copy_=copy_block(volume or drive(), drive="primary", role="primary", state=state, readback=readback),
+        copy_=copy_block(
+            volume or drive(), drive="primary", role="primary", state=state, readback=readback, folder=folder
+        ),
         verdict="proven" if clean else "not proven",
         totals=Totals(files=files, bytes=15, differ=differ_anyway if clean else 1, **totals),
     )

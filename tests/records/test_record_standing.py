@@ -344,6 +344,21 @@ def test_the_newest_word_about_this_copy_on_this_device_decides(roll: Roll, case
         assert found.proven_record == case.proven_record
 
 
+def test_a_record_that_speaks_of_another_folder_on_the_same_volume_is_no_word_about_this_copy(roll: Roll) -> None:
+    _offload(roll, folder=b"The Bell Foundry/A003")
+    chain = read_chain(roll.io, roll.handle)
+
+    def state(folder: bytes | None) -> str:
+        return standing(roll.io, roll.handle, read_chain(roll.io, roll.handle), drive(), folder=folder).state
+
+    assert chain.whole
+    assert state(b"The Bell Foundry/A003") == state(None) == "proven"
+    assert state(b"The Bell Foundry/A003 copy") == state(b"") == "unproven"
+    _verify(roll, folder=b"The Bell Foundry/A003 copy")
+    assert state(b"The Bell Foundry/A003 copy") == "proven"
+    assert state(b"The Bell Foundry/A003") == "unproven"
+
+
 def test_a_pass_over_another_card_supplies_nothing(roll: Roll) -> None:
     roll.offload(*rows(*ROLL, proven=False), state="copied", reads=(MEDIUM,))
     header = verify_header(card_reads=(MEDIUM,))

@@ -707,6 +707,20 @@ def drag(bench: Bench) -> None:
     tool("cp", "-a", bench.roll(bench.one), bench.roll(bench.two))
 
 
+@must_be_kept("copy-not-counted")
+def a_roll_folder_that_was_copied_on_its_own_drive_and_learned_anew(bench: Bench) -> MayWipeResult:
+    """The records of the copy speak of the right drive, and nobody has read what lies there now."""
+    from rollproof.models.requests import Cancel  # noqa: PLC0415
+    from rollproof.workflows.rebuild import rebuild_ledger  # noqa: PLC0415
+
+    bench.offload()
+    tool("cp", "-a", bench.roll(bench.one), bench.one.mount / "copied")
+    shutil.rmtree(bench.roll(bench.one))
+    change_quietly(bench.one.mount / "copied" / FIRST)
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    return bench.ask()
+
+
 @must_be_kept("too-few-copies")
 def a_cloned_drive(bench: Bench) -> MayWipeResult:
     bench.offload(bench.one)

@@ -10,7 +10,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from hypothesis import HealthCheck, Phase, given, note, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from workflows.wipe_world import STEPS, World
@@ -38,7 +38,6 @@ def _tell(world: World, steps: list[Step], begins_well: bool, told: Counter[str]
         if begins_well:
             world.offload_card(world.drives[:2])
         for name, seed, asks in steps:
-            note(f"{name}({seed})" + (" and ask" if asks else ""))
             getattr(world, name)(Random(f"{name} {seed}"))
             told[name] += 1
             if asks:

@@ -414,6 +414,8 @@ class World:
             if key is not None and self.drives[key[0]].slot is not None:
                 self._verify(self.drives[key[0]])
             self.undo.pop()()
+            if chance.random() < 0.4:
+                self.rebuild_the_ledger(chance)  # then only the drive itself remembers
 
     def delete_a_copy(self, chance: Random) -> None:
         """A roll folder disappears."""

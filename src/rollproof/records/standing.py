@@ -1,8 +1,8 @@
 """What do the records say of this copy, here and now?
 
 Two rules of `safety.md` decide. *Proof belongs to one copy on one device*: a record's word counts only where its
-`copy` block speaks of the volume and device the copy is found on now (`blocks.same_device`). *The newest word
-decides*: records are taken in order, each adding to or taking from what stood before.
+`copy` block speaks of the volume and device the copy is found on now (`blocks.same_device`), and of its folder there.
+*The newest word decides*: records are taken in order, each adding to or taking from what stood before.
 
 | record, in order                                                   | what it does                                    |
 |--------------------------------------------------------------------|-------------------------------------------------|
@@ -16,7 +16,7 @@ decides*: records are taken in order, each adding to or taking from what stood b
 | … read-back `cache` or none                                        | nothing                                         |
 | … fewer files than the copy has                                    | nothing                                         |
 | verify or receive that is not clean, wherever it was made          | withdraws everything                            |
-| any offload, verify or receive that speaks of another device       | earlier rows prove nothing here                 |
+| any offload, verify or receive of another device or folder         | earlier rows prove nothing here                 |
 | verify with a clean read of the card (`source`)                    | adds its passes to those of the offloads before |
 | withdraw of an offload, verify or receive                          | withdraws everything                            |
 | withdraw of a permit; permit; handover                             | nothing                                         |
@@ -42,6 +42,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from rollproof.models.findings import Kind, Severity
+from rollproof.models.names import to_text
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.blocks import same_device
 from rollproof.records.chain import Chain
@@ -138,24 +139,39 @@ def _numbered(rows: Iterator[FileRow], index: int) -> Iterator[tuple[bytes, int,
 
 
 def standing(
-    io: Io, roll_folder: int, chain: Chain, volume_now: Volume, *, accepted: Collection[Evidence] | None = None
+    io: Io,
+    roll_folder: int,
+    chain: Chain,
+    volume_now: Volume,
+    *,
+    accepted: Collection[Evidence] | None = None,
+    folder: bytes | None = None,
 ) -> Standing:
     """What the records of `chain` say of the copy in this roll folder, on the volume it lies on now.
 
+    `folder` is where the roll folder lies on its volume: a record that speaks of another place on the same volume is no
+    word about this copy either (somebody copied it there by other means). None where that does not matter.
     `accepted` is today's policy on evidence; the stricter of it and the one in each record holds. Never raises for
     what the records hold: what cannot be relied on is `unproven`. OSError when the drive fails.
     """
-    return _Reading(io, roll_folder, chain, volume_now, accepted).run()
+    return _Reading(io, roll_folder, chain, volume_now, accepted, folder).run()
 
 
 class _Reading:
     def __init__(
-        self, io: Io, roll_folder: int, chain: Chain, now: Volume, accepted: Collection[Evidence] | None
+        self,
+        io: Io,
+        roll_folder: int,
+        chain: Chain,
+        now: Volume,
+        accepted: Collection[Evidence] | None,
+        folder: bytes | None,
     ) -> None:
         self._io = io
         self._roll_folder = roll_folder
         self._chain = chain
         self._now = now
+        self._folder = None if folder is None else to_text(folder)
         self._today = None if accepted is None else frozenset(accepted)
         self._offloads: list[_Offload] = []
         self._withdrawn = ""
@@ -237,7 +253,7 @@ class _Reading:
 
     def _placed(self, copy: CopyBlock) -> bool:
         """Note where a record says that the copy lies."""
-        self._matches = same_device(copy, self._now)
+        self._matches = same_device(copy, self._now) and self._folder in (None, copy.folder)
         if not self._matches:
             for entry in self._offloads:
                 entry.here, entry.lifted_by = False, ""
@@ -265,7 +281,7 @@ class _Reading:
             worst = self._from_rows()
         if worst == "elsewhere":
             return self._unproven(
-                "The newest record speaks of another device or volume: this copy was moved, cloned or restored.",
+                "The newest record speaks of another device, volume or folder: it was moved, cloned or restored.",
                 remedy=_VERIFY,
             )
         if worst == "unfinished":

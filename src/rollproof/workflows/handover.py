@@ -40,6 +40,7 @@ from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.custody_sheet import check_sheet, write_sheet
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.signer import own_key, station_signer
 from rollproof.workflows.station_ledger import StationLedger
 
@@ -329,5 +330,5 @@ def copy_of(volume: Volume, path: bytes, rolls: Sequence[RollSeen], *, reread: b
         role=roles.pop() if len(roles) == 1 else "",
         state=state,
         readback=weakest(evidence) if len(evidence) == len(rolls) else None,
-        folder=os.path.relpath(os.path.realpath(path), volume.mount_point),
+        folder=place_on(volume, path),
     )

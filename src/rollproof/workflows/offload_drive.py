@@ -23,6 +23,7 @@ from rollproof.records.standing import standing
 from rollproof.records.write import tidy_records
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
+from rollproof.workflows.placing import place_on
 
 
 @dataclass(slots=True)
@@ -54,8 +55,8 @@ class DriveAtWork:
 
     @property
     def folder_on_volume(self) -> bytes:
-        """The roll folder relative to the volume's mount point."""
-        return os.path.relpath(os.path.realpath(self.roll_folder), self.volume.mount_point)
+        """The roll folder relative to the top of the volume."""
+        return place_on(self.volume, self.roll_folder)
 
     @property
     def roll_folder(self) -> bytes:
@@ -180,7 +181,8 @@ class OffloadDriveWork:
     def _as_the_records_say(self) -> ResultState:
         """Whoever asks later has only the records: proven is said when they say so, all together."""
         at, io = self._at, self._io
-        now = standing(io, at.handle, read_chain(io, at.handle, drive=at.drive), at.volume)
+        chain = read_chain(io, at.handle, drive=at.drive)
+        now = standing(io, at.handle, chain, at.volume, folder=at.folder_on_volume)
         if now.state == "proven":
             return "proven"
         at.noted.append(

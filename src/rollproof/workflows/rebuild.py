@@ -30,7 +30,8 @@ from rollproof.storage.io import Io, system_io
 from rollproof.workflows.find_rolls import find_rolls
 from rollproof.workflows.learn import learn_copy
 from rollproof.workflows.offload_result import grouped
-from rollproof.workflows.remember import place_on, remember_chain
+from rollproof.workflows.placing import place_on
+from rollproof.workflows.remember import remember_chain
 
 
 class RebuiltRoll(BaseModel):
@@ -176,7 +177,8 @@ class _Rebuilding:
         drive = shown(path)
         volume = self.drives.volume_of(path)
         chain = read_chain(self.io, handle, drive=drive)
-        found = standing(self.io, handle, chain, volume)
+        folder = place_on(volume, path)
+        found = standing(self.io, handle, chain, volume, folder=folder)
         copies = learn_copy(
             self.ledger,
             self.io,
@@ -184,7 +186,7 @@ class _Rebuilding:
             chain,
             found,
             volume,
-            place_on(volume, path),
+            folder,
             drive=drive,
             seen_at=None,
             siblings=True,

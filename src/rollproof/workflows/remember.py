@@ -6,7 +6,6 @@ on the drive; bad news always: the newest word decides, also while the drive is 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 
@@ -25,14 +24,7 @@ from rollproof.workflows.learn import camera_of, learn_copy, record_note
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_result import grouped
-
-
-def place_on(volume: Volume, path: bytes) -> bytes:
-    """Where a folder lies on its volume, from the top of the file system on, whatever part of it is mounted where."""
-    below = os.path.relpath(os.path.realpath(path), volume.mount_point)
-    whole = os.path.normpath(os.path.join(volume.mount_root.lstrip(b"/") or b".", below))
-    return b"" if whole == b"." else whole
-
+from rollproof.workflows.placing import place_on
 
 # --- after an offload
 
@@ -127,7 +119,7 @@ def _copy_note(
     why = lane.failure.detail if lane.failure is not None else ""
     if lane.failure is None and at.record_name is not None and at.handle >= 0:
         chain = read_chain(io, at.handle, roll=None, drive=at.drive)
-        found = standing(io, at.handle, chain, at.volume)
+        found = standing(io, at.handle, chain, at.volume, folder=place_on(at.volume, at.roll_folder))
         state, readback, why = _stated(lane.state, found), found.readback, " ".join(found.why)
     elif lane.failure is None and not _differs(board, at):
         if at.plan.expected:
@@ -192,7 +184,7 @@ def remember_verify(
     """
     folder = place_on(volume, path)
     chain = read_chain(io, handle, drive=drive)
-    found = standing(io, handle, chain, volume)
+    found = standing(io, handle, chain, volume, folder=folder)
     known = [copy for copy in ledger.copies_on(DriveIdentity.of(volume)) if copy.folder == folder]
     told = [finding for copy in known for finding in compare_with_memory(chain, ledger.digests_of(copy.id))]
     copies = learn_copy(ledger, io, handle, chain, found, volume, folder, drive=drive, seen_at=now)

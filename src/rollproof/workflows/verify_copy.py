@@ -38,6 +38,7 @@ from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import remember_verify
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.station_ledger import StationLedger
@@ -350,7 +351,9 @@ class CopyVerifier:
 
     def _stands(self, work: Work) -> bool:
         """What the records, this verify's own included, now say (the two reads of the card too)."""
-        now = standing(self._io, work.handle, read_chain(self._io, work.handle, drive=work.drive), work.volume)
+        chain = read_chain(self._io, work.handle, drive=work.drive)
+        here = place_on(work.volume, work.path)
+        now = standing(self._io, work.handle, chain, work.volume, folder=here)
         if now.state == "proven":
             return True
         work.findings.append(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from datetime import datetime
 
@@ -15,6 +14,7 @@ from rollproof.records.models import By, DigestBlock, FindingBlock, Totals, Veri
 from rollproof.records.rows import FileRow, FilesDigest
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.verify_work import Work
 
 
@@ -68,7 +68,7 @@ def verify_header(work: Work, person: Person) -> VerifyHeader:
             role=newest.copy_.role if newest is not None else "",
             state="proven" if clean and work.is_from_medium else "copied" if clean else "incomplete",
             readback=work.readback,
-            folder=os.path.relpath(os.path.realpath(work.path), work.volume.mount_point),
+            folder=place_on(work.volume, work.path),
         ),
         findings=tuple(FindingBlock.of(finding) for finding in grouped(work.findings)),
         verdict="proven" if clean and work.is_from_medium else "not proven",

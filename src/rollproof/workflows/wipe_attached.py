@@ -28,6 +28,7 @@ from rollproof.storage.files import exists, open_below
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
 from rollproof.workflows.offload_drive import try_lock
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import remember_chain
 from rollproof.workflows.wipe_copies import CopyInView, Rules
 from rollproof.workflows.wipe_read import hashes_hold
@@ -152,7 +153,8 @@ class AttachedLook:
 
     def _from_records(self, view: CopyInView) -> None:
         assert view.volume is not None and view.chain is not None
-        found = standing(self.io, view.handle, view.chain, view.volume, accepted=self.rules.accepted)
+        here = place_on(view.volume, view.path)
+        found = standing(self.io, view.handle, view.chain, view.volume, accepted=self.rules.accepted, folder=here)
         view.newest, view.readback, view.state = found.newest_offload, found.readback, found.state
         view.why = " ".join(found.why)
         if view.newest is not None:

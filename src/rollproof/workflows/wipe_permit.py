@@ -36,7 +36,7 @@ from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
 from rollproof.storage.io import Io
 from rollproof.storage.station import station_id
-from rollproof.workflows.remember import place_on
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.wipe_card import CardInHand, keep
 from rollproof.workflows.wipe_copies import CopyInView

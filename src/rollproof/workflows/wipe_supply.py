@@ -14,7 +14,7 @@ from rollproof.records.models import By, Totals, VerifyHeader
 from rollproof.records.standing import SOURCE_PASSES
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
-from rollproof.workflows.remember import place_on
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.wipe_card import CardInHand
 from rollproof.workflows.wipe_copies import CopyInView
