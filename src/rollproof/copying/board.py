@@ -11,6 +11,7 @@ import threading
 from collections.abc import Iterable, Sequence
 from enum import IntEnum
 
+from rollproof.copying.texts import TextTable
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.tree import FileEntry
@@ -74,7 +75,7 @@ class ProofBoard:
         self.proof_algorithm = proof_algorithm
         self._accepted = bytes(rank_of(evidence) for evidence in accepted)
         self._lock = threading.Lock()
-        self._hashes: list[dict[str, str] | None] = [None] * len(files)
+        self._hashes = {name: TextTable(len(files)) for name in self.algorithms}
         self._source = bytearray(len(files))
         self._source_evidence = (bytearray(len(files)), bytearray(len(files)))
         self._second: dict[int, str] = {}
@@ -86,8 +87,8 @@ class ProofBoard:
     def source_hashed(self, number: int, texts: dict[str, str], evidence: Evidence) -> None:
         """The first read of a file ended; slow algorithms report on their own, so this may come in parts."""
         with self._lock:
-            known = self._hashes[number]
-            self._hashes[number] = {**known, **texts} if known else texts
+            for name, text in texts.items():
+                self._hashes[name].set(number, text)
             self._source_evidence[0][number] = max(self._source_evidence[0][number], rank_of(evidence))
             if self._source[number] == SourceState.UNREAD:
                 self._source[number] = SourceState.READ_ONCE
@@ -138,8 +139,7 @@ class ProofBoard:
     # --- comparing, under the lock
 
     def _text(self, number: int) -> str | None:
-        known = self._hashes[number]
-        return known.get(self.proof_algorithm) if known else None
+        return self._hashes[self.proof_algorithm].get(number)
 
     def _compare_second(self, number: int) -> None:
         first, second = self._text(number), self._second.get(number)
@@ -207,10 +207,8 @@ class ProofBoard:
 
     def hashes(self, number: int) -> dict[str, str]:
         """Hashes of the first read, all algorithms; empty when it did not come to its end."""
-        known = self._hashes[number]
-        if known is None or len(known) < len(self.algorithms):
-            return {}
-        return known
+        known = {name: text for name in self.algorithms if (text := self._hashes[name].get(number)) is not None}
+        return known if len(known) == len(self.algorithms) else {}
 
     def source_text(self, number: int) -> str | None:
         """The hash of a file's first read (proof algorithm); None before it came to its end."""
