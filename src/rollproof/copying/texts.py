@@ -1,4 +1,4 @@
-"""Many texts of one length, kept close together: the hashes of 200,000 files in a few megabytes instead of a hundred."""
+"""Many texts of one length kept close together: the hashes of 200,000 files in a few megabytes, not in a hundred."""
 
 from __future__ import annotations
 
