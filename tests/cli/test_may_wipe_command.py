@@ -66,7 +66,7 @@ def test_may_wipe_says_what_to_check_against_the_card_and_ends_with_the_reminder
         "labelled A003, 128.0 GB",
         "23 clips, 412 files, 64.0 GB",
         "first clip A003C001, last clip A003C023",
-        "roll A003 of The Bell Foundry: 2 of 2 copies that are required",
+        "roll A003 of The Bell Foundry: 2 copies counted, 2 required",
         "it was not read again",
         "primary  counts  attached, read back from the drive itself",
         "backup  counts  absent, last seen 2026-05-14",

@@ -33,7 +33,7 @@ def test_a_fresh_station_says_that_it_has_seen_nothing() -> None:
 
 def test_a_roll_has_its_line_with_state_copies_clips_and_permit(station: Station) -> None:
     out = run_line("rolls").out
-    assert out.startswith("A003  too few copies  1 of 2 copies  3 clips, 375.1 kB  no permit\n")
+    assert out.startswith("A003  too few copies  1 copy, 2 required  3 clips, 375.1 kB  no permit\n")
     assert "day 2026-05-14, unit main, camera A, offloaded" in out
 
 

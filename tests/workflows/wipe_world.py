@@ -296,10 +296,12 @@ class World:
         """The camera writes a roll: other clips, often under the names, sizes and dates of those before."""
         for path in sorted(self.card.top.iterdir()):
             shutil.rmtree(path) if path.is_dir() else path.unlink()
+        alike = [(path, len(content)) for path, content in self.on_card.items()] if chance.random() < 0.5 else []
         self.on_card = {}
         letter = chance.choice("AB")
-        for number in range(1, chance.randint(2, 3) + 1):
-            self._write_on_card(f"CLIP/{letter}00{number}.bin", chance.choice([900, 5_000]))
+        others = [(f"CLIP/{letter}00{number}.bin", chance.choice([900, 5_000])) for number in range(1, 3)]
+        for path, size in alike or others:
+            self._write_on_card(path, size)
         self.roll = f"A{next(self.rolls):03}"
 
     def _write_on_card(self, path: str, size: int) -> None:
@@ -597,7 +599,7 @@ def _without_proof(place: Place) -> Place:
 
 
 STEPS: dict[str, int] = {
-    "offload_to_two": 9, "ask": 4, "ask_next_day": 1, "verify_one": 4, "re_shoot": 2, "shoot_one_more": 2,
+    "offload_to_two": 9, "ask": 4, "ask_next_day": 1, "verify_one": 4, "re_shoot": 4, "shoot_one_more": 2,
     "reinsert": 2, "relabel": 1, "corrupt": 3, "mend": 2, "fail_a_verify": 1, "delete_a_copy": 2, "bring_back": 2,
     "drag": 3, "clone_a_drive": 2, "back_a_drive_up": 1, "restore_a_drive": 2, "an_older_state_comes_back": 2,
     "unplug_a_drive": 2, "plug_in_a_drive": 2, "change_the_policy": 2, "lose_the_ledger": 1, "keep_the_ledger": 1,

@@ -38,7 +38,7 @@ def _list_lines(rolls: Sequence[RollLine]) -> Iterator[Text]:
         return
     width = min(max(cell_len(safe(roll.roll).plain) for roll in rolls), _NAME_LIMIT)
     for roll in rolls:
-        copies = f"{roll.devices_proven} of {words.counted(roll.copies_required, 'copy', 'copies')}"
+        copies = f"{words.counted(roll.devices_proven, 'copy', 'copies')}, {roll.copies_required} required"
         what = f"{words.counted(roll.clips, 'clip')}, {words.size(roll.bytes)}"
         permit = join("  permit ", safe(roll.permit)) if roll.permit else Text("  no permit", QUIET)
         yield join(

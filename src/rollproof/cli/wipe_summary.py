@@ -99,7 +99,7 @@ def _card_lines(result: MayWipeResult) -> Iterator[Text]:
         yield join("  first clip ", safe(result.first_clip, STRONG), ", last clip ", safe(result.last_clip, STRONG))
     for roll in result.rolls:
         of = join(" of ", safe(roll.production)) if roll.production else Text()
-        count = f": {roll.copies_counted} of {words.counted(roll.copies_required, 'copy', 'copies')} that are required"
+        count = f": {words.counted(roll.copies_counted, 'copy', 'copies')} counted, {roll.copies_required} required"
         yield join("  roll ", safe(roll.roll, STRONG), of, count)
     yield Text(f"  basis: {_BASIS[result.basis]}")
 
