@@ -81,6 +81,8 @@ def why_not_recorded(path: bytes) -> str:
 def is_ignored(path: bytes) -> bool:
     """Whether the standard ignores this path whatever the patterns say: inside any folder called `ascmhl`, or called
     `.DS_Store`."""
+    if ASCMHL_FOLDER not in path and b".DS_Store" not in path:
+        return False
     parts = path.split(b"/")
     return ASCMHL_FOLDER in parts or b".DS_Store" in parts
 

@@ -207,8 +207,12 @@ class ProofBoard:
 
     def hashes(self, number: int) -> dict[str, str]:
         """Hashes of the first read, all algorithms; empty when it did not come to its end."""
-        known = {name: text for name in self.algorithms if (text := self._hashes[name].get(number)) is not None}
-        return known if len(known) == len(self.algorithms) else {}
+        if not self._is_hashed(number):
+            return {}
+        return {name: table.get(number) or "" for name, table in self._hashes.items()}
+
+    def _is_hashed(self, number: int) -> bool:
+        return all(table.has(number) for table in self._hashes.values())
 
     def source_text(self, number: int) -> str | None:
         """The hash of a file's first read (proof algorithm); None before it came to its end."""
@@ -229,7 +233,7 @@ class ProofBoard:
 
     def is_proven(self, drive: str, number: int) -> bool:
         """Whether this copy of this file has its whole proof."""
-        if self._source[number] != SourceState.READ_TWICE or not self.hashes(number):
+        if self._source[number] != SourceState.READ_TWICE or not self._is_hashed(number):
             return False
         if self._source_evidence[0][number] or self._source_evidence[1][number]:
             return False  # a pass that a cache may have answered is no pass

@@ -25,6 +25,10 @@ class TextTable:
         self._packed[number * self._width : (number + 1) * self._width] = raw
         self._known[number] = 1
 
+    def has(self, number: int) -> bool:
+        """Whether a text was set."""
+        return bool(self._known[number])
+
     def get(self, number: int) -> str | None:
         """The text, or None when none was set."""
         if not self._known[number]:

@@ -157,7 +157,8 @@ class EvidenceWriter:
                 for number, entry in enumerate(snapshot.files):
                     if not board.is_copied(at.drive, number):
                         continue  # not there, or not to be trusted: the record says so
-                    hashes = {name: board.hashes(number)[name] for name in algorithms}
+                    known = board.hashes(number)
+                    hashes = {name: known[name] for name in algorithms}
                     fresh = FileHash(
                         path=entry.path,
                         size=entry.size,
