@@ -7,6 +7,7 @@ import heapq
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from rollproof.ascmhl.glance import glance_history
 from rollproof.ascmhl.model import Expected, History
 from rollproof.ascmhl.read import read_history
 from rollproof.hashing import raw_of
@@ -87,14 +88,19 @@ class Papers:
 
 def read_papers(io: Io, handle: int, inner: tuple[bytes, ...]) -> Papers:
     """The manifests below an open roll folder; `inner` are the folders in it with a history of their own."""
-    papers = Papers(read_history(io, handle))
+    papers = Papers(_history(io, handle))
     for folder in inner:
         below = open_below(io, handle, folder)
         try:
-            papers.inner.append((folder, read_history(io, below)))
+            papers.inner.append((folder, _history(io, below)))
         finally:
             io.close(below)
     return papers
+
+
+def _history(io: Io, handle: int) -> History:
+    found = glance_history(io, handle)
+    return found if found is not None else read_history(io, handle)
 
 
 @contextlib.contextmanager
