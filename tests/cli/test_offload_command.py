@@ -215,9 +215,25 @@ def test_cards_that_were_never_begun_are_not_forgotten() -> None:
 
 def test_the_answer_for_the_card_comes_after_the_verdict() -> None:
     answer = CardAnswer(answer="KEEP", reasons=["the backup drive is not attached"])
-    assert offload(gives_result=an_offload(a_roll(card=answer))).last_line == (
-        "Card: KEEP the backup drive is not attached"
+    ran = offload(gives_result=an_offload(a_roll(card=answer)))
+    assert ran.last_line == "Card: KEEP. Do not format it."
+    assert "Why the card is kept\n  the backup drive is not attached\n" in ran.out
+
+
+def test_a_reason_to_keep_the_card_stands_on_a_line_of_its_own_with_what_to_do() -> None:
+    reasons = ["1 proven copy counts, 2 are required — offload it to another drive", "the card changed"]
+    few = a_finding("warning", "too-few-copies", path="", detail="1 proven copy counts, 2 are required")
+    out = offload(gives_result=an_offload(a_roll(card=CardAnswer(answer="KEEP", reasons=reasons), findings=[few]))).out
+    assert (
+        "\n  1 proven copy counts, 2 are required\n    Next: offload it to another drive\n  the card changed\n" in out
     )
+    assert out.count("1 proven copy counts") == 1
+
+
+def test_a_roll_that_is_not_proven_is_never_said_to_be_proven_on_all_drives() -> None:
+    out = offload(gives_result=an_offload(states("proven", "proven", "proven", **NOT_PROVEN))).out
+    assert "is proven on" not in out
+    assert "Keep the card" in out
 
 
 def test_a_line_per_drive_says_its_state_and_where_the_roll_is() -> None:
@@ -355,3 +371,13 @@ def test_a_picture_that_cannot_be_written_changes_no_verdict(tmp_path: Any) -> N
     ran = offload(environ={"ROLLPROOF_SCREEN_SVG": str(tmp_path / "no" / "such" / "folder.svg")})
     assert ran.status == 0
     assert "The picture of the screen could not be written" in ran.err
+
+
+def test_it_is_the_card_that_is_to_be_looked_after_where_the_card_could_not_be_read() -> None:
+    unread = a_finding(
+        "error", "unreadable", path="CLIPS/A003C002.mov", drive="", detail="cannot be read from the card"
+    )
+    roll = states("incomplete", "incomplete", "incomplete", **NOT_PROVEN, findings=[unread])
+    assert (
+        "See to the card and its reader, then run the same command again" in offload(gives_result=an_offload(roll)).out
+    )

@@ -141,8 +141,8 @@ def one_clip_was_added(bench: Bench) -> MayWipeResult:
     bench.offload()
     fill(bench.card.mount, {"CLIP/A003C004_260514.mov": 40_000})
     result = bench.ask()
-    assert "1 new clip on the card without any record, the first is A003C004" in result.reasons[0]
-    assert "offload the 1 new clip" in result.reasons[0]
+    assert "1 clip on the card that no record has as it is now, the first is A003C004" in result.reasons[0]
+    assert "offload the card again" in result.reasons[0]
     return result
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 
 from rollproof.models.names import inert
-from rollproof.models.results import OffloadResult, RollResult
+from rollproof.models.results import FindingOut, OffloadResult, RollResult
 
 
 def next_steps(result: OffloadResult) -> list[str]:
@@ -32,7 +32,7 @@ def _roll_steps(roll: RollResult) -> list[str]:
     if roll.interrupted:
         steps.append("Run the same command again to go on: what is proven is not copied again.")
     elif "failed" in states or "incomplete" in states:
-        which = _drives(roll, "failed", "incomplete")
+        which = _at_fault(roll)
         steps.append(f"See to {which}, then run the same command again: what is proven is not copied again.")
     steps += [
         f"Unplug {inert(each.drive)}, plug it in again, then: rollproof verify {inert(shlex.quote(each.path))}"
@@ -56,13 +56,27 @@ def _roll_steps(roll: RollResult) -> list[str]:
     return steps
 
 
+def _at_fault(roll: RollResult) -> str:
+    """What somebody has to look after: the drives that failed, else the card where it is the card's own errors that
+    keep the copies from being complete, else the drives that are not complete."""
+    failed = _drives(roll, "failed")
+    if failed:
+        return failed
+    of_drives = any(f.severity == "error" and f.drive for f in _all_findings(roll))
+    of_card = any(f.severity == "error" and not f.drive for f in roll.findings)
+    return "the card and its reader" if of_card and not of_drives else _drives(roll, "incomplete")
+
+
+def _all_findings(roll: RollResult) -> list[FindingOut]:
+    return [*roll.findings, *(finding for each in roll.destinations for finding in each.findings)]
+
+
 def _drives(roll: RollResult, *states: str) -> str:
     return " and ".join(inert(each.drive) for each in roll.destinations if each.state in states)
 
 
 def _hangs(roll: RollResult) -> bool:
-    found = [*roll.findings, *(finding for each in roll.destinations for finding in each.findings)]
-    return any(finding.kind == "drive-hangs" for finding in found)
+    return any(finding.kind == "drive-hangs" for finding in _all_findings(roll))
 
 
 def hangs(result: OffloadResult) -> bool:

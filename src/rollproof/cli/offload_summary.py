@@ -48,6 +48,8 @@ def offload_lines(
                 yield from _roll_lines(roll)
     findings = list(finding_lines(_all_findings(result), errors_only=quiet))
     yield from findings[1:] if quiet else findings
+    if not quiet:
+        yield from _reason_lines(result)
     steps = [] if quiet else next_steps(result)
     if steps:
         yield Text()
@@ -66,8 +68,26 @@ def _all_findings(result: OffloadResult) -> list[FindingOut]:
         for destination in roll.destinations:
             # the workflow may name a drive's finding in both places
             mine += [finding for finding in destination.findings if finding not in mine]
-        found += [finding for finding in mine if finding not in found]
+        # why a card is kept says the same with more words
+        kept = roll.card is not None and roll.card.answer != "MAY WIPE"
+        found += [each for each in mine if each not in found and not (kept and each.kind == "too-few-copies")]
     return found
+
+
+def _reason_lines(result: OffloadResult) -> Iterator[Text]:
+    """Why each card is kept, a reason a line, each with the next thing to do."""
+    for roll in result.rolls:
+        if roll.card is None or roll.card.answer == "MAY WIPE" or not roll.card.reasons:
+            continue
+        yield Text()
+        yield join(
+            Text("Why the card is kept", STRONG), join(": roll ", safe(roll.roll)) if len(result.rolls) > 1 else ""
+        )
+        for reason in roll.card.reasons:
+            what, dash, remedy = reason.partition(" — ")
+            yield join("  ", safe(what))
+            if dash:
+                yield join("    Next: ", safe(remedy))
 
 
 def _roll_lines(roll: RollResult) -> Iterator[Text]:
@@ -81,7 +101,7 @@ def _roll_lines(roll: RollResult) -> Iterator[Text]:
     for destination in roll.destinations:
         yield from _destination_lines(destination, label_width, state_width)
     reads = {1: "The card was read once.", 2: "The card was read twice."}.get(roll.source_reads)
-    if reads:
+    if reads and any(each.files_proven or each.files_copied for each in roll.destinations):
         evidence = set(roll.source_evidence) - {"medium"}
         yield Text(f"  {reads}" + (" Not every pass was shown to come from the card itself." if evidence else ""))
 
@@ -133,8 +153,8 @@ def _verdict_lines(result: OffloadResult, cards: int) -> Iterator[Text]:
         if roll.card is not None:
             which = join(" of roll ", safe(roll.roll)) if len(result.rolls) > 1 else Text()
             style = GOOD if roll.card.answer == "MAY WIPE" else BAD
-            reasons = "; ".join(safe(reason).plain for reason in roll.card.reasons)
-            yield join("Card", which, ": ", Text(roll.card.answer, style), " " + reasons if reasons else "")
+            kept = "" if roll.card.answer == "MAY WIPE" else ". Do not format it."
+            yield join("Card", which, ": ", Text(roll.card.answer, style), kept)
 
 
 def _roll_verdict(roll: RollResult) -> Text:
@@ -155,6 +175,10 @@ def _roll_verdict(roll: RollResult) -> Text:
             stamp("PROVEN, TOO FEW COPIES", WARN), "roll ", name, f" is proven on {drives}; "
             f"{roll.copies_counted} counted, {roll.copies_required} asked for. Keep the card.",
         )  # fmt: skip
+    if proven == total:
+        # what is there is proven, and something about the card itself is wrong
+        held = f": {drives} hold what was copied, and that is not the card as it is now. Keep the card."
+        return join(stamp("NOT PROVEN", BAD), "roll ", name, held)
     return join(stamp("NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. Keep the card.")
 
 

@@ -7,6 +7,7 @@ One JSON object on each line: the first says who is at work, each further one na
 from __future__ import annotations
 
 import binascii
+import errno
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -130,7 +131,11 @@ def _append(io: Io, roll_folder: int, lines: list[dict[str, Any]], *, create: bo
     data = b"".join(json.dumps(line).encode("ascii") + b"\n" for line in lines)
     handle = io.open_append(MARKER_NAME, roll_folder, create=create)
     try:
-        before = io.fstat(handle).size
+        found = io.fstat(handle)
+        if found.links > 1:
+            # somebody else's file under a second name: what is appended here would be written there
+            raise OSError(errno.EMLINK, "the marker of the unfinished roll is a second name of another file")
+        before = found.size
         # a power cut may have torn the last line: it must not swallow the next one
         write_all(io, handle, b"\n" + data if before else data, before)
         io.flush(handle)

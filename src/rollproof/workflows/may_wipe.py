@@ -187,7 +187,7 @@ class _Judge:
             self.reasons.append(
                 keep(
                     Kind.CARD_UNKNOWN,
-                    "that this is still just what was read twice cannot be told without reading the card again",
+                    "without reading the card again it cannot be told whether it still holds just what was read twice",
                     "run the offload again if it did not finish; then ask with: rollproof may-wipe CARD",
                 )
             )

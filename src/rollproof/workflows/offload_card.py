@@ -174,7 +174,7 @@ def _another_medium(io: Io, drives: Drives, card: CardAtWork) -> str | None:
     try:
         now, then = io.fstat(fresh), io.fstat(card.root)
         if (now.device, now.inode) != (then.device, then.inode):
-            return "something else is mounted in its place"
+            return "it is not mounted there any more, or something else is"
         # never `volume_of` here: it starts a program, and a child that inherits the handle of a hanging drive hangs too
         medium = drives.medium_now(card.volume)
     except OSError as error:

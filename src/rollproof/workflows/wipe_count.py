@@ -153,13 +153,13 @@ def _about_new(card: CardInHand, new: Sequence[FileEntry], offloads: Sequence[Kn
     clips = [
         clip.name for clip in card.clips if any(card.snapshot.files[number].path in paths for number in clip.files)
     ]
-    what = _counted(len(clips), "new clip") if clips else _counted(len(new), "new file")
+    what = _counted(len(clips), "clip") if clips else _counted(len(new), "file")
     first = clips[0] if clips else shown(new[0].path)
     every = "nothing on the card is in any record as it is now: " if len(new) == len(card.snapshot.files) else ""
     yield keep(
         Kind.NOT_OFFLOADED,
-        f"{every}{what} on the card without any record, the first is {inert(first)}",
-        f"offload the {what}",
+        f"{every}{what} on the card that no record has as it is now, the first is {inert(first)}",
+        "offload the card again: what is missing is copied",
         path=shown(new[0].path),
         count=len(new),
     )
