@@ -157,3 +157,10 @@ NAMES_ON_CARD = (
     b"SHOTS/a.0002.dng\nSHOTS/._a.0002.dng",
     b"A003_0514/C0001.MP4\nA003_0514/C0001M01.XML\nTAKE 3.WAV\nsound \xff.wav",
 )
+
+_MD5 = b"d41d8cd98f00b204e9800998ecf8427e"
+CHECKSUMS = (
+    _MD5 + b"  CLIPS/A003C001.mov\r\n# by hand\n" + _MD5 + b" *./A003.xml\n\\" + _MD5 + b"  odd\\nname.mov\n",
+    b"MD5 (CLIPS/A003C001.mov) = " + _MD5 + b"\nXXH3 (x.mov) = d41d8cd98f00b204\nSHA512 (y) = " + b"ab" * 64 + b"\n",
+)
+"""Checksum files in both forms."""

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from drives.fake_machine import Machine
 from drives.test_macos_drives import Machine as Mac
@@ -33,6 +33,7 @@ from rollproof.copying.marker import read_marker
 from rollproof.drives import mountinfo, power, probe, windows_answers
 from rollproof.drives.sysfs import BlockDevices
 from rollproof.hashing.algorithms import raw_of
+from rollproof.hashing.checksum_lines import ChecksumLine, parse_checksums
 from rollproof.ledger.opening import open_ledger
 from rollproof.ledger.station_file import StationFile
 from rollproof.ledger.trouble import LedgerProblem
@@ -51,6 +52,11 @@ from rollproof.records.signing import check_signature
 from rollproof.records.sshsig import read_signature
 from rollproof.records.standing import standing
 from rollproof.records.station_key import station_key
+from rollproof.storage.io import Io, system_io
+from rollproof.workflows.audit_look import _utc
+from rollproof.workflows.audit_resume import StoppedAudit
+from rollproof.workflows.packing_check import read_packing_list
+from rollproof.workflows.verify_against import read_checksum_file
 
 NOW = datetime(2026, 5, 14, 14, 20, tzinfo=UTC)
 
@@ -270,6 +276,34 @@ def _windows(data: bytes) -> None:
     machine.drives.other_partitions(volume)
     machine.drives.medium_now(volume)
     windows_answers.ask(lambda _: data).boot_id()
+
+
+# --- lists from elsewhere
+
+
+def _checksums(data: bytes) -> None:
+    for algorithm in (None, "md5", "xxh3"):
+        for line in parse_checksums([data[:1000], data[1000:]], algorithm=algorithm):
+            if isinstance(line, ChecksumLine):
+                assert names.is_safe_relative(line.path)
+
+
+def _packing_list(data: bytes) -> None:
+    """Once as the collection, once as a manifest that the collection names."""
+    for tree in (
+        {COLLECTION_NAME: data, at_hand.MHL: at_hand.manifest()},
+        {COLLECTION_NAME: at_hand.chain_for(data), at_hand.MHL: data},
+    ):
+        with contextlib.suppress(UsageProblem):
+            read_packing_list(cast(Io, MemoryIo(tree)), b"/")
+
+
+def _stopped_audit(data: bytes) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        audit = StoppedAudit(system_io(), (), Path(folder))
+        audit.begin(NOW)
+        next((Path(folder) / "audits").iterdir()).write_bytes(data)
+        audit.begun_at(NOW)
 
 
 # --- the station
@@ -545,6 +579,51 @@ TARGETS: tuple[Target, ...] = (
         text=True,
     ),
     Target(
+        "a checksum file",
+        "lists",
+        _checksums,
+        lambda: at_hand.CHECKSUMS,
+        (
+            "hashing/checksum_lines.py:parse_checksums",
+            "hashing/checksum_lines.py:_parsed",
+            "hashing/checksum_lines.py:_raw",
+            "hashing/checksum_lines.py:_unescape",
+        ),
+        (UntrustedInput,),
+    ),
+    Target(
+        "a checksum file on a disk",
+        "lists",
+        _in_home("A003.md5", lambda home: read_checksum_file(system_io(), os.fsencode(home / "A003.md5"))),
+        lambda: at_hand.CHECKSUMS,
+        ("workflows/verify_against.py:read_checksum_file",),
+        (UsageProblem,),
+        slow=True,
+    ),
+    Target(
+        "a packing list",
+        "lists",
+        _packing_list,
+        lambda: (at_hand.manifest(), at_hand.chain_for(at_hand.manifest())),
+        ("workflows/packing_check.py:read_packing_list",),
+    ),
+    Target(
+        "the note of a stopped audit",
+        "station",
+        _stopped_audit,
+        lambda: (b'{"begun_at": "2026-05-14T14:19:00+00:00"}',),
+        ("workflows/audit_resume.py:StoppedAudit.begun_at",),
+        slow=True,
+    ),
+    Target(
+        "a moment that a record told",
+        "records",
+        _as_text(_utc),
+        lambda: (b"2026-05-14T08:15:02+02:00", b"0001-01-01T00:00:00+14:00", b"9999-12-31T23:59:59-14:00"),
+        ("workflows/audit_look.py:_utc",),
+        text=True,
+    ),
+    Target(
         "the mount table",
         "drives",
         _mounts,
@@ -586,7 +665,12 @@ TARGETS: tuple[Target, ...] = (
         "card",
         _card_names,
         lambda: at_hand.NAMES_ON_CARD,
-        ("card/clips.py:group_clips", "card/roll_name.py:guess_roll", "card/expectation.py:expectation_findings"),
+        (
+            "card/clips.py:group_clips",
+            "card/clips.py:read_card",
+            "card/roll_name.py:guess_roll",
+            "card/expectation.py:expectation_findings",
+        ),
     ),
     Target(
         "ignore patterns",
@@ -600,6 +684,7 @@ TARGETS: tuple[Target, ...] = (
 
 NOT_PARSERS: dict[str, str] = {
     "ascmhl/strict_xml.py:_ampersand": "parses one constant",
+    "card/across.py:_from_one": "of clips that were grouped",
     "cli/session.py:Job.parse_args": "click's own",
     "cli/wipe_summary.py:_moment": "a moment that this process wrote",
     "copying/engine.py:Offloading._read_again": "reads footage, whose bytes mean nothing to it",
@@ -620,7 +705,13 @@ NOT_PARSERS: dict[str, str] = {
     "storage/windows_kernel.py:from_wide": "text from the kernel",
     "storage/windows_kernel.py:_load": "loads the system's own libraries",
     "storage/windows_kernel.py:SystemCalls.read_file": "a call of the system",
+    "workflows/audit_look.py:_Look._read_again_at": "of records that were read",
+    "workflows/audit_recorded.py:read_papers": "of what records and history gave",
+    "workflows/checksums.py:_Writer._read": "reads footage",
     "workflows/offload_wish.py:read_wish": "of what load gave",
+    "workflows/packing_check.py:ArrivalCheck._read": "reads footage",
+    "workflows/read_files.py:FileReader.read": "reads footage",
+    "workflows/roll_papers.py:read_papers": "of what records and history gave",
     "workflows/verify_copy.py:CopyVerifier._read": "reads footage",
     "workflows/verify_expectation.py:read_expectation": "of what records and history gave",
     "workflows/wipe_attached.py:AttachedLook._from_records": "of what iter_files gave",

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import time
 from collections.abc import Callable, Iterator
@@ -14,6 +15,7 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from cli.hostile import NAMES, alive
+from cli.running import run_line
 from hostile.papers_at_hand import (
     ESCAPING,
     MHL,
@@ -321,3 +323,21 @@ def test_something_else_in_the_place_of_our_folders_is_a_finding(place: Place, n
         no_traceback(ran)
         assert ran.status in (1, 3), ran.out
         assert findings(answer(ran))
+
+
+@pytest.mark.parametrize("moment", ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00"])
+def test_a_record_from_the_end_of_the_calendar_is_no_traceback_anywhere(place: Place, moment: str) -> None:
+    edit_record(place.roll, lambda text: re.sub(r'"written_at": "[^"]*"', f'"written_at": "{moment}"', text, count=1))
+    FAULTS.add("hostile paper beside a copy")
+    for words in (
+        ("verify", str(place.roll)),
+        ("audit", str(place.one)),
+        ("ledger", "rebuild", str(place.one)),
+        ("rolls",),
+        ("rolls", "A003"),
+        ("custody", str(place.roll)),
+        ("may-wipe", str(place.card)),
+        ("offload", str(place.card), "--to", str(place.one)),
+    ):
+        for more in ((), ("--json",)):
+            no_traceback(run_line(*words, *more))

@@ -26,6 +26,7 @@ EVERY_SECONDS = 7 * 24 * 3600.0
 """The longest time between two looks through all of it."""
 _LARGE = frozenset({tables.files.name, tables.clips.name})
 _WARM_BYTES = 4 << 20
+_DISORDER = "its pages do not fit together"
 
 
 def needs_full_check(station: StationFile, now: float) -> bool:
@@ -53,7 +54,7 @@ def _damage(connection: Connection, *, everything: bool) -> str | None:
     if everything:
         found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
         if found != "ok":
-            return str(found)[:200]
+            return _DISORDER
     there = set(inspect(connection).get_table_names())
     missing = sorted(set(tables.metadata.tables) - there)
     # an older form lacks tables for a good reason
@@ -62,7 +63,7 @@ def _damage(connection: Connection, *, everything: bool) -> str | None:
     for name in sorted(there & set(tables.metadata.tables) - _LARGE):
         found = connection.exec_driver_sql(f"PRAGMA integrity_check({name})").scalar()
         if found != "ok":
-            return str(found)[:200]
+            return _DISORDER
     return None
 
 

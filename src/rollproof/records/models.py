@@ -35,6 +35,8 @@ def _whole_text(value: Any) -> Any:
 
 
 def _whole_seconds(moment: datetime) -> datetime:
+    if not datetime.min.year < moment.year < datetime.max.year:
+        raise ValueError("a moment that another zone's clock could not show")
     return moment.replace(microsecond=0)
 
 

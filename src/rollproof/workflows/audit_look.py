@@ -441,6 +441,6 @@ def _failures(failed: Sequence[object]) -> str:
 def _utc(text: str) -> str:
     try:
         moment = datetime.fromisoformat(text)
-    except ValueError:
+        return moment.astimezone(UTC).isoformat(timespec="seconds") if moment.tzinfo is not None else text
+    except (ValueError, OverflowError):  # the first or the last day of the calendar, in another zone
         return ""
-    return moment.astimezone(UTC).isoformat(timespec="seconds") if moment.tzinfo is not None else text

@@ -50,7 +50,7 @@ class StoppedAudit:
             said = json.loads(read_small(self._io, folder, self._name, limit=_LIMIT))
             begun = datetime.fromisoformat(said["begun_at"])
             return begun if begun.tzinfo is not None and timedelta(0) <= now - begun < _LONGEST else None
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, RecursionError, OverflowError):
             return None
         finally:
             self._io.close(folder)
