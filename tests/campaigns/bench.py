@@ -10,21 +10,22 @@ from campaigns.orders import Order
 from rollproof.drives.interface import system_drives
 from support.devices import Devices
 from support.invariants import MARKER, PARTIAL, Copy, check_copy
+from support.movies import whole_movie
 from support.stage import ROLL, Stage, real_stage
 from support.still_drives import StillDrives
 from support.sweep import untouched
 from support.trees import Blob, Folder, Tree, read
 
 CARD: Tree = {
-    "CLIPS/A003C001.mov": Blob(1_500_000, seed=11),
+    "CLIPS/A003C001.mov": whole_movie(1_500_000, Blob(70_000, seed=11).data()),
     "CLIPS/A003C001.xml": b"<clip name='A003C001'/>",
-    "CLIPS/A003C002.mov": Blob(400_001, seed=12),
+    "CLIPS/A003C002.mov": whole_movie(400_001, Blob(70_000, seed=12).data()),
     "CLIPS/A003C002.xml": b"<clip name='A003C002'/>",
-    "CLIPS/A003C003.mov": Blob(65_536, seed=13),
+    "CLIPS/A003C003.mov": whole_movie(65_536, Blob(70_000, seed=13).data()),
     "CLIPS/A003C003.xml": b"<clip name='A003C003'/>",
     "CLIPS/EMPTY.bin": b"",
     "CLIPS/RUSHES": Folder(),
-    "SOUND/A003S001.wav": Blob(200_000, seed=14),
+    "SOUND/A003S001.mp3": Blob(200_000, seed=14),
     "A003.xml": b"<roll name='A003'/>",
 }
 """The Bell Foundry's roll A003 in small: large and small files, an empty file and an empty folder."""

@@ -165,6 +165,7 @@ class Stage:
                 io=run.io,
                 drives=self.places,
                 settings=settings,
+                look=False,  # it has attacks of its own: here it would only multiply the calls on the card
             )
 
         self._conduct(run, work)

@@ -19,6 +19,7 @@ from rollproof.models.results import OffloadResult, RollResult, VerifyResult
 from rollproof.storage.io import Io
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
+from support.movies import SMALLEST, whole_movie
 
 CLIPS = {
     "CLIP/A003C001_260514.mov": 300_000,
@@ -32,12 +33,15 @@ SMALL = Settings(block_bytes=64 << 10, small_file_bytes=16 << 10, stall_seconds=
 
 
 def fill(folder: Path, sizes: dict[str, int], *, salt: bytes = b"") -> None:
-    """Files of these sizes, all from the same afternoon."""
+    """Files of these sizes, all from the same afternoon. Movies are whole, where there is room for an index."""
     for name, size in sizes.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         unit = salt + os.fsencode(name)
-        path.write_bytes((unit * (size // len(unit) + 1))[:size])
+        content = (unit * (size // len(unit) + 1))[:size]
+        if name.endswith(".mov") and size >= SMALLEST:
+            content = whole_movie(size, unit)
+        path.write_bytes(content)
         os.utime(path, ns=(_WHEN, _WHEN))
 
 

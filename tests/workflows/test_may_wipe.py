@@ -9,7 +9,7 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,6 @@ from typing import Any
 import pytest
 
 from copying.faults import HookedIo
-from rollproof.card.clips import group_clips
 from rollproof.drives.interface import system_drives
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import ExitStatus, UsageProblem
@@ -25,9 +24,9 @@ from rollproof.models.names import MARKER_NAME
 from rollproof.models.requests import Person
 from rollproof.models.results import MayWipeResult
 from rollproof.storage.station import station_home
-from rollproof.workflows import offload_card
 from support.devices import Devices, Drive
 from support.loops import tool
+from support.movies import SMALLEST
 from workflows.station import CLIPS, change_quietly, fill
 from workflows.wipe_bench import FIRST, Bench, Changing
 
@@ -351,37 +350,30 @@ def a_file_is_added_while_the_card_is_judged(bench: Bench) -> MayWipeResult:
 
 @must_be_kept("damaged-clip")
 def a_clip_that_a_health_check_called_damaged(bench: Bench) -> MayWipeResult:
-    with damaged("A003C002"):
-        bench.offload()
+    cut_short(bench)
+    bench.offload()
     return bench.ask()
 
 
 @may_be_wiped("listing")
 def a_damaged_clip_that_somebody_takes_upon_themselves(bench: Bench) -> MayWipeResult:
-    with damaged("A003C002"):
-        bench.offload()
+    cut_short(bench)
+    bench.offload()
     return bench.ask(accepted=("A003C002_260514",), reason="the camera team knows")
 
 
 @must_be_kept("too-few-copies")
 def a_damaged_clip_that_is_accepted_does_not_make_up_for_a_copy(bench: Bench) -> MayWipeResult:
-    with damaged("A003C002"):
-        bench.offload(bench.one)
+    cut_short(bench)
+    bench.offload(bench.one)
     return bench.ask(accepted=("A003C002_260514",), reason="the camera team knows")
 
 
-@contextlib.contextmanager
-def damaged(name: str) -> Iterator[None]:
-    """A health check that finds a clip damaged."""
-
-    def group(snapshot: Any) -> Any:
-        return [
-            replace(clip, health="damaged") if clip.name.startswith(name) else clip for clip in group_clips(snapshot)
-        ]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(offload_card, "group_clips", group)
-        yield
+def cut_short(bench: Bench, name: str = "CLIP/A003C002_260514.mov") -> None:
+    """A clip whose recording was never finished: the index is not there."""
+    path = bench.card.mount / name
+    content = path.read_bytes()
+    path.write_bytes(content[:20] + content[SMALLEST:])
 
 
 @must_be_kept("not-offloaded")

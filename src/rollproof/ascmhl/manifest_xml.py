@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 
 from rollproof.ascmhl.model import Author, Creator, FileHash, FolderHash, Generation, Process, Reference
 from rollproof.ascmhl.standard import (
+    CLIP_NAMESPACE,
     DEFAULT_PATTERNS,
     NAMESPACE,
     VERSION,
@@ -189,6 +190,9 @@ def _file(file: FileHash) -> Iterator[str]:
             yield f'      <{name} action="{file.action_of(name).value}"{date}>{xml_text(file.hashes[name])}</{name}>\n'
     if file.previous_path is not None and not why_not_recorded(file.previous_path):
         yield _element("previousPath", file.previous_path.decode(), "      ")
+    if file.clip:
+        told = "".join(f' {name}="{xml_text(text)}"' for name, text in file.clip.items())
+        yield f'      <metadata><clip xmlns="{CLIP_NAMESPACE}"{told}/></metadata>\n'
     yield "    </hash>\n"
 
 

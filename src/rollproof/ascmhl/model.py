@@ -50,6 +50,8 @@ class FileHash:
     hash_date: datetime | None = None
     previous_path: bytes | None = None
     actions: Mapping[str, Action] = field(default_factory=lambda: _NO_ACTIONS)  # one for all: there may be many files
+    clip: Mapping[str, str] | None = None
+    """Attributes of our own element in the standard's `metadata`: what is known of the clip that begins here."""
 
     def action_of(self, algorithm: str) -> Action:
         """The action of one of its hashes."""

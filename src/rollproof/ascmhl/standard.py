@@ -8,6 +8,8 @@ from datetime import UTC, datetime, timedelta
 from rollproof.models.names import ACTING, ASCMHL_FOLDER
 
 NAMESPACE = "urn:ASC:MHL:v2.0"
+CLIP_NAMESPACE = "urn:rollproof:clip:1"
+"""Our own element inside the standard's `metadata`, which may hold anything."""
 CHAIN_NAMESPACE = "urn:ASC:MHL:DIRECTORY:v2.0"
 VERSION = "2.0"
 CHAIN_NAME = b"ascmhl_chain.xml"

@@ -44,7 +44,8 @@ class OffloadScreen:
         if plan is None:
             return lines
         what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
-        lines.append(join(" " + ", ".join(what) + " on ", safe(plan.card)))
+        layout = join("   ", safe(plan.layout, QUIET)) if plan.layout else Text()
+        lines.append(join(" " + ", ".join(what) + " on ", safe(plan.card), layout))
         known = max((drive.already_proven_files for drive in plan.drives), default=0)
         if known:
             lines.append(Text(f" Up to {words.counted(known, 'file')} proven by an earlier run: not copied again."))

@@ -100,6 +100,12 @@ def _roll_lines(roll: RollResult) -> Iterator[Text]:
     state_width = max((len(_STATES[each.state][0]) for each in roll.destinations), default=0)
     for destination in roll.destinations:
         yield from _destination_lines(destination, label_width, state_width)
+    damaged = sum(finding.count for finding in roll.findings if finding.kind == "damaged-clip")
+    if damaged:
+        yield join(
+            Text(f"  {words.counted(damaged, 'clip')} on the card DAMAGED", BAD),
+            ": copied as it is. Tell the camera team now, and KEEP the card.",
+        )
     reads = {1: "The card was read once.", 2: "The card was read twice."}.get(roll.source_reads)
     if reads and any(each.files_proven or each.files_copied for each in roll.destinations):
         evidence = set(roll.source_evidence) - {"medium"}
@@ -128,6 +134,8 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
     what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
     yield Text()
     yield join(Text("Roll ", STRONG), safe(plan.roll, STRONG), ": " + ", ".join(what) + " on ", safe(plan.card))
+    if plan.layout:
+        yield join("  ", safe(plan.layout, QUIET))
     times = "twice" if plan.source_passes > 1 else "once"
     yield Text(f"  The card would be read {times}.")
     label_width = min(max((cell_len(safe(each.drive).plain) for each in plan.drives), default=0), _LABEL_LIMIT)

@@ -228,6 +228,17 @@ def damaged_clips(connection: Connection, roll_ids: list[int]) -> set[str]:
     return set(connection.execute(query).scalars())
 
 
+def clip_health(connection: Connection, offload_ids: list[int]) -> dict[str, str]:
+    """What these runs called each clip; of several words the worst."""
+    query = select(tables.clips.c.name, tables.clips.c.health).where(tables.clips.c.offload_id.in_(offload_ids))
+    found: dict[str, str] = {}
+    rank = {"damaged": 2, "sound": 1}
+    for name, health in connection.execute(query):
+        if rank.get(health, 0) >= rank.get(found.get(name, ""), 0):
+            found[name] = health
+    return found
+
+
 def drives_like(connection: Connection, identity: DriveIdentity) -> list[KnownDrive]:
     """Drives with the same device or volume, the exact one first, then the last seen."""
     devices = tables.devices

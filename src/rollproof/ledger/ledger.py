@@ -226,6 +226,11 @@ class Ledger:
         with self.reading() as connection:
             return asking.damaged_clips(connection, sorted(set(roll_ids)))
 
+    def clip_health(self, offload_ids: Iterable[int]) -> dict[str, str]:
+        """What these runs called each clip by name: `damaged`, `sound` or `unknown`."""
+        with self.reading() as connection:
+            return asking.clip_health(connection, list(offload_ids))
+
     def offloads(self, ids: Iterable[int]) -> list[KnownOffload]:
         """These runs, newest first; numbers that mean none are passed over."""
         with self.reading() as connection:

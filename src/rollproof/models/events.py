@@ -50,6 +50,8 @@ class RollPlanned:
     size_bytes: int
     source_passes: int
     drives: tuple[DrivePlan, ...]
+    layout: str = ""
+    """How the clips were recognised, in words; empty for clips by folder and name."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -165,7 +165,8 @@ def _modified(text: Any, nanoseconds: Any) -> int:
 
 @dataclass(slots=True)
 class ClipRow:
-    """One clip of a roll. What is not known is None; `health` is `sound`, `damaged` or `unknown`."""
+    """One clip of a roll. What is not known is None; `health` is `sound`, `damaged` or `unknown`; `state` says `odd`
+    where that is why the health is not known. `duration` is `hh:mm:ss.mmm`."""
 
     name: str
     files: int
@@ -174,10 +175,13 @@ class ClipRow:
     timecode: str | None = None
     frame_rate: str | None = None
     health: str = "unknown"
+    state: str | None = None
+    resolution: str | None = None
+    codec: str | None = None
 
 
 CLIP_HEALTH = frozenset({"sound", "damaged", "unknown"})
-_CLIP_TEXTS = ("duration", "timecode", "frame_rate")
+_CLIP_TEXTS = ("duration", "timecode", "frame_rate", "resolution", "codec", "state")
 
 
 def clip_to_line(clip: ClipRow) -> str:
@@ -206,6 +210,9 @@ def clip_from_json(found: object) -> ClipRow:
             timecode=_optional_text(found.get("timecode")),
             frame_rate=_optional_text(found.get("frame_rate")),
             health=_health(found["health"]),
+            state=_optional_text(found.get("state")),
+            resolution=_optional_text(found.get("resolution")),
+            codec=_optional_text(found.get("codec")),
         )
     except (KeyError, ValueError):
         raise UntrustedInput("an entry of `clips` is not as it should be") from None

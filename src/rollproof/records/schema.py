@@ -43,6 +43,9 @@ class ClipEntry(TypedDict):
     duration: NotRequired[str | None]
     timecode: NotRequired[str | None]
     frame_rate: NotRequired[str | None]
+    resolution: NotRequired[str | None]
+    codec: NotRequired[str | None]
+    state: NotRequired[Annotated[str | None, Field(description="`odd`, where that is why the health is unknown.")]]
     health: Literal["sound", "damaged", "unknown"]
 
 

@@ -50,8 +50,8 @@ class ClipProblem:
 class ClipLook:
     """What a look into one clip found.
 
-    `clip.health` is the word for records: `sound`, `damaged` or `unknown`; `state` tells *odd* apart, which is
-    `unknown` there. `note` says why the state is not known.
+    `clip.health` is the word for records, about pictures and sound alone: `sound`, `damaged` or `unknown`; `state` is
+    about sidecars too and tells *odd* apart. `note` says why the state is not known.
     """
 
     clip: Clip
@@ -179,15 +179,17 @@ class _Looker:
             for problem in examine_segments(clip.parts) if clip.parts else ():
                 problems.append(ClipProblem(b"", problem))
                 states.append(problem.state)
+            essence = _worst(states)
             if self._sidecars:
                 for index in clip.files:
                     if index not in clip.essence[:50] and self._files[index].path.lower().endswith(_XML):
                         states += self._sidecar(index, problems)
         except OSError as error:
+            essence = "unknown"
             states.append("unknown")
             notes.append(f"it could not be read ({said(error)})")
         state = _worst(states)
-        word = state if state in ("sound", "damaged") else "unknown"
+        word = essence if essence in ("sound", "damaged") else "unknown"
         note = next((note for note in notes if note), "")
         return ClipLook(replace(clip, health=word), state, tuple(problems), gathered, container, note)
 

@@ -34,6 +34,7 @@ from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card
 from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
 from rollproof.workflows.offload_earlier import Earlier, earlier_day
 from rollproof.workflows.offload_evidence import EvidenceWriter
+from rollproof.workflows.offload_look import CardLook, layout_words
 from rollproof.workflows.offload_preflight import ANSWER_SECONDS, Preflight, preflight, within
 from rollproof.workflows.offload_result import overall, refused_roll, roll_result
 from rollproof.workflows.offload_wish import Wish, read_wish
@@ -54,11 +55,13 @@ def offload(
     ledger: Ledger | None = None,
     settings: Settings | None = None,
     now: datetime | None = None,
+    look: bool = True,
 ) -> OffloadResult:
     """Offload every card of the request, one after the other, each with its own verdict and its card's answer.
 
-    A refusal is a result too (verdict `refused`, status 3), as is an interruption (status 130). Raises
-    UsageProblem and ProductionFileProblem for what is wrong before any card is looked at.
+    With `look`, the clips are looked into beside the copying: are they whole? What is found changes no verdict. A
+    refusal is a result too (verdict `refused`, status 3), as is an interruption (status 130). Raises UsageProblem and
+    ProductionFileProblem for what is wrong before any card is looked at.
     """
     io = io or system_io()
     drives = drives or system_drives()
@@ -69,9 +72,8 @@ def offload(
             if cancel.is_set():
                 break
             try:
-                rolls.append(
-                    _OneCard(io, drives, request, wish, settings or Settings(), emit, cancel, station).run(path)
-                )
+                one = _OneCard(io, drives, request, wish, settings or Settings(), emit, cancel, station, look=look)
+                rolls.append(one.run(path))
             except Interrupted:
                 if not rolls:
                     raise
@@ -92,7 +94,11 @@ class _OneCard:
         emit: Emit,
         cancel: Cancel,
         station: StationLedger,
+        *,
+        look: bool,
     ) -> None:
+        self._wants_look = look
+        self._look: CardLook | None = None
         self._io = io
         self._drives = drives
         self._request = request
@@ -115,8 +121,11 @@ class _OneCard:
         try:
             result = self._with_card(card)
         finally:
-            with contextlib.suppress(OSError):
-                self._io.close(card.root)
+            if self._look is not None:
+                self._look.close()
+            if self._look is None or not self._look.hangs:  # else a read that hangs still uses it
+                with contextlib.suppress(OSError):
+                    self._io.close(card.root)
         return with_answer(
             result,
             path,
@@ -178,6 +187,9 @@ class _OneCard:
             proof,
             accepted=frozenset(self._wish.policy.accepted_evidence),
         )
+        if self._wants_look:
+            self._look = CardLook(self._io, card, self._emit, stall_seconds=self._settings.stall_seconds)
+            self._look.begin(self._cancel)
         settled: list[Finding] = []
         states: dict[str, CopyState] = {}
 
@@ -198,6 +210,7 @@ class _OneCard:
             datetime.now().astimezone(),
             source_findings=lambda: [*board.source_findings, *settled],
             states=lambda drive: states.get(drive, "incomplete"),
+            look=self._look,
         )
 
         def write_evidence(at: DriveAtWork, state: CopyState) -> str:
@@ -240,7 +253,11 @@ class _OneCard:
         board: ProofBoard,
         outcome: CopyOutcome,
     ) -> RollResult:
-        findings = [*findings, *self._remember(card, checked, findings, board, outcome)]
+        about_clips: list[Finding] = []
+        if self._look is not None:
+            self._look.settle()
+            about_clips = self._look.findings()
+        findings = [*findings, *self._remember(card, checked, [*findings, *about_clips], board, outcome)]
         self._hangs = outcome.hangs
         if outcome.hangs:
             # a lane that hangs may still use its handles: never close them, their numbers would be used again
@@ -257,6 +274,7 @@ class _OneCard:
             self._wish,
             single_read=self._request.single_read,
             seconds=seconds,
+            about_clips=about_clips,
         )
 
     def _remember(
@@ -363,4 +381,5 @@ def _planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
         card.snapshot.size_bytes,
         passes,
         tuple(plan(at) for at in checked.drives),
+        layout_words([clip.layout for clip in card.clips]),
     )

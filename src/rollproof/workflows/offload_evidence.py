@@ -35,6 +35,7 @@ from rollproof.storage.medium import weakest
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork, rows_of
+from rollproof.workflows.offload_look import CardLook
 from rollproof.workflows.signer import station_signer
 
 
@@ -53,10 +54,13 @@ class EvidenceWriter:
     started_at: datetime
     source_findings: Callable[[], Sequence[Finding]]
     states: Callable[[str], CopyState]
+    look: CardLook | None = None
     signer: Signer = field(default_factory=station_signer)
 
     def __call__(self, at: DriveAtWork, state: CopyState) -> str:
         """Manifest first, record second, both flushed; returns the record's name."""
+        if self.look is not None:
+            self.look.settle()
         manifest_findings = self._manifest(at)
         at.noted += manifest_findings
         findings = [
@@ -65,6 +69,7 @@ class EvidenceWriter:
             *at.findings,
             *self.board.copy_findings(at.drive),
             *manifest_findings,
+            *(self.look.findings() if self.look is not None else ()),
         ]
         header = OffloadHeader(
             by=By(name=self.person.name, role=self.person.role),
@@ -97,6 +102,9 @@ class EvidenceWriter:
         return written.name
 
     def _clips(self) -> Iterator[ClipRow]:
+        if self.look is not None:
+            yield from self.look.rows()
+            return
         for clip in self.card.clips:
             health = clip.health if clip.health in CLIP_HEALTH else "unknown"
             yield ClipRow(clip.name, len(clip.files), clip.size_bytes, health=health)
@@ -149,6 +157,7 @@ class EvidenceWriter:
         history = read_history(self.io, at.handle)
         algorithms = tuple(name for name in self.board.algorithms if ALGORITHMS[name].standard_name is not None)
         board, snapshot = self.board, self.card.snapshot
+        clips = self.look.metadata() if self.look is not None else {}
 
         class Files:
             """Goes through the files anew each time: the writer needs them twice."""
@@ -165,6 +174,7 @@ class EvidenceWriter:
                         modified_ns=entry.modified_ns,
                         hashes=hashes,
                         action=Action.ORIGINAL,
+                        clip=clips.get(number),
                     )
                     outcome, told = judged(history, fresh)
                     if outcome is not Outcome.NOT_COMPARED:

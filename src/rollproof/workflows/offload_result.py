@@ -75,8 +75,10 @@ def roll_result(
     *,
     single_read: bool,
     seconds: dict[str, float],
+    about_clips: Sequence[Finding] = (),
 ) -> RollResult:
-    """The result for a card that was worked on."""
+    """The result for a card that was worked on. `about_clips` is said and changes no verdict: the copies of a damaged
+    clip are as good as the card."""
     lanes = {lane.drive: lane for lane in outcome.lanes}
     results = [_destination(at, lanes[at.drive], board, interrupted=outcome.interrupted) for at in drives]
     told = [*findings, *board.source_findings, *outcome.source_findings]
@@ -111,7 +113,7 @@ def roll_result(
             if evidence is not None
         ],
         destinations=results,
-        findings=[FindingOut.of(finding) for finding in grouped(told)],
+        findings=[FindingOut.of(finding) for finding in grouped([*about_clips, *told])],
         seconds=seconds,
         interrupted=outcome.interrupted,
         status=_status(outcome, proven=proven),
