@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ctypes
+import os
 import struct
 import sys
 from fractions import Fraction
@@ -10,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from demo_media import stage
+from media.by_hand import box, movie, track
 from media.checked import Checked
 from media.corpus import MUXED, corpus
 from rollproof.media import pyav_input
@@ -192,3 +195,39 @@ def test_a_poster_frame_is_a_small_png(name: str) -> None:
 @pytest.mark.parametrize("name", ["take.wav", "sound.m4a", "MEDIAPRO.XML", "A003C001.braw"])
 def test_what_has_no_readable_picture_has_no_poster(name: str) -> None:
     assert poster(BytesSource(corpus()[name]), name.encode()) is None
+
+
+def _elsewhere(url: bytes) -> bytes:
+    """A movie whose samples are said to be in another file."""
+    inside, outside = box(b"url ", b"\0\0\0\1"), box(b"url ", b"\0\0\0\0" + url)
+    trak = bytearray(track([2000], [100], codec=b"jpeg").replace(inside, outside))
+    for code in (b"trak", b"mdia", b"minf", b"dinf", b"dref"):
+        size_at = trak.index(code) - 4
+        struct.pack_into(">I", trak, size_at, struct.unpack_from(">I", trak, size_at)[0] + len(url))
+    return box(b"ftyp", b"qt  \0\0\0\0qt  ") + movie(bytes(trak))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="inotify is Linux")
+def test_a_file_that_a_clip_refers_to_is_never_opened(tmp_path: Path) -> None:
+    other = tmp_path / "other.mov"
+    other.write_bytes(corpus()["mjpeg.mov"])
+    libc = ctypes.CDLL(None, use_errno=True)
+    watch = libc.inotify_init1(os.O_NONBLOCK)
+    assert watch >= 0 and libc.inotify_add_watch(watch, bytes(other), 0x20) >= 0  # IN_OPEN
+    path = bytes(other)
+    try:
+        for data in (
+            *(_elsewhere(url + b"\0") for url in (path, b"file://" + path, b"other.mov")),
+            b"#EXTM3U\n#EXT-X-VERSION:3\n#EXTINF:1,\nfile://" + path + b"\n",
+            b"ffconcat version 1.0\nfile " + path + b"\n",
+        ):
+            for name in (b"a.mov", b"a.mxf", b"a.mts", b"a.avi"):
+                read_facts(BytesSource(data), name)
+                assert poster(BytesSource(data), name) is None
+
+        with pytest.raises(BlockingIOError):
+            os.read(watch, 4096)
+        other.read_bytes()
+        assert os.read(watch, 4096), "the watch sees nothing: this test proves nothing"
+    finally:
+        os.close(watch)

@@ -34,9 +34,12 @@ def read(source: Source, container: str) -> Facts:
     try:
         with opened(source, container, _MOST_BYTES) as found:
             # the library makes up a rate and a length for single pictures
-            return _facts(found, still=FORMATS[container].endswith("_pipe"))
+            facts = _facts(found, still=FORMATS[container].endswith("_pipe"))
     except (av.FFmpegError, EOFError, RuntimeError) as error:
         raise CannotSay("the media library could not read it") from error
+    if facts.width is None and facts.channels is None and facts.duration_seconds is None:
+        raise CannotSay("the media library opened it and found nothing")
+    return facts
 
 
 def _facts(found: Any, *, still: bool) -> Facts:
