@@ -231,3 +231,9 @@ def test_a_file_that_a_clip_refers_to_is_never_opened(tmp_path: Path) -> None:
         assert os.read(watch, 4096), "the watch sees nothing: this test proves nothing"
     finally:
         os.close(watch)
+
+
+def test_entities_in_ixml_are_not_expanded() -> None:
+    ixml = b"<!DOCTYPE a [<!ENTITY b 'bell'>]><BWFXML><SCENE>&b;</SCENE></BWFXML>"
+
+    assert read_facts(BytesSource(_take(ixml=ixml)), b"T.WAV").scene == ""
