@@ -300,8 +300,8 @@ class World:
         self.on_card = {}
         letter = chance.choice("AB")
         others = [(f"CLIP/{letter}00{number}.bin", chance.choice([900, 5_000])) for number in range(1, 3)]
-        for path, size in alike or others:
-            self._write_on_card(path, size)
+        for name, size in alike or others:
+            self._write_on_card(name, size)
         self.roll = f"A{next(self.rolls):03}"
 
     def _write_on_card(self, path: str, size: int) -> None:

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from rollproof.cli import words
 from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, join, safe
-from rollproof.cli.custody_view import signed_words
+from rollproof.cli.custody_view import drive_lines, signed_words
 from rollproof.cli.findings_view import finding_lines
 from rollproof.cli.lines import rule, stamp
 from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult
@@ -27,6 +27,8 @@ _TOLD_BY_THE_LINKS = frozenset(("not-signed", "signer-unknown"))
 def custody_lines(result: CustodyResult, *, quiet: bool = False, width: int = 80, fancy: bool = True) -> Iterator[Text]:
     """A timeline per chain, what is wrong, and the verdict. `quiet` leaves errors and the verdict."""
     if not quiet:
+        if result.drive is not None:
+            yield from drive_lines(result.drive)
         for chain in result.chains:
             yield from _chain_lines(chain)
     found = [*result.findings, *(finding for chain in result.chains for finding in chain.findings)]

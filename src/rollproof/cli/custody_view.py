@@ -37,7 +37,7 @@ def handover_lines(
 ) -> Iterator[Text]:
     """Everything, the receipts and the verdict last. `quiet` leaves errors, receipts and the verdict."""
     if not quiet:
-        yield from _drive_lines(result.drive)
+        yield from drive_lines(result.drive)
         via = join(", carried by ", safe(result.via)) if result.via else ""
         yield join("  to ", safe(result.to, STRONG), via)
         for handover in result.handovers:
@@ -75,7 +75,7 @@ def _handover_verdict(result: HandoverResult) -> Text:
 def receive_lines(result: ReceiveResult, *, quiet: bool = False, width: int = 80, fancy: bool = True) -> Iterator[Text]:
     """Everything, the receipts and the verdict last. `quiet` leaves errors, receipts and the verdict."""
     if not quiet:
-        yield from _drive_lines(result.drive)
+        yield from drive_lines(result.drive)
         for compared in result.compared:
             yield from _handed_over_lines(compared)
             yield from _roll_lines(compared.production, compared.rolls, width)
@@ -126,12 +126,15 @@ def signed_words(signature: SignatureOut | None) -> Text:
     return join("signed with an unknown key, ", safe(signature.fingerprint), style=QUIET)
 
 
-def _drive_lines(drive: DriveOfCustody) -> Iterator[Text]:
+def drive_lines(drive: DriveOfCustody) -> Iterator[Text]:
+    """Which drive it is, and what this station remembers of it."""
     yield Text()
     yield join("Drive ", safe(drive.label or drive.path, STRONG), "  ", safe(drive.path if drive.label else "", QUIET))
     serial = join(", serial ", safe(drive.serial)) if drive.serial else ""
     volume = join(", volume ", safe(drive.volume)) if drive.volume else ", volume without identity"
     yield join("  ", safe(drive.device or "a device that could not be told"), serial, volume)
+    if drive.known:
+        yield join("  ", safe(drive.known))
 
 
 def _handed_over_lines(compared: ReceiptCompared) -> Iterator[Text]:

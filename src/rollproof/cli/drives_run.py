@@ -5,8 +5,13 @@ from __future__ import annotations
 import os
 
 from rollproof.drives.interface import system_drives
+from rollproof.ledger.station_file import FILE_NAME
+from rollproof.models.volumes import Volume
 from rollproof.production.load import find, load
+from rollproof.storage.station import station_home
 from rollproof.workflows.drives import DrivesResult, list_drives
+from rollproof.workflows.station_ledger import StationLedger
+from rollproof.workflows.which_drive import which_drive_if_any
 
 
 def attached_drives(production_file: bytes | None, *, everything: bool = False) -> DrivesResult:
@@ -21,4 +26,10 @@ def attached_drives(production_file: bytes | None, *, everything: bool = False) 
             (drive.role, None if drive.path is None else os.fsencode(drive.path), drive.volume)
             for drive in load(path).drives
         ]
-    return list_drives(system_drives(), production, everything=everything)
+    with StationLedger() as station:
+        told = station if (station_home() / FILE_NAME).exists() else None
+
+        def known(volume: Volume) -> str:
+            return which_drive_if_any(volume, told) if told is not None else ""
+
+        return list_drives(system_drives(), production, everything=everything, known=known)

@@ -39,6 +39,8 @@ def _drive_lines(drive: DriveOut) -> Iterator[Text]:
     yield join("  ", safe(drive.file_system), identity)
     serial = join(", serial ", safe(drive.serial)) if drive.serial else ""
     yield join("  on ", safe(drive.device or "a device that could not be told"), serial)
+    if drive.known and not drive.known.startswith("not known here: "):  # a station's own disk is nobody's news
+        yield join("  ", safe(drive.known))
     yield join("  ", safe(drive.readback_words, "" if drive.readback == "medium" else WARN))
     if drive.same_device_as:
         others = words.listed([safe(other).plain for other in drive.same_device_as])

@@ -252,6 +252,13 @@ def drives_like(connection: Connection, identity: DriveIdentity) -> list[KnownDr
     return [_drive(row) for row in connection.execute(query).mappings()]
 
 
+def drives_labelled(connection: Connection, label: str) -> list[KnownDrive]:
+    """Drives whose volume has this name, the last seen first."""
+    devices = tables.devices
+    query = select(devices).where(devices.c.volume_label == label).order_by(devices.c.last_seen_at.desc())
+    return [_drive(row) for row in connection.execute(query).mappings()]
+
+
 def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
     """The list of rolls with what their copies are worth."""
     proven = (

@@ -279,6 +279,11 @@ class Ledger:
         with self.reading() as connection:
             return asking.drives_like(connection, identity)
 
+    def drives_labelled(self, label: str) -> list[KnownDrive]:
+        """Drives whose volume has this name, the last seen first: a name tells nobody apart."""
+        with self.reading() as connection:
+            return asking.drives_labelled(connection, label)
+
     def rolls(
         self, *, name: str | None = None, day: str | None = None, unit: str | None = None, camera: str | None = None
     ) -> list[KnownRoll]:

@@ -38,6 +38,8 @@ class DriveOfCustody(_Result):
     serial: str
     capacity_bytes: int
     file_system: str
+    known: str = ""
+    """What this station remembers of it, as a sentence; empty where it has no memory."""
 
 
 class CustodyRoll(_Result):
@@ -157,6 +159,7 @@ class CustodyResult(_Result):
     verdict: Literal["whole", "not whole"]
     chains: list[CustodyChain]
     findings: list[FindingOut]
+    drive: DriveOfCustody | None = None
     status: ExitStatus = Field(exclude=True)
 
     def as_json(self) -> dict[str, Any]:

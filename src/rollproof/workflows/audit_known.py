@@ -15,7 +15,7 @@ from rollproof.models.volumes import Volume
 from rollproof.records.chain import compare_with_memory
 from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Place, Told
 from rollproof.workflows.audit_rolls import Roll
-from rollproof.workflows.remember import place_on
+from rollproof.workflows.placing import place_on
 
 
 @dataclass(slots=True)

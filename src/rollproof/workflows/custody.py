@@ -14,7 +14,7 @@ from pathlib import Path
 
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
-from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult, TrustResult
+from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult, DriveOfCustody, TrustResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import RECORDS_FOLDER, inert, shown
@@ -43,10 +43,11 @@ from rollproof.workflows.custody_places import (
     receipt_in,
 )
 from rollproof.workflows.custody_rolls import RollLook, RollSeen
-from rollproof.workflows.handover import opened_drive
+from rollproof.workflows.handover import drive_of, opened_drive
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.receive import signature_out
 from rollproof.workflows.signer import station_known_keys
+from rollproof.workflows.which_drive import which_drive_if_any
 
 _HIGHEST = 12
 """How many folders above the given one a drive's own records are looked for."""
@@ -107,8 +108,17 @@ def custody(
         verdict="whole" if whole else "not whole",
         chains=chains,
         findings=[FindingOut.of(finding) for finding in findings],
+        drive=_drive(drives, path),
         status=ExitStatus.DONE if whole else ExitStatus.ANSWER_IS_NO,
     )
+
+
+def _drive(drives: Drives, path: bytes) -> DriveOfCustody | None:
+    try:
+        volume = drives.volume_of(path)
+    except OSError:
+        return None
+    return drive_of(volume.mount_point, volume, which_drive_if_any(volume))
 
 
 def trust(key_file: bytes, name: str, *, home: Path | None = None, now: datetime | None = None) -> TrustResult:

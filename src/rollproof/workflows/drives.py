@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
@@ -50,6 +50,8 @@ class DriveOut(BaseModel):
     """The same as a sentence."""
     role: str | None = None
     """Its role in the production, None without a production or when it has none."""
+    known: str = ""
+    """What this station remembers of it, as a sentence; empty where it has no memory."""
     same_device_as: list[str] = []
     """Mount points of other listed volumes on the same device: together they count as one copy."""
 
@@ -78,13 +80,17 @@ class DrivesResult(BaseModel):
 
 
 def list_drives(
-    drives: Drives, production: Sequence[ProductionDrive] | None = None, *, everything: bool = False
+    drives: Drives,
+    production: Sequence[ProductionDrive] | None = None,
+    *,
+    everything: bool = False,
+    known: Callable[[Volume], str] = lambda volume: "",
 ) -> DrivesResult:
     """The attached volumes and the production's drives that are not among them.
 
     A volume has a role when its identity is the production's; where the production names no identity, when the
     production's folder lies on it (an empty folder that is no mount point is taken for a drive that is away). With
-    `everything`, memory and system mounts are listed too.
+    `everything`, memory and system mounts are listed too. `known` tells what the station remembers of a volume.
     """
     found = drives.volumes(everything=everything)
     roles: dict[int, str] = {}
@@ -96,7 +102,8 @@ def list_drives(
         else:
             roles[index] = f"{roles[index]}, {role}" if index in roles else role
     return DrivesResult(
-        drives=[_out(index, volume, found, roles.get(index)) for index, volume in enumerate(found)], missing=missing
+        drives=[_out(index, volume, found, roles.get(index), known(volume)) for index, volume in enumerate(found)],
+        missing=missing,
     )
 
 
@@ -122,7 +129,7 @@ def _same_identity(one: str | None, other: str) -> bool:
     return one is not None and one.casefold() == other.strip().casefold()
 
 
-def _out(index: int, volume: Volume, found: Sequence[Volume], role: str | None) -> DriveOut:
+def _out(index: int, volume: Volume, found: Sequence[Volume], role: str | None, known: str) -> DriveOut:
     beside = [
         to_text(other.mount_point)
         for place, other in enumerate(found)
@@ -144,6 +151,7 @@ def _out(index: int, volume: Volume, found: Sequence[Volume], role: str | None) 
         readback=_evidence(volume.way),
         readback_words=way_in_words(volume.way),
         role=role,
+        known=known,
         same_device_as=beside,
     )
 

@@ -292,8 +292,8 @@ def custody_roll(folder: bytes, seen: RollSeen) -> CustodyRoll:
     )
 
 
-def drive_of(path: bytes, volume: Volume) -> DriveOfCustody:
-    """Which drive this is, for people."""
+def drive_of(path: bytes, volume: Volume, known: str = "") -> DriveOfCustody:
+    """Which drive this is, for people. `known` is what the station remembers of it."""
     return DriveOfCustody(
         path=shown(path),
         label=inert(volume.label),
@@ -302,6 +302,7 @@ def drive_of(path: bytes, volume: Volume) -> DriveOfCustody:
         serial=inert(volume.device.serial),
         capacity_bytes=volume.capacity_bytes,
         file_system=inert(volume.file_system),
+        known=known,
     )
 
 

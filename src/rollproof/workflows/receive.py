@@ -50,6 +50,7 @@ from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.packing_check import ArrivalCheck, read_packing_list
 from rollproof.workflows.signer import station_known_keys, station_signer
 from rollproof.workflows.station_ledger import StationLedger
+from rollproof.workflows.which_drive import which_drive_if_any
 
 
 @dataclass(slots=True)
@@ -106,6 +107,7 @@ def receive(
         receiver = _Receiver(io, root, request, volume, signer, known or station_known_keys(), now)
         arrivals = [receiver.arrival(place) for place in places]
         with StationLedger() as station:
+            receiver.known_as = which_drive_if_any(volume, station)  # before the reading makes it known
             reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
             for seen in rolls:
                 reading.run(seen, inner, request.drive)
@@ -144,6 +146,8 @@ class _Receiver:
         self._now = now or datetime.now().astimezone()
         self._drive = shown(request.drive)
         self._findings: list[Finding] = list(known.findings)
+        self.known_as = ""
+        """What this station remembered of the drive when it arrived."""
         self.packing: PackingCheck | None = None
         """How the drive compares with its packing list, where one was given."""
 
@@ -379,7 +383,7 @@ class _Receiver:
             verdict="proven" if proven else "not proven",
             receipt=handed[0].receipt if len(handed) == 1 else None,
             same=False if False in sames else None if None in sames or not sames else True,
-            drive=drive_of(self._request.drive, self._volume),
+            drive=drive_of(self._request.drive, self._volume, self.known_as),
             compared=[self._out(arrival) for arrival in handed],
             packing=self.packing,
             findings=[FindingOut.of(finding) for finding in grouped(found)],
