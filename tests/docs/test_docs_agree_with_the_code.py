@@ -62,7 +62,8 @@ def test_every_command_that_a_page_types_exists(page: Path) -> None:
 
 @pytest.mark.parametrize("page", [page for page in PAGES if page.name != "DEVELOPERS.md"], ids=page_name)
 def test_every_option_that_a_page_names_exists(page: Path) -> None:
-    known = {name for command in every_command().values() for option in command.params for name in option.opts}
+    options = [option for command in every_command().values() for option in command.params]
+    known = {name for option in options for name in (*option.opts, *option.secondary_opts)}
     for code in code_in(page.read_text(encoding="utf-8")):
         for option in _OPTION.findall(code):
             assert option in known | _FOREIGN_OPTIONS, f"{option} in {code!r}"

@@ -24,6 +24,7 @@ COMMANDS = {
     "checksums": "Write a checksum file that stock tools can check.",
     "packing-list": "List what is on drives, to be sent ahead of them.",
     "clips": "List clips for editorial, as CSV too.",
+    "report": "Write the report of a day or of the production.",
     "rolls": "Show the rolls this station has seen, or one roll's whole story.",
     "ledger": "Make the station's memory anew from drives.",
     "drives": "Show the attached drives: device, space, role.",

@@ -121,3 +121,22 @@ class PackingCheck(_Result):
     lists: list[PackedCompared]
     added: list[str]
     """Rolls on the drive that are in no list."""
+
+
+class ReportResult(_Result):
+    """Everything a `report` has to say about itself. `files` are paths by kind (`html`, `pdf`, `rolls_csv`,
+    `clips_csv`, `json`); a kind that could not be written is not among them, and a finding says why."""
+
+    verdict: Literal["all proven", "not all proven"]
+    title: str
+    folder: str
+    files: dict[str, str]
+    rolls: int
+    lacking: list[str]
+    findings: list[FindingOut]
+    seconds: float
+    status: ExitStatus = Field(exclude=True)
+
+    def as_json(self) -> dict[str, Any]:
+        """The one JSON object."""
+        return self.model_dump(mode="json")

@@ -121,6 +121,7 @@ class Kind(StrEnum):
     OTHER_DRIVE = "other-drive"
     OTHER_RECEIPT = "other-receipt"
     SHEET_NOT_WRITTEN = "sheet-not-written"
+    NO_PDF = "no-pdf"
     # the whole production
     ROLL_GAP = "roll-gap"
     NO_SOUND_ROLL = "no-sound-roll"

@@ -149,6 +149,21 @@ class AuditRequest:
     person: Person = field(default_factory=Person)
 
 
+@dataclass(frozen=True, slots=True)
+class ReportRequest:
+    """One `rollproof report`. `day` None with `whole` False: today's shooting day. `out` None: the station's own
+    folder. `posters` None: pictures for a day, none for a whole production.
+    """
+
+    drives: tuple[bytes, ...] = ()
+    day: str | None = None
+    whole: bool = False
+    out: bytes | None = None
+    posters: bool | None = None
+    working_folder: bytes = b"."
+    person: Person = field(default_factory=Person)
+
+
 class Cancel:
     """Asked-for end of the work: set once by Ctrl-C, looked at by every leg between two blocks."""
 

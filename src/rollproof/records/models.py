@@ -235,10 +235,21 @@ class Header(Block):
     """Keys whose entries get a line each."""
 
 
+class PaceBlock(Block):
+    """How fast one leg of a copy went (`write` or `read back`): bytes moved in each stretch of so many seconds."""
+
+    leg: Text
+    started_at: Moment
+    seconds: Annotated[float, Field(ge=0)]
+    bytes: Count
+    stretch_seconds: Annotated[float, Field(gt=0)]
+    stretches: Annotated[tuple[Count, ...], Field(max_length=1000)] = ()
+
+
 class OffloadHeader(Header):
     """A roll was copied onto this volume. `files` holds every file of the roll that this run speaks of.
 
-    `ignore` are the patterns that left files of the card out.
+    `ignore` are the patterns that left files of the card out, `pace` how fast this copy was made.
     """
 
     kind: Literal["offload"] = "offload"
@@ -252,6 +263,7 @@ class OffloadHeader(Header):
     day: Text | None = None
     unit: Text | None = None
     ignore: tuple[Text, ...] = ()
+    pace: tuple[PaceBlock, ...] = ()
 
 
 class VerifyHeader(Header):

@@ -37,6 +37,7 @@ from rollproof.workflows.offload_evidence import EvidenceWriter
 from rollproof.workflows.offload_look import CardLook, layout_words
 from rollproof.workflows.offload_preflight import ANSWER_SECONDS, Preflight, preflight, within
 from rollproof.workflows.offload_result import overall, refused_roll, roll_result
+from rollproof.workflows.offload_speed import SpeedNotes
 from rollproof.workflows.offload_wish import Wish, read_wish
 from rollproof.workflows.remember import remember_offload
 from rollproof.workflows.station_ledger import StationLedger
@@ -192,6 +193,7 @@ class _OneCard:
             self._look.begin(self._cancel)
         settled: list[Finding] = []
         states: dict[str, CopyState] = {}
+        speeds = SpeedNotes(self._emit)
 
         def settle(cancel: Cancel) -> Sequence[Finding]:
             found = settle_card(self._io, self._drives, card, board, cancel)
@@ -211,6 +213,7 @@ class _OneCard:
             source_findings=lambda: [*board.source_findings, *settled],
             states=lambda drive: states.get(drive, "incomplete"),
             look=self._look,
+            pace=speeds.of,
         )
 
         def write_evidence(at: DriveAtWork, state: CopyState) -> str:
@@ -240,7 +243,7 @@ class _OneCard:
             board,
             settings=self._settings,
             cancel=self._cancel,
-            emit=self._emit,
+            emit=speeds,
         ).run()
         self._lap("copy and prove")
         return self._result(card, checked, findings, board, outcome)

@@ -23,6 +23,7 @@ from rollproof.records.models import (
     CopyBlock,
     DigestBlock,
     OffloadHeader,
+    PaceBlock,
     Policy,
     Totals,
     finding_blocks,
@@ -55,6 +56,7 @@ class EvidenceWriter:
     source_findings: Callable[[], Sequence[Finding]]
     states: Callable[[str], CopyState]
     look: CardLook | None = None
+    pace: Callable[[str], tuple[PaceBlock, ...]] = lambda drive: ()
     signer: Signer = field(default_factory=station_signer)
 
     def __call__(self, at: DriveAtWork, state: CopyState) -> str:
@@ -88,6 +90,7 @@ class EvidenceWriter:
             day=self.day,
             unit=self.unit,
             ignore=self._patterns(),
+            pace=self.pace(at.drive),
         )
         written = append_record(
             self.io,
