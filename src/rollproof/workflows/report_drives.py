@@ -26,7 +26,7 @@ from rollproof.records.standing import Standing, standing
 from rollproof.reports.model import CopyOfReport, PermitOfReport, SpeedOfReport
 from rollproof.storage.io import Io
 from rollproof.workflows.learn import camera_of
-from rollproof.workflows.remember import place_on
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.report_clips import Copied, RecordedFile, clips_of
 from rollproof.workflows.report_rolls import (
     CopyFound,
