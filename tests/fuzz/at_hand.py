@@ -16,12 +16,14 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from ascmhl.mhl_trees import BELL, FOLDERS, files_of, generation
 from drives.test_macos_drives import IMAGES, INFO, LISTING
 from drives.test_windows_drives import answer as windows_answer
+from media.corpus import corpus
 from records.samples import ROLL, offload_header, roll_folder, row, rows, verify_header
 from rollproof.ascmhl.chain import ChainEntry, chain_chunks
 from rollproof.ascmhl.folder import C4Sum
 from rollproof.ascmhl.manifest_xml import ManifestWriter
 from rollproof.copying.marker import add_suspects, write_marker
 from rollproof.ledger.opening import open_ledger
+from rollproof.media.containers import Container
 from rollproof.models.tree import FileEntry
 from rollproof.production.template import template
 from rollproof.records.rows import ClipRow
@@ -158,6 +160,23 @@ NAMES_ON_CARD = (
     b"A003_0514/C0001.MP4\nA003_0514/C0001M01.XML\nTAKE 3.WAV\nsound \xff.wav",
 )
 
+
+@functools.cache
+def _small_media() -> dict[str, bytes]:
+    return {name: data for name, data in corpus().items() if len(data) < _MEDIA_BYTES}
+
+
+def media(container: Container) -> tuple[bytes, ...]:
+    """The small files of one kind."""
+    return tuple(data for data in _small_media().values() if container.recognises(data[:2048]))
+
+
+def media_texts() -> tuple[bytes, ...]:
+    """Sidecars, and sound files whose chunks hold text."""
+    return tuple(data for name, data in _small_media().items() if name.lower().endswith((".xml", ".wav")))
+
+
+_MEDIA_BYTES = 100_000
 _MD5 = b"d41d8cd98f00b204e9800998ecf8427e"
 CHECKSUMS = (
     _MD5 + b"  CLIPS/A003C001.mov\r\n# by hand\n" + _MD5 + b" *./A003.xml\n\\" + _MD5 + b"  odd\\nname.mov\n",

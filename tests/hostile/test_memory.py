@@ -25,6 +25,8 @@ _MORE_BYTES = 100 << 20
 _LONG_BYTES = int(os.environ.get("ROLLPROOF_LONG_MANIFEST_MB", "25")) << 20
 """How long the manifest is that has to be parsed to its end (a minute for 500 MB): the campaign asks for more."""
 
+_LONGEST_SECONDS = 30 + 2 * (_LONG_BYTES >> 20)
+
 _CHILD = """
 import resource, sys
 from rollproof.cli.boundary import run
@@ -46,7 +48,7 @@ class Peak:
 
 def _alone(*words: str) -> Peak:
     done = subprocess.run(
-        [sys.executable, "-c", _CHILD, *words], capture_output=True, text=True, timeout=120, check=False
+        [sys.executable, "-c", _CHILD, *words], capture_output=True, text=True, timeout=_LONGEST_SECONDS, check=False
     )
     assert "Traceback" not in done.stderr, done.stderr
     peak, status = done.stderr.strip().splitlines()[-1].split()
