@@ -6,13 +6,14 @@ import dataclasses
 import errno
 import os
 import threading
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from copying.faults import HookedIo
-from copying.rig import SMALL, Rig
+from copying.rig import SMALL, Rig, Work
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.parcels import Parcel, ParcelStream, Segment
 from rollproof.copying.plan import same_time
@@ -53,6 +54,43 @@ def test_a_drive_that_hung_and_comes_back_gets_nothing_more_and_is_not_sealed(ri
     named = [path for path in (rig.top / "one").iterdir() if path.suffix == ".dng"]
     assert len(named) <= 1  # the one it was writing
     assert all(path.read_bytes() == (rig.card / path.name).read_bytes() for path in named)
+
+
+@pytest.mark.parametrize("operation", ["create", "write", "flush", "read"])
+def test_a_bug_in_a_lane_fails_its_drive_at_once_and_the_others_finish(
+    rig: Rig, operation: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not after the time a silent drive is given: the drive did not hang, and nobody should wait for it."""
+    victim = str(rig.top / "one")
+
+    def hook(made: str, name: bytes, given: tuple[Any, ...]) -> None:
+        if made != operation:
+            return
+        if made == "create":
+            on_victim = threading.current_thread().name == "drive-one"
+        else:
+            on_victim = os.readlink(f"/proc/self/fd/{given[0]}").startswith(victim)
+        if on_victim:
+            raise RuntimeError("a bug")
+
+    def note_interrupted(self: Work) -> None:
+        if self.path.name == "one":
+            raise RuntimeError("and one more, while it is being noted")
+
+    monkeypatch.setattr(Work, "note_interrupted", note_interrupted)
+    rig.ways = WriteWays(direct=False, allocate=False, volume_flush=False)
+    rig.settings = dataclasses.replace(SMALL, stall_seconds=60.0)
+    began = time.monotonic()
+    run = rig.run(io=HookedIo(hook))
+    assert time.monotonic() - began < 30
+    assert not run.outcome.hangs
+    lanes = {lane.drive: lane for lane in run.outcome.lanes}
+    assert lanes["one"].state == "failed"
+    assert isinstance(lanes["one"].crash, RuntimeError)
+    assert lanes["one"].failure is not None
+    assert "unexpected error" in lanes["one"].failure.detail
+    assert lanes["two"].failure is None
+    assert len(run.proven("two")) == len(CARD)
 
 
 def test_a_buffer_that_a_hanging_call_may_touch_stays_as_it_is_for_the_others_and_is_never_used_again() -> None:

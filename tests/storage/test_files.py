@@ -23,7 +23,8 @@ from rollproof.storage.files import (
 )
 from rollproof.storage.io import EntryKind, Io
 from rollproof.storage.posix import LinuxIo
-from support.faults import Answer, Do, Fail, Rule, Short
+from rollproof.storage.readback import NotAsWritten
+from support.faults import Answer, Do, Fail, Fault, Flip, Lose, Rule, Short
 from support.faulty_io import FaultyIo
 
 NAME = b"0001_offload.json"
@@ -77,6 +78,8 @@ def test_whichever_call_fails_nothing_stands_under_the_final_name(folder: Path, 
     for index, operation in enumerate(made[1:], start=2):
         clear(folder)
         io, error = attempt(folder, Rule(Fail(errno.EIO, after=after), index=index))
+        if operation == "drop_pages":  # a hint to the cache: the read itself goes past it
+            continue
         if after and operation == "remove":  # there is no stale file to remove: the call has its own answer
             continue
         assert io.reached, operation
@@ -106,7 +109,7 @@ def test_a_replaced_file_is_the_old_or_the_new_one_whichever_call_fails(folder: 
         clear(folder)
         final.write_bytes(b"old")
         _, error = attempt(folder, Rule(Fail(errno.EIO, after=after), index=index), replace=True)
-        assert error is not None or (after and operation == "remove"), operation
+        assert error is not None or operation == "drop_pages" or (after and operation == "remove"), operation
         assert final.read_bytes() in (b"old", DATA), operation
         if operation != "create":
             assert list(folder.iterdir()) == [final], operation
@@ -118,7 +121,7 @@ def test_a_flush_that_failed_is_not_tried_again(folder: Path) -> None:
     assert [call.operation for call in io.calls].count("flush") == 1
 
 
-def test_the_order_is_write_check_flush_close_rename_flush(folder: Path) -> None:
+def test_the_order_is_write_check_flush_close_read_back_rename_flush(folder: Path) -> None:
     made = [operation for operation in operations(folder) if operation not in ("open_root", "stat")]
     assert made == [
         "remove",
@@ -128,9 +131,55 @@ def test_the_order_is_write_check_flush_close_rename_flush(folder: Path) -> None
         "fstat",
         "flush",
         "close",
+        "open_read",
+        "drop_pages",
+        "fstat",
+        "read_into",
+        "read_into",
+        "close",
         "rename_no_replace",
         "flush",
     ]
+
+
+@pytest.mark.parametrize("replace", [False, True], ids=["new", "replaced"])
+@pytest.mark.parametrize("fault", [Flip(), Flip(position=0), Lose(), Short()], ids=["flip", "first", "lost", "short"])
+def test_what_the_drive_holds_otherwise_never_gets_its_name(folder: Path, fault: Fault, replace: bool) -> None:
+    final = folder / NAME.decode()
+    for nth in (1, 2):
+        clear(folder)
+        if replace:
+            final.write_bytes(b"old")
+        io, error = attempt(folder, Rule(fault, "write_from", nth=nth), replace=replace)
+        assert io.reached
+        if isinstance(fault, Short):  # gone on with
+            assert error is None
+            continue
+        assert isinstance(error, OSError)
+        assert [left.read_bytes() for left in folder.iterdir()] == ([b"old"] if replace else [])
+        if isinstance(fault, Flip):
+            assert isinstance(error, NotAsWritten)
+            assert NAME.decode() in str(error)
+
+
+def test_one_bad_read_of_what_was_written_well_is_a_failure_too(folder: Path) -> None:
+    _, error = attempt(folder, Rule(Flip(), "read_into"))
+    assert isinstance(error, NotAsWritten)
+    assert list(folder.iterdir()) == []
+
+
+def test_a_rename_that_was_lost_is_noticed_even_where_an_older_file_has_the_name(folder: Path) -> None:
+    final = folder / NAME.decode()
+    final.write_bytes(b"z" * len(DATA))
+    _, error = attempt(folder, Rule(Lose(), "rename_over"), replace=True)
+    assert isinstance(error, NotAsWritten)
+    assert list(folder.iterdir()) == [final]
+
+
+def test_short_reads_of_the_read_back_are_gone_on_with(folder: Path) -> None:
+    io, error = attempt(folder, Rule(Short(), "read_into", onward=True))
+    assert io.reached
+    assert error is None
 
 
 def test_short_writes_are_gone_on_with(folder: Path) -> None:

@@ -3,6 +3,7 @@ same form. Schema: `ASCMHLDirectory.xsd`."""
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -12,6 +13,8 @@ from rollproof.ascmhl.strict_xml import Child, Rule, Rules, StrictReader, read_a
 from rollproof.models.errors import UntrustedInput
 from rollproof.storage.files import read_chunks
 from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
+from rollproof.storage.readback import check_alike
 
 _ENTRIES_LIMIT = 100_000
 _SEQUENCE = re.compile("[0-9]{1,9}")
@@ -65,14 +68,23 @@ def parse_chain(chunks: Iterable[bytes]) -> tuple[ChainEntry, ...]:
     return tuple(entries.found)
 
 
-def read_chain(io: Io, folder: int, name: bytes) -> tuple[ChainEntry, ...] | None:
-    """The entries of the chain file `name` in `folder`, or None when there is no such file.
+def read_chain(
+    io: Io, folder: int, name: bytes, *, twice: bool = False, medium: MediumAccess | None = None
+) -> tuple[ChainEntry, ...] | None:
+    """The entries of the chain file `name` in `folder`, or None when there is no such file. `twice` is for whoever
+    writes them down again: what one bad read made of them must not go into the next chain.
 
     Raises UntrustedInput when it breaks the format or is no regular file of a sensible size, OSError when the drive
-    does not answer.
+    does not answer, `readback.ReadsDiffer` among them.
     """
     try:
-        return parse_chain(read_chunks(io, folder, name, limit=CHAIN_LIMIT_BYTES))
+        chunks: Iterable[bytes] = read_chunks(io, folder, name, limit=CHAIN_LIMIT_BYTES)
+        if twice:
+            content = b"".join(chunks)
+            sha256 = hashlib.sha256(content).hexdigest()
+            check_alike(io, folder, name, sha256, limit=CHAIN_LIMIT_BYTES, medium=medium)
+            chunks = (content,)
+        return parse_chain(chunks)
     except FileNotFoundError:
         return None
     except OSError as error:

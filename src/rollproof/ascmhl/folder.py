@@ -14,6 +14,8 @@ from rollproof.models.errors import UntrustedInput
 from rollproof.models.names import ASCMHL_FOLDER
 from rollproof.storage.files import exists, read_chunks
 from rollproof.storage.io import EntryKind, Io
+from rollproof.storage.medium import MediumAccess
+from rollproof.storage.readback import fresh_chunks
 
 
 @contextlib.contextmanager
@@ -78,18 +80,25 @@ class C4Sum:
         return text_of("c4", self._digest.digest())
 
 
-def manifest_chunks(io: Io, folder: int, name: bytes) -> Iterator[bytes]:
-    """The pieces of a manifest. Raises UntrustedInput when it is no regular file or larger than the limit, OSError
-    when it is gone (FileNotFoundError) or the drive does not answer."""
+def manifest_chunks(
+    io: Io, folder: int, name: bytes, *, fresh: bool = False, medium: MediumAccess | None = None
+) -> Iterator[bytes]:
+    """The pieces of a manifest; `fresh` reads them past the page cache.
+
+    Raises UntrustedInput when it is no regular file or larger than the limit, OSError when it is gone
+    (FileNotFoundError) or the drive does not answer."""
     try:
-        yield from read_chunks(io, folder, name, limit=MANIFEST_LIMIT_BYTES)
+        if fresh:
+            yield from fresh_chunks(io, folder, name, limit=MANIFEST_LIMIT_BYTES, medium=medium)
+        else:
+            yield from read_chunks(io, folder, name, limit=MANIFEST_LIMIT_BYTES)
     except OSError as error:
         raise not_a_plain_file(error) or error from None
 
 
-def c4_of(io: Io, folder: int, name: bytes) -> str:
+def c4_of(io: Io, folder: int, name: bytes, *, fresh: bool = False, medium: MediumAccess | None = None) -> str:
     """The C4 of a manifest; raises as `manifest_chunks`."""
     total = C4Sum()
-    for _ in total.over(manifest_chunks(io, folder, name)):
+    for _ in total.over(manifest_chunks(io, folder, name, fresh=fresh, medium=medium)):
         pass
     return total.text

@@ -23,7 +23,7 @@ from rollproof.ascmhl.model import (
 )
 from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.standard import MANIFEST_LIMIT_ENTRIES, NAMESPACE, VERSION, parse_moment, parse_time
-from rollproof.ascmhl.strict_xml import Child, Rule, Rules, StrictReader
+from rollproof.ascmhl.strict_xml import Child, Rule, Rules, StrictReader, ended
 from rollproof.hashing import STANDARD_NAMES, raw_of, text_of
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Kind
@@ -126,10 +126,11 @@ class ManifestReader:
 
     def __iter__(self) -> Iterator[FileHash | FolderHash]:
         reader = StrictReader(NAMESPACE, "hashlist", _RULES, self._opened, self._closed)
-        for chunk in self._chunks:
-            reader.feed(chunk)
-            yield from self._ready
-            self._ready.clear()
+        with ended(self._chunks):
+            for chunk in self._chunks:
+                reader.feed(chunk)
+                yield from self._ready
+                self._ready.clear()
         reader.close()
 
     # --- what the grammar passes on

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from rollproof.ascmhl.chain import ChainEntry, read_chain
 from rollproof.ascmhl.expected import ExpectedFiles, Outcome, compared
-from rollproof.ascmhl.folder import Listed, c4_of, history_folder, list_manifests, manifest_chunks
+from rollproof.ascmhl.folder import C4Sum, Listed, c4_of, history_folder, list_manifests, manifest_chunks
 from rollproof.ascmhl.manifest_reader import ManifestReader
 from rollproof.ascmhl.model import Action, FileHash, FolderHash, History, ManifestRead, ManifestState
 from rollproof.ascmhl.noted import Noted
@@ -15,6 +15,7 @@ from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import is_safe_relative, shown
 from rollproof.storage.io import Io
+from rollproof.storage.readback import ReadsDiffer
 
 _CHAIN_TEXT = CHAIN_NAME.decode()
 
@@ -27,7 +28,8 @@ def read_history(io: Io, roll: int) -> History:
     manifest not in the chain (`manifest-not-in-chain`), one that breaks the format (`bad-manifest`), a path that
     would leave the folder (`path-escapes`), one the drive cannot read (`unreadable`). A warning only: the next
     manifest after the chain, when it says nothing but what the chain's own say; so a run ends that was interrupted
-    between the two. OSError only when the folder itself cannot be listed.
+    between the two. OSError only when the folder itself cannot be listed, and `readback.ReadsDiffer` when a manifest
+    did not read alike twice: then nothing that was read of it may be built on.
     """
     noted = Noted()
     try:
@@ -162,7 +164,8 @@ class _HistoryReader:
         self._noted.add(Kind.MANIFEST_NOT_IN_CHAIN, detail, path=shown(name), severity=severity)
 
     def _parsed(self, name: bytes, sequence: int | None, state: ManifestState, c4: str) -> ManifestRead:
-        reader = ManifestReader(manifest_chunks(self._io, self._folder, name), self._noted, shown(name))
+        total = C4Sum()
+        reader = ManifestReader(total.over(manifest_chunks(self._io, self._folder, name)), self._noted, shown(name))
         files, failed = 0, 0
         try:
             for item in reader:
@@ -177,6 +180,9 @@ class _HistoryReader:
         except (UntrustedInput, OSError) as error:
             self._unreadable(name, error)
             state = ManifestState.UNREADABLE
+        else:
+            if total.text != c4:
+                raise ReadsDiffer(name)  # what was just read from it is worth nothing
         return ManifestRead(name, sequence, state, c4, reader.header, tuple(reader.references), files, failed)
 
     def _unreadable(self, name: bytes, error: UntrustedInput | OSError) -> None:

@@ -7,8 +7,9 @@ the wrong order or number, text where none belongs, and anything too deep, too l
 
 from __future__ import annotations
 
+import contextlib
 import functools
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from lxml import etree
@@ -273,6 +274,18 @@ def _refusal(error: etree.LxmlError) -> UntrustedInput:
 
 def read_all(reader: StrictReader, chunks: Iterable[bytes]) -> None:
     """Feed all pieces and close. Raises UntrustedInput, and whatever the pieces raise."""
-    for chunk in chunks:
-        reader.feed(chunk)
+    with ended(chunks):
+        for chunk in chunks:
+            reader.feed(chunk)
     reader.close()
+
+
+@contextlib.contextmanager
+def ended(chunks: Iterable[bytes]) -> Iterator[None]:
+    """Whoever reads a file in pieces and gives up in the middle lets go of the file now, not at some later moment of
+    the garbage collector's."""
+    try:
+        yield
+    finally:
+        if isinstance(chunks, Generator):
+            chunks.close()

@@ -12,7 +12,7 @@ import contextlib
 from collections.abc import Sequence
 
 from rollproof.ascmhl.chain import ChainEntry, chain_chunks, read_chain
-from rollproof.ascmhl.folder import C4Sum, history_folder, list_manifests, manifest_chunks
+from rollproof.ascmhl.folder import C4Sum, c4_of, history_folder, list_manifests, manifest_chunks
 from rollproof.ascmhl.manifest_reader import ManifestReader
 from rollproof.ascmhl.manifest_xml import ManifestWriter
 from rollproof.ascmhl.model import Generation, WrittenManifest
@@ -23,20 +23,26 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import PARTIAL_SUFFIX, is_text, shown
 from rollproof.storage.files import write_new
 from rollproof.storage.io import EntryKind, Io
+from rollproof.storage.medium import MediumAccess
+from rollproof.storage.readback import ReadsDiffer
 
 
-def write_generation(io: Io, roll: int, folder_name: bytes, generation: Generation) -> WrittenManifest:
+def write_generation(
+    io: Io, roll: int, folder_name: bytes, generation: Generation, *, medium: MediumAccess | None = None
+) -> WrittenManifest:
     """Append a generation below the open folder `roll`, whose name is `folder_name`.
 
-    On return manifest and chain are flushed. Its findings (warnings, and errors about what was there before) say
-    which names were left out and which manifests were taken into the chain. Raises UntrustedInput, with nothing
-    written, when `ascmhl` is no folder or its chain cannot be read (replacing it would destroy the evidence), and
-    OSError when the drive fails.
+    On return manifest and chain were read back (`medium` says how their volume is read) and are flushed. Its findings
+    (warnings, and errors about what was there before) say which names were left out and which manifests were taken
+    into the chain. Raises UntrustedInput, with nothing written, when `ascmhl` is no folder or its chain cannot be
+    read (replacing it would destroy the evidence), and OSError when the drive fails: `readback.ReadsDiffer`, with
+    nothing written, when what the new chain is made of did not read alike twice, `readback.NotAsWritten` when the
+    drive holds something else than was written.
     """
     with history_folder(io, roll, create=True) as folder:
         assert folder is not None
         try:
-            chain = list(read_chain(io, folder, CHAIN_NAME) or ())
+            chain = list(read_chain(io, folder, CHAIN_NAME, twice=True, medium=medium) or ())
         except UntrustedInput as error:
             raise UntrustedInput(
                 f"The chain of the history in {shown(folder_name)} cannot be read, so nothing was added to it."
@@ -44,14 +50,14 @@ def write_generation(io: Io, roll: int, folder_name: bytes, generation: Generati
                 hint="The manifests are still there. Take another copy's ascmhl folder to compare with.",
             ) from None
         _tidy(io, folder)
-        found, findings = _taken_in(io, folder, chain)
+        found, findings = _taken_in(io, folder, chain, medium)
         sequence = _next_sequence(io, folder, chain + found)
         name = manifest_name(sequence, folder_name, generation.started_at)
         writer = ManifestWriter(generation)
         total = C4Sum()
-        size, _ = write_new(io, folder, name, total.over(writer.chunks()))
+        size, _ = write_new(io, folder, name, total.over(writer.chunks()), medium=medium)
         entries = [*chain, *found, ChainEntry(sequence, name, total.text)]
-        write_new(io, folder, CHAIN_NAME, chain_chunks(entries), replace=True)
+        write_new(io, folder, CHAIN_NAME, chain_chunks(entries), replace=True, medium=medium)
     findings += writer.left_out.findings()
     if size > MANIFEST_LIMIT_BYTES:
         findings.append(
@@ -82,7 +88,9 @@ def _next_sequence(io: Io, folder: int, chain: Sequence[ChainEntry]) -> int:
     return max(used, default=0) + 1
 
 
-def _taken_in(io: Io, folder: int, chain: Sequence[ChainEntry]) -> tuple[list[ChainEntry], list[Finding]]:
+def _taken_in(
+    io: Io, folder: int, chain: Sequence[ChainEntry], medium: MediumAccess | None
+) -> tuple[list[ChainEntry], list[Finding]]:
     """Entries for manifests newer than the chain that a crash left out of it, and what there is to say."""
     known = {entry.path for entry in chain}
     last = max((entry.sequence or 0 for entry in chain), default=0)
@@ -98,6 +106,8 @@ def _taken_in(io: Io, folder: int, chain: Sequence[ChainEntry]) -> tuple[list[Ch
             detail = f"The manifest is not in the chain, and was not taken into it: {problem}."
             findings.append(Finding(Kind.MANIFEST_NOT_IN_CHAIN, Severity.ERROR, shown(name), detail))
             continue
+        if c4_of(io, folder, name, fresh=True, medium=medium) != total.text:
+            raise ReadsDiffer(name)
         last = number or last
         entries.append(ChainEntry(number, name, total.text))
         detail = "An interrupted run had left this manifest out of the chain; the chain holds it now."

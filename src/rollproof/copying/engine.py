@@ -284,11 +284,13 @@ class Offloading:
             self._outcome.crash = error
             self._lose_source(_unexpected("the reading of the card", error), stream)
         finally:
-            if stream.wait_workers(_POLL_SECONDS):
-                reader.close()
-            self._settled.set()
-            self._source_ended.set()
-            self._notify()
+            try:
+                if stream.wait_workers(_POLL_SECONDS):
+                    reader.close()
+            finally:
+                self._settled.set()
+                self._source_ended.set()
+                self._notify()
 
     def _lose_source(self, finding: Finding, stream: ParcelStream) -> None:
         self._outcome.source_failure = finding

@@ -13,8 +13,6 @@ from rollproof.models.findings import Finding
 from rollproof.models.volumes import Evidence
 from rollproof.storage.medium import evidence_of, rank_of
 
-_WORKERS_END_SECONDS = 5.0
-
 OnHashed = Callable[[int, dict[str, str], Evidence], None]
 """File number, text form by algorithm, evidence of the read."""
 OnFault = Callable[[int, Finding], None]
@@ -123,6 +121,6 @@ class HashPass:
                 raise Stopped
         finally:
             stream.stop()
-            self.hangs = not stream.wait_workers(_WORKERS_END_SECONDS)
+            self.hangs = not stream.wait_workers(self._settings.workers_end_seconds)
             if not self.hangs:
                 self._reader.close()  # never under a worker that still reads: handle numbers are used again

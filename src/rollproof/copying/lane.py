@@ -193,13 +193,17 @@ class Lane:
                 )
             )
         finally:
-            stream.drop(self.drive)
-            self._release_others()
-            if self.stopped or self.failure is not None:
-                self._leave_notes()
-            self.watch.idle()
-            self.ended.set()
-            self._changed()
+            try:
+                stream.drop(self.drive)
+                self._release_others()
+                if self.stopped or self.failure is not None:
+                    self._leave_notes()
+            except BaseException as error:  # noqa: BLE001 - a lane that ends without a word would be waited for
+                self.crash = self.crash or error
+            finally:
+                self.watch.idle()
+                self.ended.set()
+                self._changed()
 
     def _fail(self, finding: Finding) -> None:
         if not self._left_behind:

@@ -41,5 +41,7 @@ class Settings:
     """The share of the time that this must have been: a drive a little slower than the rest is worth waiting for."""
     stall_seconds: float = 120.0
     """A drive that answers nothing for so long is left behind, and named."""
+    workers_end_seconds: float = 5.0
+    """How long a pass that ends early waits for its reads under way; then their handles are left open."""
     cancel_seconds: float = 2.0
     """How long an asked-for end waits for drives that are in the middle of a call."""

@@ -8,6 +8,7 @@ import os
 from rollproof.models.errors import DriveFault, FileFault
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
+from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 
 _GONE = frozenset(
     getattr(errno, name)
@@ -108,6 +109,23 @@ def write_trouble(error: OSError, drive: str, path: bytes, doing: str) -> FileFa
             drive=drive,
             remedy="check cable and drive, then run the same command again; if it fails twice, take another drive",
         )
+    )
+
+
+def paper_trouble(error: NotAsWritten | ReadsDiffer, drive: str) -> Finding:
+    """A paper of ours (a record, a manifest, a chain) that the drive does not hold, or does not give, as it is."""
+    if isinstance(error, NotAsWritten):
+        detail = f"{error.path}, read back from the drive, is not what was written; it was taken away again"
+    else:
+        detail = f"{error.path} was read from the drive twice and was not the same; nothing was written after it"
+    return Finding(
+        Kind.DRIVE_FAILED,
+        Severity.ERROR,
+        error.path,
+        detail,
+        drive=drive,
+        remedy="the whole drive is suspect: check its cable, run the same command again, and take another drive if it"
+        " happens twice",
     )
 
 

@@ -135,6 +135,8 @@ class WipeCopy(_Result):
     readback: Literal["medium", "server", "cache"] | None
     why: str
     seen_at: str | None = None
+    drive_failed: bool = Field(default=False, exclude=True)
+    """Whether the drive failed when it was looked at just now."""
 
 
 class WipeRoll(_Result):

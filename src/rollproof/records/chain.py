@@ -68,6 +68,11 @@ class Chain:
         return not any(finding.severity is Severity.ERROR for finding in self.findings)
 
     @property
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of every record that could be read, by name: what `append_record` wants of whoever builds on them."""
+        return {link.name: link.sha256 for link in self.links if link.sha256}
+
+    @property
     def newest(self) -> Link | None:
         """The link with the highest number."""
         return self.links[-1] if self.links else None

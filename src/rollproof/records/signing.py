@@ -19,6 +19,7 @@ from rollproof.records.lines import MAX_RECORD_BYTES, BadRecord
 from rollproof.records.sshsig import MAX_SIGNATURE_BYTES, BadSignature, PublicKey, Signed, read_signature
 from rollproof.storage.files import read_chunks, read_small, write_new
 from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
 
 Signer = Callable[[bytes], bytes]
 """From the SHA-512 of a record to the armored signature. Raises StationKeyProblem or OSError when it cannot sign."""
@@ -70,13 +71,16 @@ class Signature:
         return self.known.name if self.known is not None else ""
 
 
-def write_signature(io: Io, folder: int, name: str, sha512: bytes, signer: Signer) -> str:
+def write_signature(
+    io: Io, folder: int, name: str, sha512: bytes, signer: Signer, *, medium: MediumAccess | None = None
+) -> str:
     """Sign the record `name` in an open records folder, whose SHA-512 is given; returns the signature's file name.
 
-    Raises OSError when the drive does not take it (EEXIST when there is one), StationKeyProblem as the signer does.
+    Raises OSError when the drive does not take it (EEXIST when there is one, `readback.NotAsWritten` when it holds
+    something else), StationKeyProblem as the signer does.
     """
     signed_name = name.encode("ascii") + store.SIGNATURE_SUFFIX
-    write_new(io, folder, signed_name, [signer(sha512)])
+    write_new(io, folder, signed_name, [signer(sha512)], medium=medium)
     return signed_name.decode("ascii")
 
 

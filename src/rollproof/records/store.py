@@ -13,6 +13,8 @@ from rollproof.models.names import PARTIAL_SUFFIX, RECORDS_FOLDER
 from rollproof.records.lines import MAX_RECORD_BYTES, BadRecord
 from rollproof.storage.files import read_chunks
 from rollproof.storage.io import EntryKind, Io
+from rollproof.storage.medium import MediumAccess
+from rollproof.storage.readback import check_alike
 
 _NAME = re.compile(rb"(\d{4,9})_([a-z]{1,20})_\d{4}-\d\d-\d\dT\d{6}Z\.json")
 MAX_SEQUENCE = 999_999_999
@@ -92,12 +94,16 @@ def is_unfinished(name: bytes) -> bool:
     return found_record(name.removesuffix(PARTIAL_SUFFIX).removesuffix(SIGNATURE_SUFFIX)) is not None
 
 
-def digest_of(io: Io, folder: int, name: str) -> str:
-    """SHA-256 of a whole record file, streamed. OSError when it cannot be read, BadRecord when it is too long."""
+def digest_of(io: Io, folder: int, name: str, *, medium: MediumAccess | None = None) -> str:
+    """SHA-256 of a whole record file, streamed, and read twice, once past the cache: what is linked to it must not
+    depend on one bad read. OSError when it cannot be read or did not read alike (`readback.ReadsDiffer`), BadRecord
+    when it is too long."""
     digest = hashlib.sha256()
+    name_bytes = name.encode("ascii")
     try:
-        for chunk in read_chunks(io, folder, name.encode("ascii"), limit=MAX_RECORD_BYTES):
+        for chunk in read_chunks(io, folder, name_bytes, limit=MAX_RECORD_BYTES):
             digest.update(chunk)
+        check_alike(io, folder, name_bytes, digest.hexdigest(), limit=MAX_RECORD_BYTES, medium=medium)
     except OSError as problem:
         if problem.errno == errno.EFBIG:
             raise BadRecord(f"{name} is longer than a record can be") from None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,19 +14,22 @@ from rollproof.models.errors import StationKeyProblem
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import RECORDS_FOLDER
 from rollproof.records import clock, store
-from rollproof.records.lines import MAX_HEADER_BYTES, MAX_LINE_BYTES, BadRecord
+from rollproof.records.lines import MAX_HEADER_BYTES, MAX_LINE_BYTES, MAX_RECORD_BYTES, BadRecord
 from rollproof.records.models import Header, OffloadHeader
 from rollproof.records.rows import ClipRow, FileRow, clip_to_line, to_line
 from rollproof.records.signing import Signer, write_signature
 from rollproof.storage.files import write_new
 from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
+from rollproof.storage.readback import NotAsWritten, check_alike
 
 
 @dataclass(frozen=True, slots=True)
 class WrittenRecord:
     """A record that lies on the drive, flushed. `sha256` is of the whole file, as the next record will name it.
 
-    `unsigned` is the warning when a signature was wanted and could not be made: the record stands all the same.
+    `unsigned` tells that a signature was wanted and could not be made: a warning, and an error where the drive holds
+    other bytes than it was given. The record stands all the same.
     """
 
     name: str
@@ -45,30 +48,38 @@ def append_record(
     *,
     clips: Iterable[ClipRow] = (),
     signer: Signer | None = None,
+    as_read: Mapping[str, str] | None = None,
+    medium: MediumAccess | None = None,
 ) -> WrittenRecord:
     """Write the next record of the chain below an open roll folder, and return what the next one will refer to.
 
     `header.sequence` and `header.previous_sha256` are filled in here. `files` are streamed and must come in byte
     order of their paths, each once. To be called under the roll's lock: what an interrupted run left unfinished is
-    removed. When this returns, file and folder are
-    flushed; on any error nothing is left under the final name. With a `signer` the signature follows; that it cannot
-    be made takes nothing away from the record and is told in `WrittenRecord.unsigned`.
+    removed. `as_read` holds the SHA-256 of this chain's records, by name, as they were when the caller took from them
+    what it now writes: each must still read so, or nothing is written.
 
-    Raises OSError when the drive fails; BadRecord (an UntrustedInput) when what lies there leaves no place for a next
-    record; ValueError for rows out of order or that no record may hold.
+    When this returns, the file was read back (`medium` says how its volume is read) and file and folder are flushed;
+    on any error nothing is left under the final name. With a `signer` the signature follows; that it cannot be made
+    takes nothing away from the record and is told in `WrittenRecord.unsigned`.
+
+    Raises OSError when the drive fails, `readback.NotAsWritten` and `readback.ReadsDiffer` among them; BadRecord (an
+    UntrustedInput) when what lies there leaves no place for a next record; ValueError for rows out of order or that
+    no record may hold.
     """
     with contextlib.suppress(FileExistsError):
         io.make_folder(RECORDS_FOLDER, roll_folder)
         io.flush(roll_folder)
     with store.records_folder(io, roll_folder) as folder:
         _tidy(io, folder)
-        sequence, previous = _next(io, folder)
+        for known, digest in (as_read or {}).items():
+            check_alike(io, folder, known.encode("ascii"), digest, limit=MAX_RECORD_BYTES, medium=medium)
+        sequence, previous = _next(io, folder, medium)
         complete = header.model_copy(update={"sequence": sequence, "previous_sha256": previous})
         name = f"{sequence:04}_{header.kind}_{clock.for_name(header.written_at)}.json"
         to_sign = hashlib.sha512()
         pieces = _noted(serialised(complete, files, clips), to_sign.update)
-        size, digest = write_new(io, folder, name.encode("ascii"), pieces)
-        unsigned = _sign(io, folder, name, to_sign.digest(), signer) if signer is not None else None
+        size, digest = write_new(io, folder, name.encode("ascii"), pieces, medium=medium)
+        unsigned = _sign(io, folder, name, to_sign.digest(), signer, medium) if signer is not None else None
     return WrittenRecord(name, sequence, digest, previous, size, unsigned)
 
 
@@ -79,23 +90,33 @@ def _noted(pieces: Iterable[bytes], note: Callable[[bytes], None]) -> Iterator[b
         yield piece
 
 
-def _sign(io: Io, folder: int, name: str, sha512: bytes, signer: Signer) -> Finding | None:
+def _sign(io: Io, folder: int, name: str, sha512: bytes, signer: Signer, medium: MediumAccess | None) -> Finding | None:
+    severity = Severity.WARNING
     try:
-        write_signature(io, folder, name, sha512, signer)
+        write_signature(io, folder, name, sha512, signer, medium=medium)
     except StationKeyProblem as problem:
         why, remedy = problem.message, problem.hint
+    except NotAsWritten as problem:
+        # a signature that fails is a warning; a drive that holds other bytes than it was given is worse than that
+        severity = Severity.ERROR
+        why, remedy = _said(problem), "the whole drive is suspect: check its cable, then verify this copy"
+        _tidy(io, folder)
     except OSError as problem:
-        why, remedy = f"the drive did not take the signature ({names.inert(problem.strerror or str(problem))})", ""
+        why, remedy = f"the drive did not take the signature ({_said(problem)})", ""
         _tidy(io, folder)
     else:
         return None
     return Finding(
         Kind.COULD_NOT_SIGN,
-        Severity.WARNING,
+        severity,
         f"{RECORDS_FOLDER.decode()}/{name}",
         f"the record {name} stands, but is not signed: {why}",
         remedy=remedy or "check the drive; the record counts as it is",
     )
+
+
+def _said(problem: OSError) -> str:
+    return names.inert(problem.strerror or str(problem))
 
 
 def tidy_records(io: Io, roll_folder: int) -> None:
@@ -115,14 +136,14 @@ def _tidy(io: Io, folder: int) -> None:
                     io.remove(name, folder)
 
 
-def _next(io: Io, folder: int) -> tuple[int, str | None]:
+def _next(io: Io, folder: int, medium: MediumAccess | None) -> tuple[int, str | None]:
     there = store.look(io, folder).records
     if not there:
         return 1, None
     last = there[-1]
     if last.sequence >= store.MAX_SEQUENCE:
         raise BadRecord(f"no number is left after {last.name}")
-    return last.sequence + 1, store.digest_of(io, folder, last.name)
+    return last.sequence + 1, store.digest_of(io, folder, last.name, medium=medium)
 
 
 def serialised(header: Header, files: Iterable[FileRow], clips: Iterable[ClipRow] = ()) -> Iterator[bytes]:

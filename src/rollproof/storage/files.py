@@ -14,6 +14,8 @@ from collections.abc import Iterable, Iterator
 
 from rollproof.models.names import PARTIAL_SUFFIX
 from rollproof.storage.io import EntryKind, Io, Stat
+from rollproof.storage.medium import MediumAccess
+from rollproof.storage.readback import check_as_written
 
 _GATHER_BYTES = 1 << 20
 
@@ -37,8 +39,19 @@ def write_all(io: Io, handle: int, data: bytes | memoryview, offset: int) -> Non
         done += count
 
 
-def write_new(io: Io, folder: int, name: bytes, chunks: Iterable[bytes], *, replace: bool = False) -> tuple[int, str]:
+def write_new(
+    io: Io,
+    folder: int,
+    name: bytes,
+    chunks: Iterable[bytes],
+    *,
+    replace: bool = False,
+    medium: MediumAccess | None = None,
+) -> tuple[int, str]:
     """Create `name` in `folder` from `chunks`; returns its size and SHA-256 (lowercase hex).
+
+    The file is read back past the page cache (`medium` says how its volume is read) and compared before it gets its
+    name; `readback.NotAsWritten`, an OSError that names it, when it holds anything else.
 
     Never replaces anything (OSError EEXIST) unless `replace`, which only our own index files may ask for. On any
     error nothing is left under the final name, and the temporary file is removed where the drive still answers.
@@ -58,12 +71,16 @@ def write_new(io: Io, folder: int, name: bytes, chunks: Iterable[bytes], *, repl
         io.flush(handle)
         closing, handle = handle, -1
         io.close(closing)
+        check_as_written(io, folder, temporary, size, digest, final=name, medium=medium)
         if replace:
             io.rename_over(temporary, name, folder)
         else:
             io.rename_no_replace(temporary, name, folder)
         renamed = True
         flush_folder(io, folder)
+        if not _is_same(io.stat(name, folder), written):
+            # some file systems number their files anew after a rename; one that did not rename has another content
+            check_as_written(io, folder, name, size, digest, final=name, medium=medium)
     except BaseException:
         if handle >= 0:
             with contextlib.suppress(OSError):

@@ -66,6 +66,19 @@ class MediumAccess:
             with contextlib.suppress(OSError):  # nothing was written through it
                 self._io.close(device)
 
+    def forget(self) -> None:
+        """Before a single small file is read again: drop what the block device below a FUSE file system may still
+        hold. Whether it is gone is not looked for; `begin_pass` does that, once for a whole pass."""
+        if self._way is not MediumWay.DEVICE_PAGES_DROPPED or not self._node:
+            return
+        with contextlib.suppress(OSError):  # not allowed to touch the device: a cache may answer, as for every copy
+            device = self._io.open_device(self._node)
+            try:
+                self._io.flush(device)
+                self._io.drop_pages(device)
+            finally:
+                self._io.close(device)
+
     @property
     def wants_direct(self) -> bool:
         """Whether to try direct I/O first."""

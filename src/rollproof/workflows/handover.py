@@ -27,7 +27,7 @@ from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io, system_io
-from rollproof.storage.medium import weakest
+from rollproof.storage.medium import MediumAccess, weakest
 from rollproof.workflows.custody_places import (
     Place,
     compare_with_handovers,
@@ -175,7 +175,14 @@ class _Writer:
                 self._failed = True
                 self._findings.append(locked_finding(shown(path), path))
                 return
-            written = append_record(self._io, handle, header, signer=self._signer)
+            written = append_record(
+                self._io,
+                handle,
+                header,
+                signer=self._signer,
+                as_read=place.chain.digests,
+                medium=MediumAccess(self._io, self._volume.way, self._volume.source),
+            )
         except OSError as error:
             self._not_written(path, said(error))
         except UntrustedInput as problem:
@@ -184,6 +191,7 @@ class _Writer:
             self._written.append((place, header, written))
             if written.unsigned is not None:
                 self._findings.append(written.unsigned)
+                self._failed |= written.unsigned.severity is Severity.ERROR
         finally:
             with contextlib.suppress(OSError):
                 self._io.close(handle)

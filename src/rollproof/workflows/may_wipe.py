@@ -429,6 +429,7 @@ class _Judge:
             readback=view.readback.value if view.readback is not None else None,
             why=why,
             seen_at=view.seen_at.isoformat() if view.seen_at is not None else None,
+            drive_failed=view.drive_failed,
         )
 
     def close(self) -> None:

@@ -29,8 +29,9 @@ from rollproof.models.results import CopyState, OffloadResult, RollResult
 from rollproof.models.volumes import Volume
 from rollproof.storage.io import Io, system_io
 from rollproof.storage.medium import MediumAccess
+from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.workflows.offload_answer import with_answer
-from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card
+from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card, silent_card
 from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
 from rollproof.workflows.offload_earlier import Earlier, earlier_day
 from rollproof.workflows.offload_evidence import EvidenceWriter
@@ -116,7 +117,7 @@ class _OneCard:
     def run(self, path: bytes) -> RollResult:
         """Everything for one card; refusals come back as a result."""
         try:
-            card = open_card(self._io, self._drives, path, self._request, IgnoreRules(self._wish.ignore), self._cancel)
+            card = self._open(path)
         except Refused as refusal:
             return refused_roll(shown(path), self._request.roll or "", list(refusal.findings), self._wish)
         try:
@@ -137,6 +138,26 @@ class _OneCard:
             settings=self._settings,
             hangs=self._hangs,
         )
+
+    def _open(self, path: bytes) -> CardAtWork:
+        """The card, opened and listed; Refused as well when its reader does not answer, Interrupted."""
+        watch = CallWatch()
+        io, drives = watched(self._io, watch), watched(self._drives, watch)
+        settings = self._settings
+        try:
+            return answering(
+                lambda: open_card(io, drives, path, self._request, IgnoreRules(self._wish.ignore), self._cancel),
+                watch,
+                seconds=settings.stall_seconds,
+                stop_asked=self._cancel.is_set,
+                stop_seconds=settings.cancel_seconds,
+            )
+        except NoAnswer:
+            raise silent_card(path, settings.stall_seconds) from None
+        except AskedToStop:
+            raise Interrupted(
+                "Stopped while looking over the card, which does not answer; nothing was copied."
+            ) from None
 
     def _with_card(self, card: CardAtWork) -> RollResult:
         self._lap("scan")
@@ -216,6 +237,9 @@ class _OneCard:
             pace=speeds.of,
         )
 
+        def card_seen_whole() -> bool:
+            return not any(_hides_a_part(finding) for finding in (*card.snapshot.findings, *settled))
+
         def write_evidence(at: DriveAtWork, state: CopyState) -> str:
             states[at.drive] = state
             return evidence(at, state)
@@ -224,7 +248,7 @@ class _OneCard:
             _drive_side(
                 self._io,
                 at,
-                OffloadDriveWork(self._io, at, card.snapshot, card.volume, board, write_evidence),
+                OffloadDriveWork(self._io, at, card.snapshot, card.volume, board, write_evidence, card_seen_whole),
             )
             for at in checked.drives
         ]
@@ -319,6 +343,13 @@ def _forbids(finding: Finding) -> bool:
     """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
     copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
     return finding.severity is Severity.ERROR and (bool(finding.drive) or finding.kind not in copied_around)
+
+
+def _hides_a_part(finding: Finding) -> bool:
+    """Whether there is more on the card than was listed, or may be: a folder that could not be read, a name about
+    which nothing could be learnt, a change seen at the last look. A link and a special file were seen: they are
+    nothing that could be copied."""
+    return finding.severity is Severity.ERROR and finding.kind not in (Kind.LINK, Kind.SPECIAL_FILE)
 
 
 def _power_note() -> list[Finding]:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from rollproof.copying.settings import Settings
 from rollproof.drives.interface import Drives
-from rollproof.models.errors import RollproofError
+from rollproof.models.errors import ExitStatus, RollproofError
+from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest
-from rollproof.models.results import CardAnswer, RollResult
+from rollproof.models.results import CardAnswer, FindingOut, RollResult
 from rollproof.storage.io import Io
 from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.station_ledger import StationLedger
@@ -34,8 +35,45 @@ def with_answer(
     """
     if result.verdict in ("refused", "planned"):
         return result
+    answer, failed = _answer(result, card, io, drives, request, station, settings, hangs=hangs)
+    return _without(result, failed).model_copy(update={"card": answer})
+
+
+def _without(result: RollResult, failed: dict[str, str]) -> RollResult:
+    """The result when drives (by roll folder, with the reason) failed while the card's answer was sought: the station
+    will count them no more until they are verified, so this offload does not call them proven either."""
+    hit = {at.path for at in result.destinations if at.state == "proven" and at.path in failed}
+    if not hit:
+        return result
+    destinations = [
+        at.model_copy(update={"state": "failed", "findings": [*at.findings, _failed_late(at.drive, failed[at.path])]})
+        if at.path in hit
+        else at
+        for at in result.destinations
+    ]
+    left = sum(at.state == "proven" for at in destinations)
+    counted = min(result.copies_counted, left)
     return result.model_copy(
-        update={"card": _answer(result, card, io, drives, request, station, settings, hangs=hangs)}
+        update={
+            "destinations": destinations,
+            "verdict": "not proven",
+            "copies_counted": counted,
+            "enough_copies": counted >= result.copies_required,
+            "status": ExitStatus.NOT_FINISHED,
+        }
+    )
+
+
+def _failed_late(drive: str, why: str) -> FindingOut:
+    return FindingOut.of(
+        Finding(
+            Kind.DRIVE_FAILED,
+            Severity.ERROR,
+            "",
+            f"the drive took the copy and its record, and failed right after: {why}",
+            drive=drive,
+            remedy="check its cable, then verify it; until then its copy does not count",
+        )
     )
 
 
@@ -49,7 +87,8 @@ def _answer(
     settings: Settings,
     *,
     hangs: bool,
-) -> CardAnswer:
+) -> tuple[CardAnswer, dict[str, str]]:
+    """The card's answer, and what was wrong with drives that failed while it was sought."""
     if result.interrupted:
         return _keep("the offload was interrupted; run the same command again")
     if hangs:
@@ -78,8 +117,9 @@ def _answer(
         return _keep(problem.message)
     except Exception as error:  # noqa: BLE001 - the offload's own verdict must not be lost to a question after it
         return _keep(f"the question could not be judged ({type(error).__name__}); ask again with may-wipe")
-    return CardAnswer(answer=answer.answer, reasons=answer.reasons)
+    failed = {copy.path: copy.why for copy in answer.copies if copy.drive_failed}
+    return CardAnswer(answer=answer.answer, reasons=answer.reasons), failed
 
 
-def _keep(reason: str) -> CardAnswer:
-    return CardAnswer(answer="KEEP", reasons=[reason])
+def _keep(reason: str) -> tuple[CardAnswer, dict[str, str]]:
+    return CardAnswer(answer="KEEP", reasons=[reason]), {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -47,21 +48,19 @@ def open_card(
     """
     try:
         root = io.open_root(path)
-        volume = drives.volume_of(path)
     except OSError as error:
-        raise Refused(
-            f"there is no card at {shown(path)}",
-            [
-                Finding(
-                    Kind.CARD_MISSING,
-                    Severity.ERROR,
-                    shown(path),
-                    f"no folder can be opened at {shown(path)} ({said(error)})",
-                    remedy="check that the card is in its reader and mounted, and the path",
-                )
-            ],
-        ) from error
-    snapshot = take_snapshot(io, root, rules, cancel=cancel)
+        raise _no_card(path, f"no folder can be opened at {shown(path)} ({said(error)})") from error
+    try:
+        volume = drives.volume_of(path)
+        snapshot = take_snapshot(io, root, rules, cancel=cancel)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            io.close(root)
+        raise _no_card(path, f"the folder {shown(path)} opens, and then does not answer ({said(error)})") from error
+    except BaseException:
+        with contextlib.suppress(OSError):
+            io.close(root)
+        raise
     clips = group_clips(snapshot)
     findings = list(snapshot.findings)
     if not snapshot.files:
@@ -78,6 +77,22 @@ def open_card(
     findings += _writable_note(volume)
     roll = _roll_name(request, snapshot, clips, path, volume, findings)
     return CardAtWork(path, root, volume, rules, snapshot, clips, roll, findings)
+
+
+def silent_card(path: bytes, seconds: float) -> Refused:
+    """The refusal for a card whose reader does not answer."""
+    return _no_card(path, f"the card at {shown(path)} has not answered for {seconds:.0f} seconds")
+
+
+def _no_card(path: bytes, detail: str) -> Refused:
+    finding = Finding(
+        Kind.CARD_MISSING,
+        Severity.ERROR,
+        shown(path),
+        detail,
+        remedy="check that the card is in its reader and mounted, and the path",
+    )
+    return Refused(f"there is no card at {shown(path)}", [finding])
 
 
 def _writable_note(volume: Volume) -> list[Finding]:
@@ -180,7 +195,8 @@ def _another_medium(io: Io, drives: Drives, card: CardAtWork) -> str | None:
     except OSError as error:
         return f"it does not answer ({said(error)})"
     finally:
-        io.close(fresh)
+        with contextlib.suppress(OSError):  # nothing was written through it
+            io.close(fresh)
     if medium != (card.volume.boot_id, card.volume.device.disk_sequence):
         return "another card is in its place"
     return None

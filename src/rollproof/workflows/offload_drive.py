@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from rollproof.copying.board import CopyState, ProofBoard
 from rollproof.copying.marker import add_suspects, remove_marker, write_marker
 from rollproof.copying.plan import Action, DrivePlan
+from rollproof.copying.trouble import paper_trouble
 from rollproof.models.errors import DriveFault, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import MARKER_NAME, shown
@@ -23,6 +24,7 @@ from rollproof.records.standing import standing
 from rollproof.records.write import tidy_records
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
+from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 from rollproof.workflows.placing import place_on
 
 
@@ -32,8 +34,8 @@ class DriveAtWork:
 
     `base` is the folder named by the person or the production file, `relative` the roll folder below it. `handle` is
     the roll folder's handle once it exists (and its lock is held). `recorded` are paths that some record holds a
-    hash for. `production` is the one the records beside this copy belong to. `noted` is what was found while its
-    evidence was written.
+    hash for, `records_read` the SHA-256 of the records that were read for it. `production` is the one the records
+    beside this copy belong to. `noted` is what was found while its evidence was written.
     """
 
     drive: str
@@ -49,6 +51,7 @@ class DriveAtWork:
     handle: int = -1
     base_handle: int = -1
     findings: list[Finding] = field(default_factory=list)
+    records_read: dict[str, str] = field(default_factory=dict)
     record_name: str | None = None
     production: str | None = None
     noted: list[Finding] = field(default_factory=list)
@@ -91,6 +94,7 @@ class OffloadDriveWork:
         card_volume: Volume,
         board: ProofBoard,
         write_evidence: WriteEvidence,
+        card_seen_whole: Callable[[], bool] = lambda: True,
     ) -> None:
         self._io = io
         self._at = at
@@ -98,6 +102,7 @@ class OffloadDriveWork:
         self._card_volume = card_volume
         self._board = board
         self._write_evidence = write_evidence
+        self._card_seen_whole = card_seen_whole
 
     # --- before
 
@@ -160,6 +165,8 @@ class OffloadDriveWork:
             add_suspects(io, at.handle, self._suspects())
         try:
             at.record_name = self._write_evidence(at, state)
+        except (NotAsWritten, ReadsDiffer) as problem:
+            raise DriveFault(paper_trouble(problem, at.drive)) from problem
         except UntrustedInput as problem:
             raise DriveFault(
                 Finding(
@@ -203,8 +210,11 @@ class OffloadDriveWork:
             add_suspects(self._io, self._at.handle, self._suspects())
 
     def state(self) -> ResultState:
-        """The state of the whole copy, as far as the board knows."""
+        """The state of the whole copy, as far as the board knows. A copy of a card that could not be seen whole is a
+        copy of a part of it, however good: it must not look finished."""
         numbers = range(len(self._card.files))
+        if not self._card_seen_whole():
+            return "incomplete"
         drive, board = self._at.drive, self._board
         if all(board.is_proven(drive, number) for number in numbers):
             return "proven"

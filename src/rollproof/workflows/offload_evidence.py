@@ -32,7 +32,7 @@ from rollproof.records.rows import CLIP_HEALTH, ClipRow, FilesDigest
 from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
-from rollproof.storage.medium import weakest
+from rollproof.storage.medium import MediumAccess, weakest
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork, rows_of
@@ -99,10 +99,15 @@ class EvidenceWriter:
             rows_of(self.card.snapshot, at, self.board),
             clips=self._clips(),
             signer=self.signer,
+            as_read=at.records_read,
+            medium=self._medium(at),
         )
         if written.unsigned is not None:
             at.noted.append(written.unsigned)
         return written.name
+
+    def _medium(self, at: DriveAtWork) -> MediumAccess:
+        return MediumAccess(self.io, at.volume.way, at.volume.source)
 
     def _clips(self) -> Iterator[ClipRow]:
         if self.look is not None:
@@ -192,5 +197,7 @@ class EvidenceWriter:
             folders=snapshot.folders,
             ignore_patterns=tuple(dict.fromkeys((*history.ignore_patterns, *self._patterns()))),
         )
-        written = write_generation(self.io, at.handle, os.path.basename(at.relative), generation)
+        written = write_generation(
+            self.io, at.handle, os.path.basename(at.relative), generation, medium=self._medium(at)
+        )
         return written.findings

@@ -164,6 +164,7 @@ class _Found:
         io, at, asked = self._io, self._at, self._asked
         chain = read_chain(io, at.handle, roll=asked.card.roll, drive=at.drive)
         at.findings += [finding for finding in chain.findings if finding.severity is Severity.ERROR]
+        at.records_read = chain.digests
         offloads = [link.header for link in chain.links if isinstance(link.header, OffloadHeader)]
         newest = offloads[-1] if offloads else None
         if newest is not None and newest.source.serial:

@@ -33,6 +33,7 @@ from rollproof.records.signing import KnownKeys, Signature, Signer, check_signat
 from rollproof.records.write import append_record
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io, system_io
+from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.custody_places import (
     Place,
     compare_with_handovers,
@@ -311,7 +312,14 @@ class _Receiver:
             with self._opened(arrival.place) as handle:
                 if not try_lock(self._io, handle):
                     raise OSError("another process is at work on it")
-                written = append_record(self._io, handle, self._header(arrival, rolls), signer=self._signer)
+                written = append_record(
+                    self._io,
+                    handle,
+                    self._header(arrival, rolls),
+                    signer=self._signer,
+                    as_read=arrival.place.chain.digests,
+                    medium=MediumAccess(self._io, self._volume.way, self._volume.source),
+                )
         except (OSError, UntrustedInput) as problem:
             why = said(problem) if isinstance(problem, OSError) else problem.message
             self._findings.append(

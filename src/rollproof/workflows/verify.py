@@ -5,22 +5,27 @@ from __future__ import annotations
 import contextlib
 import os
 import time
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TypeVar
 
 from rollproof.copying.settings import Settings
-from rollproof.copying.trouble import said
+from rollproof.copying.trouble import hanging, said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import ExitStatus, UntrustedInput
+from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
 from rollproof.storage.io import Io, system_io
+from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.workflows.find_rolls import find_rolls
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
 
+_Answer = TypeVar("_Answer")
 _LOST = frozenset((Kind.DRIVE_GONE.value, Kind.DRIVE_FAILED.value, Kind.DRIVE_HANGS.value))
 
 
@@ -40,48 +45,16 @@ def verify(
     asked for; copies verified before that have their records.
     """
     io = io or system_io()
+    settings = settings or Settings()
     began = time.monotonic()
     copies: list[VerifiedCopy] = []
     findings: list[Finding] = []
     with StationLedger(ledger) as station:
-        verifier = CopyVerifier(io, drives or system_drives(), request, settings or Settings(), emit, cancel, station)
         for path in request.paths:
-            rolls = _rolls(io, path, cancel, findings)
-            if rolls is None:
-                continue
-            if not rolls:
-                findings.append(
-                    Finding(
-                        Kind.NO_HISTORY,
-                        Severity.ERROR,
-                        shown(path),
-                        f"there is no roll with records or manifests at or below {shown(path)}",
-                        remedy="name a roll folder, a day or a drive; a folder without history cannot be verified",
-                    )
-                )
-            for folder in rolls:
-                try:
-                    copies.append(verifier.run(folder))
-                except UntrustedInput as problem:
-                    findings.append(
-                        Finding(
-                            Kind.BAD_RECORD,
-                            Severity.ERROR,
-                            shown(folder),
-                            f"the papers in {shown(folder)} cannot be relied on: {problem.message}",
-                            remedy="compare with the same roll on a sibling drive",
-                        )
-                    )
-                except OSError as error:
-                    findings.append(
-                        Finding(
-                            Kind.DRIVE_GONE,
-                            Severity.ERROR,
-                            shown(folder),
-                            f"the roll folder {shown(folder)} cannot be read ({said(error)})",
-                            remedy="reconnect the drive and verify again",
-                        )
-                    )
+            one = _OnePath(io, drives or system_drives(), request, settings, emit, cancel, station)
+            found, odd = one.run(path)
+            copies += found
+            findings += odd
     proven = bool(copies) and not findings and all(copy.verdict == "proven" for copy in copies)
     return VerifyResult(
         verdict="proven" if proven else "not proven",
@@ -92,20 +65,128 @@ def verify(
     )
 
 
-def _rolls(io: Io, path: bytes, cancel: Cancel, findings: list[Finding]) -> list[bytes] | None:
+class _OnePath:
+    """Everything at or below one path. No call on its drive (opening, listing, reading, appending) is waited for much
+    longer than `settings.stall_seconds`: a drive that hangs keeps neither the others nor the verdict waiting."""
+
+    def __init__(
+        self,
+        io: Io,
+        drives: Drives,
+        request: VerifyRequest,
+        settings: Settings,
+        emit: Emit,
+        cancel: Cancel,
+        station: StationLedger,
+    ) -> None:
+        self._watch = CallWatch()
+        self._io = watched(io, self._watch)
+        self._settings = settings
+        self._cancel = cancel
+        self._copies: list[VerifiedCopy] = []
+        self._findings: list[Finding] = []
+        self._verifier = CopyVerifier(self._io, watched(drives, self._watch), request, settings, emit, cancel, station)
+
+    def run(self, path: bytes) -> tuple[list[VerifiedCopy], list[Finding]]:
+        """The copies found and verified, and what is wrong beside them. Raises Interrupted."""
+        left: list[bytes] = []
+        try:
+            rolls, self._findings = self._answered(lambda: _rolls(self._io, path, self._cancel))
+            if rolls == []:
+                self._findings.append(_nothing_there(path))
+            left = list(rolls or ())
+            while left:
+                copy = self._answered(partial(self._verify, left[0]))
+                left.pop(0)
+                if copy is None:
+                    continue
+                self._copies.append(copy)
+                if any(finding.kind == Kind.DRIVE_HANGS.value for finding in copy.findings):
+                    break
+            else:
+                return self._copies, self._findings
+        except NoAnswer:
+            self._findings.append(hanging(shown(path), self._settings.stall_seconds))
+        if left:
+            self._findings.append(_not_verified(left, path))
+        return self._copies, self._findings
+
+    def _answered(self, work: Callable[[], _Answer]) -> _Answer:
+        # a read that hangs is named by the copy's own verdict, with what was read before: that goes first
+        settings = self._settings
+        seconds = settings.stall_seconds + settings.workers_end_seconds + settings.cancel_seconds
+        try:
+            return answering(
+                work,
+                self._watch,
+                seconds=seconds,
+                stop_asked=self._cancel.is_set,
+                stop_seconds=self._settings.cancel_seconds,
+            )
+        except AskedToStop:
+            raise Interrupted("verify was interrupted while a drive did not answer") from None
+
+    def _verify(self, folder: bytes) -> VerifiedCopy | None:
+        try:
+            return self._verifier.run(folder)
+        except UntrustedInput as problem:
+            self._findings.append(
+                Finding(
+                    Kind.BAD_RECORD,
+                    Severity.ERROR,
+                    shown(folder),
+                    f"the papers in {shown(folder)} cannot be relied on: {problem.message}",
+                    remedy="compare with the same roll on a sibling drive",
+                )
+            )
+        except OSError as error:
+            self._findings.append(
+                Finding(
+                    Kind.DRIVE_GONE,
+                    Severity.ERROR,
+                    shown(folder),
+                    f"the roll folder {shown(folder)} cannot be read ({said(error)})",
+                    remedy="reconnect the drive and verify again",
+                )
+            )
+        return None
+
+
+def _nothing_there(path: bytes) -> Finding:
+    return Finding(
+        Kind.NO_HISTORY,
+        Severity.ERROR,
+        shown(path),
+        f"there is no roll with records or manifests at or below {shown(path)}",
+        remedy="name a roll folder, a day or a drive; a folder without history cannot be verified",
+    )
+
+
+def _not_verified(left: Sequence[bytes], path: bytes) -> Finding:
+    return Finding(
+        Kind.DRIVE_HANGS,
+        Severity.ERROR,
+        shown(left[0]),
+        f"not verified, because the drive does not answer: {shown(left[0])}"
+        + (f" and {len(left) - 1:,} more below {shown(path)}" if len(left) > 1 else ""),
+        remedy="unplug the drive and plug it in again (this may need a restart), then verify again",
+        count=len(left),
+    )
+
+
+def _rolls(io: Io, path: bytes, cancel: Cancel) -> tuple[list[bytes] | None, list[Finding]]:
+    """The roll folders at or below a path, None where it cannot be opened; and what could not be searched."""
     try:
         root = io.open_root(path)
     except OSError as error:
-        findings.append(
-            Finding(
-                Kind.DRIVE_MISSING,
-                Severity.ERROR,
-                shown(path),
-                f"no folder can be opened at {shown(path)} ({said(error)})",
-                remedy="attach and mount the drive, and check the path",
-            )
+        finding = Finding(
+            Kind.DRIVE_MISSING,
+            Severity.ERROR,
+            shown(path),
+            f"no folder can be opened at {shown(path)} ({said(error)})",
+            remedy="attach and mount the drive, and check the path",
         )
-        return None
+        return None, [finding]
     unread: list[tuple[bytes, str]] = []
     try:
         rolls = [
@@ -114,7 +195,7 @@ def _rolls(io: Io, path: bytes, cancel: Cancel, findings: list[Finding]) -> list
     finally:
         with contextlib.suppress(OSError):
             io.close(root)
-    findings += [
+    return rolls, [
         Finding(
             Kind.UNREADABLE_FOLDER,
             Severity.ERROR,
@@ -125,7 +206,6 @@ def _rolls(io: Io, path: bytes, cancel: Cancel, findings: list[Finding]) -> list
         )
         for relative, reason in unread
     ]
-    return rolls
 
 
 def _status(copies: list[VerifiedCopy], findings: list[Finding], proven: bool) -> ExitStatus:

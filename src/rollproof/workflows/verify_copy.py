@@ -17,7 +17,7 @@ from rollproof.copying.parcels import Stalled, Stopped
 from rollproof.copying.plan import same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
-from rollproof.copying.trouble import hanging, said
+from rollproof.copying.trouble import hanging, paper_trouble, said
 from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.models.errors import Interrupted, UntrustedInput
@@ -36,6 +36,7 @@ from rollproof.records.write import append_record
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
+from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
@@ -262,6 +263,7 @@ class CopyVerifier:
             return
         if not work.papers.has_papers and not work.there.files:
             return
+        medium = MediumAccess(self._io, work.volume.way, work.volume.source)
         try:
             if work.read or work.papers.history.present:
                 manifest = write_generation(
@@ -269,12 +271,21 @@ class CopyVerifier:
                     work.handle,
                     os.path.basename(os.path.realpath(work.path)),
                     verify_generation(work, started_at, self._request.person),
+                    medium=medium,
                 )
                 work.appended.append(to_text(manifest.name))
                 work.findings += [finding for finding in manifest.findings if finding not in work.findings]
             rows = list(verify_rows(work))
             header = verify_header(work, self._request.person)
-            record = append_record(self._io, work.handle, header, rows, signer=self._signer)
+            record = append_record(
+                self._io,
+                work.handle,
+                header,
+                rows,
+                signer=self._signer,
+                as_read=work.papers.chain.digests,
+                medium=medium,
+            )
             work.appended.append(record.name)
             if record.unsigned is not None:
                 work.findings.append(replace(record.unsigned, drive=work.drive))
@@ -289,6 +300,8 @@ class CopyVerifier:
                     remedy="the histories beside this copy are damaged: compare with a sibling",
                 )
             )
+        except (NotAsWritten, ReadsDiffer) as problem:
+            work.findings.append(paper_trouble(problem, work.drive))
         except OSError as error:
             work.findings.append(
                 Finding(

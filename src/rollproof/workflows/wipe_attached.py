@@ -83,6 +83,7 @@ class AttachedLook:
             verdict = self._judge(view, view.volume, known)
         except OSError as error:
             view.no(f"it cannot be read ({said(error)})", "check the drive and its cable, then " + _VERIFY)
+            view.drive_failed = True
             verdict = "unproven"
         except UntrustedInput as problem:
             view.no(f"its records cannot be read: {problem.message}", _VERIFY)
@@ -252,6 +253,7 @@ class AttachedLook:
                 view.no("the drive has turned read-only by itself", "unplug it, plug it in again, and verify it")
             else:
                 view.no(f"the drive does not take a small file now ({said(error)})", "check the drive, then verify it")
+            view.drive_failed = error.errno not in (errno.ENOSPC, errno.EDQUOT)
             return False
         view.writable = True
         return True

@@ -13,6 +13,7 @@ from rollproof.records.chain import Chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
 
 
 @dataclass(slots=True)
@@ -43,6 +44,8 @@ class CopyInView:
     newest: OffloadHeader | None = None
     known_id: int = 0
     roll_id: int = 0
+    drive_failed: bool = False
+    """Whether its drive failed when it was looked at just now: what it holds is to be verified before it counts."""
     state: str = ""
     """What the records on the drive make of it, while it is attached."""
 
@@ -50,6 +53,15 @@ class CopyInView:
     def counts(self) -> bool:
         """Whether it counts for the files in `rows`."""
         return not self.not_counted
+
+    @property
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of its records as they were read, by name."""
+        return self.chain.digests if self.chain is not None else {}
+
+    def medium(self, io: Io) -> MediumAccess | None:
+        """How what is written beside it is read back."""
+        return MediumAccess(io, self.volume.way, self.volume.source) if self.volume is not None else None
 
     def no(self, why: str, remedy: str) -> None:
         """It does not count, and why; the first reason stands."""

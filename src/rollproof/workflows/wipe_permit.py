@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Literal
@@ -13,7 +14,7 @@ from rollproof.ledger.entries import PermitNote, RecordNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.trouble import LedgerProblem
 from rollproof.models.errors import RollproofError
-from rollproof.models.findings import Finding, Kind
+from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence, MediumWay
@@ -83,10 +84,12 @@ def write_permits(
         )
         for view in places:
             header = _permit(card, counted, view, basis, person, accepted, reason, notes)
-            record = append_record(io, view.handle, header, signer=signer)
+            record = append_record(io, view.handle, header, signer=signer, as_read=view.digests, medium=view.medium(io))
             written.append((view, record))
             if record.unsigned is not None:
                 report(record.unsigned)
+                if record.unsigned.severity is Severity.ERROR:
+                    raise OSError(errno.EIO, record.unsigned.detail)
             _remember(ledger, view, record, "permit", person, f"basis {basis}")
         ledger.settle_permit(permit_id, "given")
     except (OSError, RollproofError, ValueError) as error:
@@ -213,5 +216,5 @@ def _withdraw(
         )
         # a permit is never evidence: where this fails too, the answer that was printed is KEEP all the same
         with contextlib.suppress(OSError, RollproofError, ValueError):
-            withdrawn = append_record(io, view.handle, header, signer=signer)
+            withdrawn = append_record(io, view.handle, header, signer=signer, medium=view.medium(io))
             _remember(ledger, view, withdrawn, "withdraw", person, why)

@@ -44,7 +44,7 @@ def supply_pass(io: Io, card: CardInHand, read: TreeRead, view: CopyInView, pers
         totals=Totals(files=len(view.rows), bytes=sum(row.size for row in view.rows.values())),
     )
     try:
-        append_record(io, view.handle, header, signer=station_signer())
+        append_record(io, view.handle, header, signer=station_signer(), as_read=view.digests, medium=view.medium(io))
     except (OSError, UntrustedInput) as error:
         why = said(error) if isinstance(error, OSError) else error.message
         view.not_counted += f" (the second read of the card could not be written down: {why})"
