@@ -14,11 +14,6 @@ import pytest
 from support.counting import FAULTS
 from support.devices import Devices, why_no_devices
 
-# The sweeps of every call take many minutes, and a few of their attacks still find something. They are campaigns:
-# ROLLPROOF_CAMPAIGN=1 pytest tests/faults/test_sweep.py tests/faults/test_sweep_verify.py
-_SWEEPS = ["faults/test_sweep.py", "faults/test_sweep_verify.py"]
-collect_ignore = [] if os.environ.get("ROLLPROOF_CAMPAIGN") == "1" else _SWEEPS
-
 _DEMAND = "ROLLPROOF_DEVICE_TESTS"
 _REPORT = "ROLLPROOF_FAULT_REPORT"
 _KEPT = frozenset({_DEMAND, _REPORT})

@@ -1,4 +1,6 @@
-"""Every I/O call of a small offload goes wrong once, in every way, and again in the run that resumes it.
+"""The I/O calls of a small offload go wrong, one by one, in every way, and again in the run that resumes it.
+
+Here a sample of the calls, another one each day; every call of both drives in `make campaign` (see `support.sweep`).
 
 Shown for each: the card is untouched; nothing stands under a final name but whole camera originals, records and
 manifests; nothing of anybody else is changed; what is called proven is so by its bytes on the medium; a failed call is
@@ -18,7 +20,11 @@ import pytest
 
 from support.faults import Call, Fail, Fault, Flip, Kill, Rule
 from support.stage import Stage, stage
-from support.sweep import ATTACKS, CAMPAIGN, RESUME_ATTACKS, Attack, cases, place_of, sweep
+from support.sweep import ATTACKS, CAMPAIGN, RESUME_ATTACKS, SEED, Attack, cases, due, place_of, sweep
+
+AT_MOST = 40
+"""Calls attacked in one way; of a resumed run, in one way after one earlier ending:"""
+AT_MOST_RESUMED = 20
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +35,12 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
 
 @pytest.fixture(scope="module")
 def first_calls(place: Stage) -> list[Call]:
-    return cases(place, place.clear)
+    return _of_one(place, cases(place, place.clear))
+
+
+def _of_one(place: Stage, calls: list[Call]) -> list[Call]:
+    """The calls on the card, on one of the two equal drives, and on what is none of them."""
+    return [call for call in calls if CAMPAIGN or place_of(place, call) != "two"]
 
 
 @dataclass(frozen=True)
@@ -63,33 +74,33 @@ def unfinished(request: pytest.FixtureRequest, place: Stage, tmp_path_factory: p
     place.clear()
     assert place.run([earlier.rule(place)]).io.reached
     assert any(copy.marker for copy in place.copies().values()), "the earlier run should not have finished"
-    kept = tmp_path_factory.mktemp("kept")
+    kept = tmp_path_factory.mktemp(earlier.name.replace(" ", "-"))
     place.keep(kept)
     return kept
 
 
 @pytest.fixture(scope="module")
 def resumed_calls(place: Stage, unfinished: Path) -> list[Call]:
-    calls = cases(place, partial(place.restore, unfinished))
-    return [call for call in calls if CAMPAIGN or place_of(place, call) != "two"]
+    return _of_one(place, cases(place, partial(place.restore, unfinished)))
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(7200 if CAMPAIGN else 300)
 @pytest.mark.parametrize("attack", RESUME_ATTACKS, ids=lambda attack: attack.name.replace(" ", "-"))
 def test_no_call_of_a_resumed_offload_can_break_an_invariant(
     place: Stage, unfinished: Path, resumed_calls: list[Call], attack: Attack
 ) -> None:
-    _sweep(place, attack, resumed_calls, partial(place.restore, unfinished))
+    calls = due(resumed_calls, attack, at_most=AT_MOST_RESUMED, round_name=unfinished.name.rstrip("0123456789"))
+    _sweep(place, attack, calls, partial(place.restore, unfinished))
 
 
-@pytest.mark.timeout(900)
+@pytest.mark.timeout(7200 if CAMPAIGN else 300)
 @pytest.mark.parametrize("attack", ATTACKS, ids=lambda attack: attack.name.replace(" ", "-"))
 def test_no_call_of_an_offload_can_break_an_invariant(place: Stage, first_calls: list[Call], attack: Attack) -> None:
-    _sweep(place, attack, first_calls, place.clear)
+    _sweep(place, attack, due(first_calls, attack, at_most=AT_MOST), place.clear)
 
 
 def _sweep(place: Stage, attack: Attack, calls: list[Call], prepare: Callable[[], object]) -> None:
     wrong, reached = sweep(place, attack, calls, prepare)
-    assert not wrong, f"{len(wrong)} broken:\n" + "\n".join(wrong[:40])
-    fitting = sum(attack.fits(call) for call in calls)
-    assert reached >= fitting * 0.75, f"only {reached} of {fitting} calls were reached"
+    assert not wrong, f"{len(wrong)} broken (seed {SEED}):\n" + "\n".join(wrong[:40])
+    # a flip in a read that finds the end of the file is none, and threads take turns as they like
+    assert reached >= len(calls) * 0.25, f"only {reached} of {len(calls)} calls were reached (seed {SEED})"

@@ -66,7 +66,8 @@ class FaultyIo:
         self._seen = [0] * len(self.rules)
         self._same: Counter[tuple[bytes, str, bytes]] = Counter()
         self._opened: dict[int, _Opened] = {}
-        self._lock = threading.Lock()
+        # re-entrant: the garbage collector may close a handle in the middle of any call of the same thread
+        self._lock = threading.RLock()
         self._quiet = threading.Condition(self._lock)
         self._under_way = 0
 

@@ -20,10 +20,12 @@ import pytest
 
 from rollproof.copying.settings import Settings
 from rollproof.drives.interface import Drives, system_drives
+from rollproof.ledger.opening import open_ledger
 from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
 from rollproof.models.results import OffloadResult, VerifyResult
 from rollproof.storage.io import system_io
 from rollproof.workflows.offload import offload
+from rollproof.workflows.signer import station_signer
 from rollproof.workflows.verify import verify
 from support.devices import Devices, Drive, why_no_devices
 from support.faults import Killed, Rule
@@ -100,6 +102,8 @@ class Stage:
     """The mounted images of card and drives, by name, where they are that."""
     disks: dict[str, FaultyDisk] = field(default_factory=dict)
     """Those of them that go wrong at will."""
+    fresh_home: Path | None = None
+    """A station that has done nothing yet, its key and ledger made: most of a small offload's time would go there."""
 
     def folders(self) -> dict[str, Path]:
         """The roll folders."""
@@ -112,6 +116,8 @@ class Stage:
     def clear(self) -> None:
         """Take the roll off all drives, and out of the station's memory."""
         shutil.rmtree(self.home, ignore_errors=True)
+        if self.fresh_home is not None:
+            shutil.copytree(self.fresh_home, self.home)
         for folder in self.folders().values():
             if folder.exists():
                 shutil.rmtree(folder)
@@ -259,6 +265,9 @@ def stage(folder: Path, tree: Tree = CARD) -> Iterator[Stage]:
             build(path, {"somebody else's.txt": b"not to be touched"})
         with pytest.MonkeyPatch.context() as environment:
             environment.setenv("ROLLPROOF_HOME", os.fspath(folder / "home"))
+            fresh_home = folder / "fresh station"
+            open_ledger(fresh_home).close()
+            station_signer(fresh_home)(bytes(64))
             yield Stage(
                 folder / "home",
                 places["card"],
@@ -266,6 +275,7 @@ def stage(folder: Path, tree: Tree = CARD) -> Iterator[Stage]:
                 StillDrives(system_drives()),
                 Known.of(places["card"]),
                 {name: Known.of(path) for name, path in drives.items()},
+                fresh_home=fresh_home,
             )
 
 

@@ -18,6 +18,7 @@ class StillDrives:
         self._volumes: dict[int, Volume] = {}
         self._media: dict[int, tuple[str | None, int | None]] = {}
         self._partitions: dict[int, list[Partition] | None] = {}
+        self._attached: dict[bool, list[Volume]] = {}
 
     def volume_of(self, path: bytes) -> Volume:
         """See `Drives`."""
@@ -29,7 +30,9 @@ class StillDrives:
 
     def volumes(self, *, everything: bool = False) -> list[Volume]:
         """See `Drives`."""
-        return self.inner.volumes(everything=everything)
+        if everything not in self._attached:
+            self._attached[everything] = self.inner.volumes(everything=everything)
+        return list(self._attached[everything])
 
     def medium_now(self, volume: Volume) -> tuple[str | None, int | None]:
         """See `Drives`."""

@@ -1,14 +1,18 @@
 """The sweep: one run for every call of a clean run and every fault, each followed by a clean rerun, all of it checked.
 
-Nothing is sampled: `cases` are all calls that a few clean runs made, named so that threads may take turns as they
-like (see `faults.Call`).
+`cases` are all calls that a few clean runs made, named so that threads may take turns as they like (see
+`faults.Call`). `make campaign` attacks every one of them in every way. The suite has two minutes for it and takes
+every n-th (`due`), another set each day, so that each call has its turn within n days: the seed is the day's number,
+stands in the report of what broke, and ROLLPROOF_SWEEP_SEED brings that day back.
 """
 
 from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Callable, Iterable, Iterator
+import random
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from support.faults import LOSABLE, Call, Fail, Fault, Flip, Kill, Lose, Rule, Short
@@ -16,8 +20,10 @@ from support.invariants import Copy, check_copy, check_finished, check_result, s
 from support.stage import Run, Stage
 
 CAMPAIGN = os.environ.get("ROLLPROOF_CAMPAIGN") == "1"
-"""Whether faults are also tried where they can hardly come from (a full drive that fails a read), and resumed runs
-attacked in every way on both drives instead of on one of two equal ones."""
+"""Whether every call is attacked instead of a sample, faults are also tried where they can hardly come from (a full
+drive that fails a read), and resumed runs are attacked in every way."""
+SEED = int(os.environ.get("ROLLPROOF_SWEEP_SEED") or time.time() // 86_400)
+"""Decides which calls are due today."""
 
 _TRANSFERS = frozenset({"read_into", "write_from"})
 _TAKING = frozenset(
@@ -97,6 +103,19 @@ RESUME_ATTACKS = tuple(
 """For the runs that go on where another one ended: the faults that differ most."""
 
 
+def due(calls: Sequence[Call], attack: Attack, *, at_most: int, round_name: str = "") -> list[Call]:
+    """The calls to be attacked today in this way: all that it fits in a campaign, else about `at_most` of them, evenly
+    spread over the run, beginning at another one for each day, attack and round."""
+    fitting = [call for call in calls if attack.fits(call)]
+    if CAMPAIGN or len(fitting) <= at_most:
+        return fitting
+    stride = -(-len(fitting) // at_most)
+    order = list(range(stride))
+    # each attack goes through the offsets in an order of its own: no day has the same calls for all of them
+    random.Random(f"{attack.name} {round_name}").shuffle(order)
+    return fitting[order[SEED % stride] :: stride]
+
+
 def place_of(stage: Stage, call: Call) -> str:
     """`card` or the name of the drive a call was made on; empty for neither."""
     for name, path in {"card": stage.card, **stage.drives}.items():
@@ -114,12 +133,10 @@ def rule_for(stage: Stage, attack: Attack, call: Call) -> Rule:
 
 
 def sweep(stage: Stage, attack: Attack, calls: Iterable[Call], prepare: Callable[[], object]) -> tuple[list[str], int]:
-    """Attack every call it fits; everything that was wrong, one sentence each, and how often the fault was reached."""
+    """Attack each of these calls; everything that was wrong, one sentence each, and how often the fault was reached."""
     wrong: list[str] = []
     reached = 0
     for call in calls:
-        if not attack.fits(call):
-            continue
         prepare()
         before = {name: set(copy.entries) for name, copy in stage.copies().items()}
         run = stage.run([rule_for(stage, attack, call)])

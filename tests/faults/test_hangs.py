@@ -1,0 +1,144 @@
+"""A device that never answers, at whatever call: the others are done, it is named, and the verdict comes in time."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from rollproof.models.errors import Interrupted
+from rollproof.models.requests import Cancel, VerifyRequest
+from rollproof.storage.io import system_io
+from rollproof.workflows.verify import verify
+from support.faults import Rule, Stall
+from support.faulty_io import FaultyIo
+from support.stage import SETTINGS, Stage, stage
+
+QUICK = dataclasses.replace(SETTINGS, stall_seconds=0.5, workers_end_seconds=0.2, cancel_seconds=0.3)
+BOUND_SECONDS = 10.0
+"""Far above the 1.0 + what a busy machine adds, far below the 30 that a hung run is given."""
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    with stage(tmp_path_factory.mktemp("stage")) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def kept(place: Stage, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place.clear()
+    first = place.run()
+    assert first.result is not None
+    assert first.result.verdict == "proven"
+    folder = tmp_path_factory.mktemp("kept")
+    place.keep(folder)
+    return folder
+
+
+@pytest.fixture
+def released() -> Iterator[threading.Event]:
+    event = threading.Event()
+    yield event
+    event.set()
+
+
+AT = {
+    "opening": ("open_root", b"*"),
+    "looking for rolls": ("list_folder", b""),
+    "locking": ("lock", b"*"),
+    "reading the records": ("read_into", b"rollproof/*"),
+    "reading the manifests": ("read_into", b"ascmhl/*"),
+    "listing the copy": ("list_folder", b"CLIPS"),
+    "reading the copy": ("read_into", b"CLIPS/*"),
+    "writing the manifest": ("write_from", b"ascmhl/*"),
+    "flushing the record": ("flush", b"rollproof/*"),
+    "reading the record back": ("read_into", b"rollproof/*-partial"),
+    "naming the record": ("rename_no_replace", b"rollproof/*"),
+}
+
+
+@pytest.mark.parametrize("moment", AT)
+def test_a_drive_that_hangs_during_a_verify_keeps_neither_the_other_nor_the_verdict_waiting(
+    place: Stage, kept: Path, released: threading.Event, moment: str
+) -> None:
+    place.restore(kept)
+    operation, path = AT[moment]
+    rule = Rule(Stall(released), operation, path=path, drive=os.fsencode(place.drives["one"]))
+    io = FaultyIo(system_io(), [rule])
+    began = time.monotonic()
+    result = verify(
+        VerifyRequest(tuple(os.fsencode(place.drives[name]) for name in ("one", "two"))),
+        emit=lambda event: None,
+        cancel=Cancel(),
+        io=io,
+        drives=place.places,
+        settings=QUICK,
+    )
+    took = time.monotonic() - began
+    released.set()
+    io.abandon()
+    assert io.reached
+    assert took < BOUND_SECONDS
+    assert result.verdict == "not proven"
+    assert int(result.status) == 4
+    verdicts = {Path(copy.path).parent.name: copy.verdict for copy in result.copies}
+    assert verdicts["two"] == "proven"
+    assert verdicts.get("one", "not proven") == "not proven"
+    named = [*result.findings, *(finding for copy in result.copies for finding in copy.findings)]
+    assert any(finding.kind == "drive-hangs" for finding in named)
+    # the drive is back: nothing of what it did meanwhile is in the way
+    place.let_an_hour_pass()
+    again = place.verify()
+    assert again.result is not None
+    assert again.result.verdict == "proven", [
+        finding.detail for copy in again.result.copies for finding in copy.findings
+    ]
+
+
+@pytest.mark.parametrize(
+    ("operation", "path"), [("open_root", b"*"), ("fstat", b""), ("list_folder", b"CLIPS"), ("stat", b"CLIPS/*")]
+)
+def test_a_card_that_hangs_before_the_first_byte_is_refused_in_time(
+    place: Stage, released: threading.Event, operation: str, path: bytes
+) -> None:
+    place.clear()
+    rule = Rule(Stall(released), operation, path=path, drive=os.fsencode(place.card))
+    # let go of long after the answer is due: the harness waits for calls under way
+    threading.Timer(2.0, released.set).start()
+    began = time.monotonic()
+    run = place.run([rule], settings=QUICK)
+    took = time.monotonic() - began
+    released.set()
+    assert run.io.reached
+    assert took < BOUND_SECONDS
+    assert not run.hung
+    assert run.result is not None, run.crash
+    assert int(run.result.status) == 3
+    assert any("has not answered" in finding.detail for finding in run.result.findings)
+    assert not any(copy.exists for copy in place.copies().values())
+
+
+def test_ctrl_c_ends_a_verify_whose_drive_hangs(place: Stage, kept: Path, released: threading.Event) -> None:
+    place.restore(kept)
+    cancel = Cancel()
+    rule = Rule(Stall(released), "open_root", drive=os.fsencode(place.drives["one"]))
+    io = FaultyIo(system_io(), [rule], on_fault=cancel.set)
+    began = time.monotonic()
+    with pytest.raises(Interrupted):
+        verify(
+            VerifyRequest((os.fsencode(place.drives["one"]),)),
+            emit=lambda event: None,
+            cancel=cancel,
+            io=io,
+            drives=place.places,
+            settings=dataclasses.replace(QUICK, stall_seconds=60.0),
+        )
+    assert time.monotonic() - began < BOUND_SECONDS
+    released.set()
+    io.abandon()
