@@ -32,6 +32,8 @@ from rollproof.records.signing import (
 from rollproof.records.sshsig import BadSignature, PublicKey, public_key_of, read_signature, sign_digest
 from rollproof.records.station_key import KEY_NAME, PUBLIC_NAME, key_signer, station_key
 from rollproof.records.write import WrittenRecord, append_record
+from support.faults import Flip, Rule
+from support.faulty_io import FaultyIo
 
 NOW = datetime(2026, 5, 14, 8, 15, tzinfo=UTC)
 
@@ -299,6 +301,30 @@ def test_a_drive_that_takes_the_record_and_not_the_signature_keeps_the_record(ro
     assert roll.record(made.name).exists()
     assert made.unsigned is not None
     assert "No space left" in made.unsigned.detail
+
+
+def test_a_signature_that_the_drive_holds_otherwise_is_an_error_and_is_taken_away_again(roll: Roll, home: Path) -> None:
+    io = FaultyIo(roll.io, [Rule(Flip(), "write_from", path=b"*.sig*")])
+    handle = io.open_root(os.fsencode(roll.path))
+    made = append_record(io, handle, verify_header(), signer=key_signer(home))
+    io.inner.close(handle)
+    assert made.unsigned is not None
+    assert (made.unsigned.kind, made.unsigned.severity) == (Kind.COULD_NOT_SIGN, Severity.ERROR)
+    assert f"{made.name}.sig" in made.unsigned.detail
+    assert roll.record(made.name).exists()
+    assert sorted(path.name for path in roll.record(made.name).parent.iterdir()) == [made.name]
+
+
+def test_a_record_that_a_kill_left_unsigned_is_named_by_the_next_one_which_is_signed(roll: Roll, home: Path) -> None:
+    signer = key_signer(home)
+    first = append_record(roll.io, roll.handle, verify_header(), signer=signer)
+    assert first.notes == ()
+    roll.record(first.name + ".sig").unlink()
+    second = append_record(roll.io, roll.handle, verify_header(), signer=signer)
+    (note,) = second.notes
+    assert (note.kind, note.severity) == (Kind.NOT_SIGNED, Severity.NOTE)
+    assert first.name in note.detail
+    assert append_record(roll.io, roll.handle, verify_header(), signer=signer).notes == ()
 
 
 # --- the key file

@@ -18,7 +18,7 @@ from rollproof.records.lines import MAX_HEADER_BYTES, MAX_LINE_BYTES, MAX_RECORD
 from rollproof.records.models import Header, OffloadHeader
 from rollproof.records.rows import ClipRow, FileRow, clip_to_line, to_line
 from rollproof.records.signing import Signer, write_signature
-from rollproof.storage.files import write_new
+from rollproof.storage.files import exists, write_new
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import NotAsWritten, check_alike
@@ -38,6 +38,8 @@ class WrittenRecord:
     previous_sha256: str | None
     size_bytes: int
     unsigned: Finding | None = None
+    notes: tuple[Finding, ...] = ()
+    """What was odd about the record before: that nobody signed it."""
 
 
 def append_record(
@@ -74,13 +76,39 @@ def append_record(
         for known, digest in (as_read or {}).items():
             check_alike(io, folder, known.encode("ascii"), digest, limit=MAX_RECORD_BYTES, medium=medium)
         sequence, previous = _next(io, folder, medium)
+        notes = _unsigned_before(io, folder) if signer is not None else ()
         complete = header.model_copy(update={"sequence": sequence, "previous_sha256": previous})
         name = f"{sequence:04}_{header.kind}_{clock.for_name(header.written_at)}.json"
         to_sign = hashlib.sha512()
         pieces = _noted(serialised(complete, files, clips), to_sign.update)
         size, digest = write_new(io, folder, name.encode("ascii"), pieces, medium=medium)
         unsigned = _sign(io, folder, name, to_sign.digest(), signer, medium) if signer is not None else None
-    return WrittenRecord(name, sequence, digest, previous, size, unsigned)
+    return WrittenRecord(name, sequence, digest, previous, size, unsigned, notes)
+
+
+def unsigned_before(io: Io, roll_folder: int) -> tuple[Finding, ...]:
+    """The note about a newest record that is not signed, as a kill between the two leaves it; nothing otherwise.
+
+    It stays so: what is signed is what was meant to be written, and nobody remembers that here. The next record names
+    its digest and is signed. To be called under the roll's lock, after `tidy_records`.
+    """
+    try:
+        with store.records_folder(io, roll_folder) as folder:
+            return _unsigned_before(io, folder)
+    except (OSError, BadRecord):
+        return ()  # whoever reads the records says what is wrong with them
+
+
+def _unsigned_before(io: Io, folder: int) -> tuple[Finding, ...]:
+    there = store.look(io, folder).records
+    if not there or exists(io, folder, there[-1].name.encode("ascii") + store.SIGNATURE_SUFFIX) is not None:
+        return ()
+    name = there[-1].name
+    detail = (
+        f"{name} is not signed: whoever wrote it was interrupted before that, or could not sign;"
+        " it counts as it is, and the next record vouches for it"
+    )
+    return (Finding(Kind.NOT_SIGNED, Severity.NOTE, f"{RECORDS_FOLDER.decode()}/{name}", detail),)
 
 
 def _noted(pieces: Iterable[bytes], note: Callable[[bytes], None]) -> Iterator[bytes]:

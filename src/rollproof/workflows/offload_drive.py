@@ -21,7 +21,7 @@ from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.chain import read_chain
 from rollproof.records.rows import FileRow
 from rollproof.records.standing import standing
-from rollproof.records.write import tidy_records
+from rollproof.records.write import tidy_records, unsigned_before
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
@@ -156,6 +156,7 @@ class OffloadDriveWork:
         state = self.state()
         if at.all_covered:
             tidy_records(io, at.handle)  # its record is down, and a run that ended there may have left half a signature
+            at.noted += unsigned_before(io, at.handle)
             if state != "incomplete":
                 at.record_name = at.proven_by
             if state == "proven" and exists(io, at.handle, MARKER_NAME) is not None:

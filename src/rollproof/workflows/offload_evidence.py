@@ -102,6 +102,7 @@ class EvidenceWriter:
             as_read=at.records_read,
             medium=self._medium(at),
         )
+        at.noted += written.notes
         if written.unsigned is not None:
             at.noted.append(written.unsigned)
         return written.name

@@ -25,6 +25,7 @@ from rollproof.records.rows import FileRow
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
+from rollproof.workflows.history_beside_records import history_findings
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork, card_session, locked_finding, try_lock
 
@@ -141,7 +142,7 @@ class _Found:
             replace(
                 finding, drive=at.drive, remedy=finding.remedy or f"compare with a sibling drive, or {_NAME_ANOTHER}"
             )
-            for finding in read_history(io, at.handle).findings
+            for finding in history_findings(read_history(io, at.handle), read_chain(io, at.handle, drive=at.drive))
             if finding.severity is Severity.ERROR and finding.kind not in left_by_crash
         ]
 

@@ -287,6 +287,7 @@ class CopyVerifier:
                 medium=medium,
             )
             work.appended.append(record.name)
+            work.findings += [replace(note, drive=work.drive) for note in record.notes]
             if record.unsigned is not None:
                 work.findings.append(replace(record.unsigned, drive=work.drive))
         except UntrustedInput as problem:

@@ -17,6 +17,7 @@ from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.io import Io
+from rollproof.workflows.history_beside_records import history_findings
 from rollproof.workflows.verify_reads import Shape, packed, unpacked
 
 
@@ -77,7 +78,7 @@ def read_expectation(io: Io, roll_folder: int, volume: Volume, drive: str) -> Ex
     history = read_history(io, roll_folder)
     found = standing(io, roll_folder, chain, volume)
     findings = [finding for finding in chain.findings if finding.kind is not Kind.NO_HISTORY]
-    findings += history.findings
+    findings += history_findings(history, chain)
     files: dict[bytes, Wanted] = {}
     try:
         for row in found.iter_files():
