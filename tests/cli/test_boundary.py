@@ -80,6 +80,7 @@ def test_even_when_the_words_fail_there_is_a_status(monkeypatch: pytest.MonkeyPa
 
 def test_the_statuses_that_every_start_knows_are_those_of_the_contract() -> None:
     assert (boundary._NOT_FINISHED, boundary._USAGE) == (ExitStatus.NOT_FINISHED, ExitStatus.USAGE)
+    assert boundary._INTERRUPTED == ExitStatus.INTERRUPTED
 
 
 # --- being asked to end
@@ -245,3 +246,99 @@ def test_a_command_with_a_failure_line_prints_it_with_every_failure(monkeypatch:
 def test_nothing_is_left_running_after_a_command() -> None:
     run_line(*CARD, offload=gives(an_offload()))
     assert [thread.name for thread in threading.enumerate() if thread.name == "screen"] == []
+
+
+# --- Ctrl-C where no work is under way
+
+
+CTRL_C = "os.kill(os.getpid(), signal.SIGINT)"
+
+
+@pytest.mark.parametrize("times", [1, 2, 3])
+def test_ctrl_c_during_the_summary_and_again_while_that_is_said_is_130_without_a_traceback(times: int) -> None:
+    code = f"""
+import os, signal
+from rollproof.cli import boundary, failures
+said = failures.failed
+def invoke(arguments, session):
+    {CTRL_C}
+def failed(session, error):
+    for _ in range({times - 1}):
+        {CTRL_C}
+    return said(session, error)
+boundary.invoke, failures.failed = invoke, failed
+boundary.run_and_end()
+"""
+    ran = in_a_process(code)
+    assert ran.returncode == 130
+    assert "Traceback" not in ran.stderr
+    assert "KeyboardInterrupt" not in ran.stderr
+
+
+def test_ctrl_c_at_the_very_end_changes_no_status_and_prints_nothing() -> None:
+    code = f"""
+import atexit, os, signal
+from rollproof.cli import boundary
+atexit.register(lambda: {CTRL_C})
+boundary.invoke = lambda arguments, session: 1
+boundary.sys.argv = ["rollproof", "drives"]
+boundary.run_and_end()
+"""
+    ran = in_a_process(code)
+    assert (ran.returncode, ran.stdout, ran.stderr) == (1, "", "")
+
+
+def test_an_ignored_ctrl_c_stays_ignored() -> None:
+    code = f"""
+import os, signal
+signal.signal(signal.SIGINT, signal.SIG_IGN)
+from rollproof.cli import boundary
+def invoke(arguments, session):
+    {CTRL_C}
+    return 1
+boundary.invoke = invoke
+boundary.sys.argv = ["rollproof", "drives"]
+boundary.run_and_end()
+"""
+    assert in_a_process(code).returncode == 1
+
+
+# --- standard streams that are closed
+
+
+@pytest.mark.parametrize("closed", ["<&- >&- 2>&-", "2>&-", ">&-", "<&-"])
+def test_no_file_of_ours_ever_gets_the_number_of_a_standard_stream(tmp_path: Path, closed: str) -> None:
+    """Else whatever a library says on "standard error" is written into footage."""
+    code = """
+import os
+from rollproof.cli import boundary
+def invoke(arguments, session):
+    number = os.open("copy", os.O_CREAT | os.O_RDWR)
+    for standard in (1, 2):
+        os.write(standard, b"words of a library")
+    return number
+boundary.invoke = invoke
+boundary.sys.argv = ["rollproof", "drives"]
+boundary.run_and_end()
+"""
+    (tmp_path / "code.py").write_text(code)
+    command = f'exec "{sys.executable}" code.py {closed}'
+    environ = {**os.environ, "PYTHONPATH": PATH}
+    ran = subprocess.run(["sh", "-c", command], cwd=tmp_path, env=environ, capture_output=True, timeout=60, check=False)
+    assert ran.returncode > 2
+    assert (tmp_path / "copy").read_bytes() == b""
+
+
+def test_a_real_offload_with_all_streams_closed_copies_what_is_there(tmp_path: Path) -> None:
+    card, drive = tmp_path / "card", tmp_path / "drive"
+    (card / "CLIPS").mkdir(parents=True)
+    drive.mkdir()
+    clip = os.urandom(200_000)
+    (card / "CLIPS" / "A003C001.mov").write_bytes(clip)
+    command = f'exec "{sys.executable}" -m rollproof offload card --to drive --roll A003 <&- >&- 2>&-'
+    environ = {**os.environ, "PYTHONPATH": PATH}
+    ran = subprocess.run(["sh", "-c", command], cwd=tmp_path, env=environ, timeout=60, check=False)
+    assert ran.returncode in (0, 1)  # whether two reads of the medium can be shown depends on where the test runs
+    assert (drive / "A003" / "CLIPS" / "A003C001.mov").read_bytes() == clip
+    [record] = (drive / "A003" / "rollproof").glob("*.json")
+    assert json.loads(record.read_text())["roll"] == "A003"

@@ -6,21 +6,27 @@ The words for what went wrong are in `failures`, which is loaded only then: this
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from types import FrameType
 
 from rollproof.cli.app import invoke
 from rollproof.cli.session import Session
 
-_NOT_FINISHED, _USAGE = 4, 2
+_NOT_FINISHED, _USAGE, _INTERRUPTED = 4, 2, 130
 """As `models.errors.ExitStatus` has them; a test holds them together."""
 
 
 def run_and_end() -> None:
     """Run this process's command line and end the process, even while a drive holds one of its threads."""
+    take_the_first_three()
     session = Session()
+    _at_ctrl_c(_interrupted)
     status = run(sys.argv[1:], session)
+    # all is said: from here on Ctrl-C hurries the end and changes nothing
+    _at_ctrl_c(lambda _number, _frame: os._exit(status))
     for stream in (sys.stdout, sys.stderr):
         try:
             if stream is not None:
@@ -31,6 +37,33 @@ def run_and_end() -> None:
         # a thread that waits on a dead device never comes back: leave without it
         os._exit(status)
     sys.exit(status)
+
+
+def take_the_first_three() -> None:
+    """Put something harmless in the place of standard streams that were closed when the process began.
+
+    The next file opened would get such a number, and whatever wrote to "standard error" would write into it: into
+    footage, if it were a copy.
+    """
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            opened = os.open(os.devnull, os.O_RDWR)
+            if opened != number:  # its number was not the lowest free one after all
+                os.dup2(opened, number)
+                os.close(opened)
+
+
+def _at_ctrl_c(handler: Callable[[int, FrameType | None], object]) -> None:
+    if signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:  # whoever started this in the background wants it ignored
+        signal.signal(signal.SIGINT, handler)
+
+
+def _interrupted(_number: int, _frame: FrameType | None) -> None:
+    """Ctrl-C where no work is under way: said in order the first time, the end at once the second time."""
+    _at_ctrl_c(lambda _number, _frame: os._exit(_INTERRUPTED))
+    raise KeyboardInterrupt
 
 
 def _held_up() -> bool:
