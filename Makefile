@@ -27,7 +27,7 @@ help:
 	@echo "make wheel      build the wheel into dist/"
 	@echo "make benchmark  compare with the shell and with what the disk can do (minutes)"
 	@echo "make fuzz       every parser under a coverage-guided fuzzer; FUZZ_ARGS='--seconds 600' (Linux, atheris)"
-	@echo "make campaign   thousands of kills, power cuts and flipped bits on real drives (an hour; root)"
+	@echo "make campaign   thousands of kills, power cuts and flipped bits on real drives, every call failed (hours; root)"
 
 $(BIN)/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null || { \
@@ -78,6 +78,7 @@ ifneq ($(wildcard tests/campaigns/run.py),)
 .PHONY: campaign
 campaign: $(INSTALLED_DEV)
 	PYTHONPATH=tests $(BIN)/python -m campaigns.run $(CAMPAIGN_ARGS)
+	ROLLPROOF_CAMPAIGN=1 $(BIN)/pytest -n $(WORKERS) --dist load tests/faults/test_sweep.py tests/faults/test_sweep_verify.py
 endif
 
 # atheris brings a compiled fuzzer for some Pythons only: an environment of its own, so that nothing else needs it
