@@ -173,6 +173,14 @@ def test_rubbish_in_place_of_a_record_is_a_finding_and_never_a_mistake(made: Mad
     assert {finding.roll for finding in result.findings if finding.severity == "error"} <= {"A001", "A002"}
 
 
+def test_a_roll_copied_beside_itself_on_its_own_drive_does_not_count_there(made: Made) -> None:
+    shutil.rmtree(made.at("MAIN_2", ROLLS[0]))
+    shutil.rmtree(made.at("SHUTTLE", ROLLS[0]))
+    shutil.copytree(made.at("MAIN_1", ROLLS[0]), made.top / "MAIN_1" / "by hand" / "A001")
+    (roll,) = [roll for roll in look(made).rolls if roll.name == "A001"]
+    assert (roll.state, [copy.state for copy in roll.copies]) == ("too few copies", ["proven", "copied"])
+
+
 # --- reading again
 
 

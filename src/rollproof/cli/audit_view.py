@@ -19,14 +19,14 @@ _SIGNS = {
     "copied": ("not proven", WARN),
     "damaged": ("DAMAGED", BAD),
     "incomplete": ("INCOMPLETE", BAD),
-    "records broken": ("RECORDS BROKEN", BAD),
+    "records broken": ("BAD RECORDS", BAD),
     "record only": ("NO FILES", BAD),
     "no record": ("NO RECORD", BAD),
     "empty": ("EMPTY", BAD),
 }
 """A test holds these against `reports.audit_page.SIGNS`."""
 _SEVERITIES = (("error", "Errors", BAD), ("warning", "Warnings", WARN), ("note", "Notes", QUIET))
-_ROLL_WIDTH, _DAY_WIDTH, _COUNT_WIDTH, _CELL_WIDTH = 8, 11, 7, 15
+_ROLL_WIDTH, _DAY_WIDTH, _COUNT_WIDTH, _CELL_WIDTH = 8, 11, 7, 12
 _MOST_ROLLS, _MOST_FINDINGS = 15, 3
 
 
@@ -86,8 +86,9 @@ def _roll_lines(result: AuditResult, *, everything: bool, width: int) -> Iterato
 
 
 def _head(roll: AuditRoll) -> tuple[Text | str, ...]:
-    count = f"{roll.copies_counted} of {roll.copies_required}"
-    style = GOOD if roll.copies_counted >= roll.copies_required else BAD
+    enough = roll.copies_counted >= roll.copies_required
+    count = str(roll.copies_counted) if enough else f"{roll.copies_counted} of {roll.copies_required}"
+    style = GOOD if enough else BAD
     return (
         left(roll.name, max(_ROLL_WIDTH, 1), STRONG), " ", left(roll.day or "", _DAY_WIDTH), " ",
         left(count, _COUNT_WIDTH, style), " ",
@@ -107,15 +108,16 @@ def _matrix(result: AuditResult, rolls: Sequence[AuditRoll]) -> Iterator[Text]:
         for number in range(len(result.drives)):
             here = [copy for copy in roll.copies if copy.drive == number]
             cells.append(_cell(here))
-        yield join("  ", *_head(roll), Text(" ").join(cells))
+        yield join("  ", *_head(roll), Text(" ").join(cells), _odds(roll, "  "))
 
 
 def _cell(copies: Sequence[AuditCopy]) -> Text:
     if not copies:
         return left("-", _CELL_WIDTH - 1, QUIET)
-    signs = [_SIGNS[copy.state] for copy in copies]
-    worst = next((style for wanted in (BAD, WARN) for _, style in signs if style is wanted), GOOD)
-    return left(", ".join(word for word, _ in signs), _CELL_WIDTH - 1, worst)
+    order = (BAD, WARN, GOOD)
+    word, style = min((_SIGNS[copy.state] for copy in copies), key=lambda sign: order.index(sign[1]))
+    more = f" +{len(copies) - 1}" if len(copies) > 1 else ""
+    return left(word + more, _CELL_WIDTH - 1, style)
 
 
 def _sentence(result: AuditResult, roll: AuditRoll) -> Text:
@@ -127,7 +129,16 @@ def _sentence(result: AuditResult, roll: AuditRoll) -> Text:
     for state, (word, style) in _SIGNS.items():
         if state in where:
             parts.append(join(Text(word, style), f" on {words.listed(where[state])}"))
-    return Text(", ").join(parts) if parts else Text("on none of these drives", BAD)
+    if not parts:
+        return Text("on none of these drives", BAD)
+    return join(Text(", ").join(parts), _odds(roll, "; "))
+
+
+def _odds(roll: AuditRoll, before: str) -> Text:
+    """What the state of no single copy shows."""
+    if roll.state == "damaged" and not any(_SIGNS[copy.state][1] is BAD for copy in roll.copies):
+        return join(before, Text("COPIES DISAGREE", BAD))
+    return Text()
 
 
 def _finding_lines(result: AuditResult, *, everything: bool, quiet: bool) -> Iterator[Text]:
@@ -144,14 +155,22 @@ def _finding_lines(result: AuditResult, *, everything: bool, quiet: bool) -> Ite
         first = False
         yield Text(heading, style)
         for group in chosen:
-            yield from _group_lines(group, everything=everything)
+            yield from _group_lines(result, group, everything=everything)
 
 
-def _group_lines(group: Sequence[AuditFinding], *, everything: bool) -> Iterator[Text]:
+def _where(result: AuditResult, finding: AuditFinding) -> str:
+    """The drive's name and the folder on it, rather than the whole path."""
+    for drive in result.drives:
+        if finding.drive.startswith(drive.path + "/"):
+            return f"{drive.name}: {finding.drive[len(drive.path) + 1 :]}"
+    return next((drive.name for drive in result.drives if drive.path == finding.drive), finding.drive)
+
+
+def _group_lines(result: AuditResult, group: Sequence[AuditFinding], *, everything: bool) -> Iterator[Text]:
     shown = group if everything else group[:_MOST_FINDINGS]
     remedies = dict.fromkeys(finding.remedy for finding in shown)
     for finding in shown:
-        yield join("  ", located(finding.drive, finding.path, finding.detail))
+        yield join("  ", located(_where(result, finding), finding.path, finding.detail))
         if finding.remedy and len(remedies) > 1:
             yield join("    Next: ", safe(finding.remedy))
     if len(shown) < len(group):

@@ -26,7 +26,7 @@ SIGNS = {
     "copied": "not proven",
     "damaged": "DAMAGED",
     "incomplete": "INCOMPLETE",
-    "records broken": "RECORDS BROKEN",
+    "records broken": "BAD RECORDS",
     "record only": "NO FILES",
     "no record": "NO RECORD",
     "empty": "EMPTY",

@@ -20,7 +20,7 @@ from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import inert, shown
+from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.production.load import find, load
 from rollproof.production.model import Production
@@ -32,7 +32,7 @@ from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_custody import DriveCustody, signatures
 from rollproof.workflows.audit_document import check_document, write_document
 from rollproof.workflows.audit_known import Known, compare_with_ledger, permits
-from rollproof.workflows.audit_look import CopyLooker, on_volume
+from rollproof.workflows.audit_look import CopyLooker
 from rollproof.workflows.audit_numbers import days_without_sound, gaps
 from rollproof.workflows.audit_places import by_device, find_places
 from rollproof.workflows.audit_reread import Rereader, SharedStation, to_read
@@ -41,6 +41,7 @@ from rollproof.workflows.audit_resume import StoppedAudit
 from rollproof.workflows.audit_rolls import COUNTED, Roll, rolls_of, same_device, too_few
 from rollproof.workflows.audit_walk import Loose, Walked, walk_drive
 from rollproof.workflows.audit_workers import Crew, Pulse, pulsing
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.signer import station_known_keys, station_signer
 
 LOOKING = "looking"
@@ -369,7 +370,7 @@ def _was_read(copy: CopyLook, since: datetime | None, *, anybody: bool) -> bool:
 
 def _loose_copy(place: Place, loose: Loose, name: str) -> CopyLook:
     path = os.path.join(place.path, loose.folder)
-    copy = CopyLook(place, loose.folder, path, name, on_volume=on_volume(path, place.volume))
+    copy = CopyLook(place, loose.folder, path, name, on_volume=to_text(place_on(place.volume, path)))
     if loose.what == "empty":
         copy.state, copy.why = "empty", "a roll folder with nothing in it"
     else:

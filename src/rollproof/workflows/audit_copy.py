@@ -29,7 +29,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class NamedCopy:
-    """A copy as somebody else's record names it. `folder` is relative to the volume's mount point, as text.
+    """A copy as somebody else's record names it. `folder` is from the top of its file system, as text.
 
     `sequence` and `sha256` are of its newest record then, where the record says so.
     """
@@ -98,7 +98,7 @@ class CopyLook:
     moving: int = 0
     sound: int = 0
     on_volume: str = ""
-    """Its folder relative to the volume's mount point, as records write it."""
+    """Its folder from the top of its file system, as records write it."""
     has_records: bool = False
     is_ours: bool = False
     """Whether its newest verify was written by this very station."""

@@ -71,7 +71,7 @@ class DriveCustody:
                 found.append(_error(Kind.BAD_RECORD, link.name, detail, drive, "ask the sender for the receipt"))
             arrival = received.get(link.sha256)
             if arrival is None:
-                found.append(_not_received(link.name, header, drive, is_last=link in last))
+                found.append(_not_received(link.name, header, place, drive, is_last=link in last))
             elif arrival.receipt != header.receipt:
                 detail = (
                     f"the drive was handed over with the receipt {inert(header.receipt)[:60]} and received with"
@@ -111,10 +111,14 @@ def _error(kind: Kind, path: str, detail: str, drive: str, remedy: str) -> Findi
     return Finding(kind, Severity.ERROR, path, detail, drive, remedy)
 
 
-def _not_received(name: str, header: HandoverHeader, drive: str, *, is_last: bool) -> Finding:
+def _not_received(name: str, header: HandoverHeader, place: Place, drive: str, *, is_last: bool) -> Finding:
     to = inert(header.to)[:100]
-    detail = f"the drive was handed over to {to} on {header.written_at:%Y-%m-%d} ({name}) and never received"
-    remedy = f"whoever has it now runs: rollproof receive {drive}" if is_last else "ask who had the drive in between"
+    detail = f"the drive was handed over to {to} on {header.written_at:%Y-%m-%d} and never received"
+    remedy = (
+        f"whoever has it now runs: rollproof receive {shown(place.path)}"
+        if is_last
+        else "ask who had the drive in between"
+    )
     return Finding(Kind.NOT_RECEIVED, Severity.WARNING, name, detail, drive, remedy)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -51,7 +50,8 @@ class Known:
             if other.state != "failed" and not self._is_here(other):
                 self._away[other.drive].add(roll.name)
             return
-        found = self._by_folder.get((place.number, _folder(other, place.volume)))
+        folders = _folders(other, place.volume)
+        found = next((copy for folder in folders if (copy := self._by_folder.get((place.number, folder)))), None)
         if found is None:
             key = (place.number, other.folder)
             if key not in self._said and other.state not in ("failed", "incomplete"):
@@ -60,14 +60,15 @@ class Known:
             return
         if other.sha256 and found is not teller:
             for lost in compare_with_memory(found.chain, {other.sequence: [other.sha256]}, whose=whose):
-                told = replace(lost, drive=shown(found.path))
-                if all(told != earlier.finding for earlier in found.told):
-                    found.told.append(Told("custody", told, roll.name))
+                # one word for it is enough: the chain itself may show it, and each sibling remembers it
+                if all(lost.kind is not earlier.finding.kind for earlier in found.told):
+                    found.told.append(Told("custody", replace(lost, drive=shown(found.path)), roll.name))
 
     def _place(self, other: NamedCopy) -> Place | None:
         """The place that the copy would be seen in, when it was there."""
         for place in self._places:
-            if _is_volume(place.volume, other) and not place.lost and _covers(place, _folder(other, place.volume)):
+            folders = _folders(other, place.volume)
+            if _is_volume(place.volume, other) and not place.lost and any(_covers(place, each) for each in folders):
                 return place
         return None
 
@@ -91,16 +92,18 @@ def _is_volume(volume: Volume, other: NamedCopy) -> bool:
     return known and (volume.device.key, volume.serial) == (other.device_key, other.serial)
 
 
-def _folder(other: NamedCopy, volume: Volume) -> str:
-    """Its folder as copies have it: permits count from the top of the file system, offloads from the mount point."""
+def _folders(other: NamedCopy, volume: Volume) -> tuple[str, ...]:
+    """Its folder from the top of the file system. Records of earlier versions counted from the mount point, which is
+    another place where only a part of a file system is mounted: both are looked for."""
     root = to_text(volume.mount_root).strip("/")
-    return other.folder.removeprefix(root + "/") if root else other.folder
+    return (other.folder, f"{root}/{other.folder}") if root else (other.folder,)
 
 
 def _covers(place: Place, folder: str) -> bool:
-    top = to_text(os.path.relpath(os.path.realpath(place.path), place.volume.mount_point))
-    inside = top in (".", folder) or folder.startswith(top + "/")
-    return inside and not any(folder.startswith(to_text(below) + "/") for below in place.elsewhere)
+    top = to_text(place_on(place.volume, place.path))
+    inside = not top or folder == top or folder.startswith(top + "/")
+    start = top + "/" if top else ""
+    return inside and not any(folder.startswith(f"{start}{to_text(below)}/") for below in place.elsewhere)
 
 
 def _gone(roll: str, place: Place, folder: str, whose: str) -> Told:
@@ -193,12 +196,12 @@ def _nowhere(ledger: Ledger, roll: KnownRoll) -> Told:
     where = sorted({inert(copy.name or copy.drive.drive) for copy in ledger.copies_of(roll.id)})
     last = f"; it remembers copies on {', '.join(where)}" if where else ""
     day = f" of {inert(roll.day)}" if roll.day else ""
+    count = f"{roll.files:,} {'file' if roll.files == 1 else 'files'}"
     finding = Finding(
         Kind.ROLL_MISSING,
         Severity.ERROR,
         "",
-        f"this station knows the roll {inert(roll.name)}{day}, {roll.files:,} files, and it is on none of these drives"
-        f"{last}",
+        f"this station knows the roll {inert(roll.name)}{day}, {count}, and it is on none of these drives{last}",
         remedy="keep its card; find its drive, and audit that one with the others",
     )
     return Told("completeness", finding, roll.name)

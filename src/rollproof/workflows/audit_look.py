@@ -34,6 +34,7 @@ from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Plac
 from rollproof.workflows.audit_recorded import Papers, Recorded, merged, opened_copy, read_papers
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.verify_expectation import Expectation, copy_rules, speaks_against, unfinished_finding
 
 _ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
@@ -66,11 +67,6 @@ def topic_of(kind: Kind) -> Topic:
     return "agreement" if kind is Kind.RECORD_AND_MANIFEST_DISAGREE else "copies"
 
 
-def on_volume(path: bytes, volume: Volume) -> str:
-    """A folder relative to its volume's mount point, as records write it."""
-    return to_text(os.path.relpath(os.path.realpath(path), volume.mount_point))
-
-
 class CopyLooker:
     """Looks at copies, one after the other. One for each worker."""
 
@@ -83,7 +79,7 @@ class CopyLooker:
         """What one copy is worth by its papers and its listing. OSError when its folder cannot be opened or listed."""
         path = os.path.join(place.path, folder) if folder else place.path
         copy = CopyLook(place, folder, path, shown(os.path.basename(os.path.realpath(path))))
-        copy.on_volume = on_volume(path, place.volume)
+        copy.on_volume = to_text(place_on(place.volume, path))
         copy.inner = tuple(below[len(folder) + 1 if folder else 0 :] for below in inner)
         with opened_copy(self._io, path) as handle:
             _Look(self._io, handle, copy, self._known, self._cancel).run()
@@ -114,7 +110,7 @@ class _Look:
         free = try_lock(self._io, self._handle)
         chain = read_chain(self._io, self._handle, drive=self._drive)
         papers = read_papers(self._io, self._handle, copy.inner)
-        found = standing(self._io, self._handle, chain, self._volume)
+        found = standing(self._io, self._handle, chain, self._volume, folder=place_on(self._volume, copy.path))
         self._found += [odd for odd in chain.findings if odd.kind is not Kind.NO_HISTORY]
         for folder, history in [(b"", papers.history), *papers.inner]:
             self._found += [self._placed(odd, folder) for odd in history.findings]
@@ -343,7 +339,12 @@ class _Look:
                 totals, block = header.totals, header.copy_
                 full = totals.files - totals.unknown >= self._copy.files - len(self._unknown)
                 clean = header.verdict == "proven" and not totals.differ and not totals.missing and full
-                here = block is not None and same_device(block, self._volume) and block.readback in _ACCEPTED
+                here = (
+                    block is not None
+                    and same_device(block, self._volume)
+                    and block.folder in ("", self._copy.on_volume)
+                    and block.readback in _ACCEPTED
+                )
                 return header.written_at if clean and here and link.state == "whole" else None
         return None
 
