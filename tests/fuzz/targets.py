@@ -58,6 +58,7 @@ from rollproof.records.signing import check_signature
 from rollproof.records.sshsig import read_signature
 from rollproof.records.standing import standing
 from rollproof.records.station_key import station_key
+from rollproof.reports.totals import _date
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.audit_look import _utc
 from rollproof.workflows.audit_resume import StoppedAudit
@@ -659,6 +660,14 @@ TARGETS: tuple[Target, ...] = (
         text=True,
     ),
     Target(
+        "a shooting day that a record told",
+        "records",
+        _as_text(_date),
+        lambda: (b"2026-05-14", b"day_003"),
+        ("reports/totals.py:_date",),
+        text=True,
+    ),
+    Target(
         "the mount table",
         "drives",
         _mounts,
@@ -729,6 +738,7 @@ NOT_PARSERS: dict[str, str] = {
     "copying/treereader.py:TreeReader._read_exactly": "reads footage",
     "records/clock.py:from_ns": "writes",
     "records/standing.py:_Reading._from_rows": "of what iter_files gave",
+    "reports/pdf.py:_Drawer._picture": "a poster frame that this process drew",
     "storage/files.py:read_small": "bytes, whatever they mean",
     "storage/files.py:read_chunks": "bytes, whatever they mean",
     "storage/io.py:Io.read_into": "a call of the system",
