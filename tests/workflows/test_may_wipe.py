@@ -314,6 +314,34 @@ def space_that_no_file_explains(bench: Bench) -> MayWipeResult:
         return bench.ask()
 
 
+@may_be_wiped("listing")
+def a_card_whose_file_system_keeps_room_for_root(bench: Bench) -> MayWipeResult:
+    """ext4 as mkfs makes it keeps 5 % back: free, and not for everybody."""
+    bench.card.unplug()
+    tool("mkfs.ext4", "-q", "-F", "-m", "10", bench.card.image)
+    bench.card.plug_in()
+    (bench.card.mount / "lost+found").rmdir()
+    fill(bench.card.mount, CLIPS)
+    bench.offload()
+    try:
+        return bench.ask()
+    finally:
+        bench.make_card_anew()
+
+
+@must_be_kept("space-unexplained")
+def space_that_no_file_explains_on_a_card_that_keeps_room_for_root(bench: Bench) -> MayWipeResult:
+    bench.card.unplug()
+    tool("mkfs.ext4", "-q", "-F", "-m", "10", bench.card.image)
+    bench.card.plug_in()
+    (bench.card.mount / "lost+found").rmdir()
+    fill(bench.card.mount, CLIPS)
+    try:
+        return space_that_no_file_explains(bench)
+    finally:
+        bench.make_card_anew()
+
+
 @must_be_kept("other-partition")
 def another_partition_on_the_card(bench: Bench) -> MayWipeResult:
     bench.drives = bench.machine(
@@ -582,6 +610,38 @@ def an_old_backup_of_a_drive_was_put_back(bench: Bench) -> MayWipeResult:
     bench.two.unplug()
     shutil.copyfile(bench.folder / "backup.img", bench.two.image)
     bench.two.plug_in()
+    return bench.ask()
+
+
+def _put_back_after_a_permit(bench: Bench) -> None:
+    """The backup drive is as it was before the verify, and before the permit that named it; the ledger knows nothing."""
+    from rollproof.models.requests import Cancel  # noqa: PLC0415
+    from rollproof.workflows.rebuild import rebuild_ledger  # noqa: PLC0415
+
+    bench.offload()
+    bench.two.unplug()
+    shutil.copyfile(bench.two.image, bench.folder / "backup.img")
+    bench.two.plug_in()
+    bench.verify(bench.two)
+    assert bench.ask().answer == WIPE
+    bench.two.unplug()
+    shutil.copyfile(bench.folder / "backup.img", bench.two.image)
+    bench.two.plug_in()
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+
+
+@must_be_kept("copy-not-counted")
+def a_drive_put_back_to_an_older_state_that_only_a_siblings_permit_remembers(bench: Bench) -> MayWipeResult:
+    _put_back_after_a_permit(bench)
+    result = bench.ask()
+    assert any("put back to an older state" in copy.why for copy in result.copies)
+    return result
+
+
+@may_be_wiped("reread")
+def a_drive_put_back_to_an_older_state_and_verified_since(bench: Bench) -> MayWipeResult:
+    _put_back_after_a_permit(bench)
+    assert bench.verify(bench.two).verdict == "proven"
     return bench.ask()
 
 

@@ -193,6 +193,22 @@ def test_a_verify_says_which_records_are_gone_and_puts_it_behind_the_copy(statio
     assert not station.kinds(station.verify(station.one), "warning") & {"record-missing", "chain-broken"}
 
 
+def test_an_offload_record_that_was_changed_is_an_error_and_never_learned_over_the_old(station: Station) -> None:
+    station.offload()
+    (record,) = (station.roll(station.one) / "rollproof").glob("*.json")
+    record.write_bytes(record.read_bytes().replace(b'"copies_required": 2', b'"copies_required": 1'))
+    Path(f"{record}.sig").unlink()  # whoever changes a record does not leave the signature that tells of it
+    for _ in range(2):  # the second verify must not take for known what the first one found
+        result = station.verify(station.one)
+        assert result.status is ExitStatus.ANSWER_IS_NO
+        assert "chain-broken" in station.kinds(result)
+        assert any("not the one that this station remembers" in found.detail for found in result.copies[0].findings)
+        assert states()["primary"] == "failed"
+    with open_ledger() as ledger:
+        (copy,) = [copy for copy in the_roll(ledger)[1] if copy.name == "primary"]
+        assert ledger.digests_of(copy.id, kind="offload")[1] != [hashlib.sha256(record.read_bytes()).hexdigest()]
+
+
 @pytest.mark.parametrize(
     ("roll", "camera"), [("A003", "A"), ("B012R1BF", "B"), ("SR012", None), ("sound", None), ("A", None), ("", None)]
 )

@@ -34,6 +34,15 @@ def _space(path: bytes) -> tuple[int, int, int]:
     return found.f_blocks * found.f_frsize, found.f_bavail * found.f_frsize, found.f_frsize
 
 
+def _reserved(path: bytes) -> int:
+    """Free blocks that only the system may take (ext4 keeps some for root and for its own growth)."""
+    try:
+        found = os.statvfs(path)
+    except OSError:
+        return 0
+    return max(0, found.f_bfree - found.f_bavail) * found.f_frsize
+
+
 def _real(path: bytes) -> bytes:
     return os.path.realpath(path, strict=True)
 
@@ -68,6 +77,7 @@ class Calls:
     device_number: Callable[[bytes], int] = _device_number
     space: Callable[[bytes], tuple[int, int, int]] = _space
     """(capacity, free, allocation unit) in bytes."""
+    reserved: Callable[[bytes], int] = _reserved
     mount_id: Callable[[bytes], int | None] = _mount_id
     file_system_uuid: Callable[[bytes], str | None] = probe.file_system_uuid
     blkid: Callable[[str], Mapping[str, str]] = probe.run_blkid
@@ -244,6 +254,7 @@ class LinuxDrives:
             way=way_for(file_system, options, device, "linux"),
             limits=limits_for(file_system, options=options, allocation_bytes=allocation),
             boot_id=self._boot_id(),
+            reserved_bytes=self._calls.reserved(path),
         )
 
     def _device(self, file_system: str, block: bytes | None, mounts: list[Mount], depth: int = 0) -> Device:

@@ -202,8 +202,8 @@ def _drive(row: RowMapping) -> KnownDrive:
     )
 
 
-def digests(connection: Connection, copy_id: int) -> dict[int, list[str]]:
-    """The digests of a copy's records by number, from the last clean verify on."""
+def digests(connection: Connection, copy_id: int, kind: str | None = None) -> dict[int, list[str]]:
+    """The digests of a copy's records by number, from the last clean verify on; of one kind only, where it is given."""
     found: dict[int, list[str]] = {}
     records = tables.records.c
     # in a whole chain that record vouches for all before it, and a full clean verify puts losses behind it
@@ -213,6 +213,8 @@ def digests(connection: Connection, copy_id: int) -> dict[int, list[str]]:
     query = select(records.sequence, records.sha256).where(
         records.copy_id == copy_id, records.id >= func.coalesce(settled.scalar_subquery(), 0)
     )
+    if kind is not None:
+        query = query.where(records.kind == kind)
     for number, sha256 in connection.execute(query.order_by(records.sequence, records.id)):
         found.setdefault(number, []).append(sha256)
     return found

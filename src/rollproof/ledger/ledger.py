@@ -267,12 +267,13 @@ class Ledger:
         with self.reading() as connection:
             return asking.copies(connection, self.trust, tables.devices.c.identity == identity.text)
 
-    def digests_of(self, copy_id: int) -> dict[int, list[str]]:
+    def digests_of(self, copy_id: int, *, kind: str | None = None) -> dict[int, list[str]]:
         """The digests each record of a copy's chain was seen with, by number: for `chain.compare_with_memory`.
 
-        Only from the last clean verify on: what was lost before it, it has put behind the copy."""
+        Only from the last clean verify on: what was lost before it, it has put behind the copy. `kind` leaves the
+        records of one kind."""
         with self.reading() as connection:
-            return asking.digests(connection, copy_id)
+            return asking.digests(connection, copy_id, kind)
 
     def drives_like(self, identity: DriveIdentity) -> list[KnownDrive]:
         """Which drive is this? Those with the same device or the same volume, the exact one first."""

@@ -104,3 +104,5 @@ class Volume:
     way: MediumWay = MediumWay.NONE
     limits: Limits = field(default_factory=Limits)
     boot_id: str | None = None
+    reserved_bytes: int = 0
+    """Room that is free and kept from ordinary users: neither in `free_bytes` nor used by any file."""

@@ -233,19 +233,21 @@ def _link(io: Io, handle: int, known: KnownKeys, link: Link, path: bytes, findin
 def what_it_says(header: AnyHeader) -> str:
     """A record's word in one phrase. Its texts are as they stand in the record."""
     if isinstance(header, OffloadHeader):
-        return f"{header.copy_.state} on {header.copy_.drive}, {header.totals.files} files"
+        return f"{header.copy_.state} on {header.copy_.drive}, {_counted(header.totals.files, 'file')}"
     if isinstance(header, VerifyHeader):
         wrong = header.totals.differ + header.totals.missing
-        return f"read again: {header.verdict}, {header.totals.files} files" + (
+        return f"read again: {header.verdict}, {_counted(header.totals.files, 'file')}" + (
             f", {wrong} of them wrong or missing" if wrong else ""
         )
     if isinstance(header, PermitHeader):
-        return f"the card may be wiped (basis: {header.basis}), {len(header.counted)} copies counted"
+        return (
+            f"the card may be wiped (basis: {header.basis}), {_counted(len(header.counted), 'copy', 'copies')} counted"
+        )
     if isinstance(header, HandoverHeader):
         via = f" by way of {header.via}" if header.via else ""
-        return f"to {header.to}{via}, {len(header.rolls)} rolls, receipt {header.receipt}"
+        return f"to {header.to}{via}, {_counted(len(header.rolls), 'roll')}, receipt {header.receipt}"
     if isinstance(header, ReceiveHeader):
-        return f"read again: {header.verdict}, {len(header.rolls)} rolls, receipt {header.receipt}"
+        return f"read again: {header.verdict}, {_counted(len(header.rolls), 'roll')}, receipt {header.receipt}"
     return f"takes back {header.withdraws.name}: {header.reason}"
 
 
@@ -279,3 +281,7 @@ def _unreadable(path: bytes, error: OSError) -> Finding:
         drive=shown(path),
         remedy="reconnect the drive and ask again",
     )
+
+
+def _counted(count: int, what: str, many: str = "") -> str:
+    return f"{count:,} {what if count == 1 else many or what + 's'}"

@@ -45,6 +45,7 @@ from rollproof.workflows.wipe_count import (
 from rollproof.workflows.wipe_look import CopyLook
 from rollproof.workflows.wipe_permit import write_permits
 from rollproof.workflows.wipe_read import TreeRead, read_tree
+from rollproof.workflows.wipe_siblings import believe_siblings
 from rollproof.workflows.wipe_supply import supply_pass
 
 _LOOKED_UP_AT_ONCE = 500
@@ -204,6 +205,7 @@ class _Judge:
         look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.emit, self.cancel, self.now)
         roll_ids = list(dict.fromkeys(offload.roll_id for offload in offloads))
         look.all_of(roll_ids, card.volume, self.copies)
+        believe_siblings(self.copies)
         self._name_copies(offloads)
         if self.read is not None:
             for view in self.copies:

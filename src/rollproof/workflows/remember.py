@@ -14,7 +14,7 @@ from rollproof.copying.board import ProofBoard, SourceState
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.ledger.entries import CardNote, ClipNote, CopyNote, CopyState, DriveIdentity, FileNote, OffloadNote
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.findings import Finding, Severity
+from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.chain import Chain, compare_with_memory, read_chain
@@ -165,6 +165,30 @@ def remember_chain(ledger: Ledger, copy_id: int, chain: Chain) -> None:
 # --- after a verify
 
 
+def other_offload_records(ledger: Ledger, chain: Chain, volume: Volume, path: bytes, drive: str) -> list[Finding]:
+    """Errors for offload records that are others now than this station remembers.
+
+    A lost record is put behind a copy by a clean verify; a changed one is not: it is what the verify compares with. The
+    station's memory of a record is never replaced by what lies in its place. Raises LedgerProblem.
+    """
+    folder = place_on(volume, path)
+    known = [copy for copy in ledger.copies_on(DriveIdentity.of(volume)) if copy.folder == folder]
+    remembered = [item for copy in known for item in ledger.digests_of(copy.id, kind="offload").items()]
+    there = {link.sequence: link for link in chain.links if link.kind == "offload"}
+    return [
+        Finding(
+            Kind.CHAIN_BROKEN,
+            Severity.ERROR,
+            there[number].name,
+            f"record {number} is not the one that this station remembers: it was changed or replaced",
+            drive=drive,
+            remedy="keep the card and the other copies, and offload to another folder: this record is not believed",
+        )
+        for number, digests in remembered
+        if number in there and there[number].sha256 not in digests
+    ]
+
+
 def remember_verify(
     ledger: Ledger,
     io: Io,
@@ -187,7 +211,8 @@ def remember_verify(
     found = standing(io, handle, chain, volume, folder=folder)
     known = [copy for copy in ledger.copies_on(DriveIdentity.of(volume)) if copy.folder == folder]
     told = [finding for copy in known for finding in compare_with_memory(chain, ledger.digests_of(copy.id))]
-    copies = learn_copy(ledger, io, handle, chain, found, volume, folder, drive=drive, seen_at=now)
+    other = other_offload_records(ledger, chain, volume, path, drive)
+    copies = [] if other else learn_copy(ledger, io, handle, chain, found, volume, folder, drive=drive, seen_at=now)
     newest = chain.newest
     for copy_id in dict.fromkeys([*copies, *(copy.id for copy in known)]):
         # a copy that is not this roll's any more is worth nothing for the roll that it was
@@ -201,8 +226,9 @@ def remember_verify(
             record=record_note(newest) if newest is not None and newest.kind == "verify" else None,
             findings=grouped([finding for finding in findings if finding.severity is not Severity.NOTE]),
         )
-        remember_chain(ledger, copy_id, chain)
-    return [
+        if not other:
+            remember_chain(ledger, copy_id, chain)
+    return other or [
         Finding(finding.kind, Severity.WARNING, finding.path, finding.detail, drive=drive, remedy=finding.remedy)
         for finding in told
     ]

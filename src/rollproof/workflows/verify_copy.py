@@ -20,6 +20,7 @@ from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import hanging, paper_trouble, said
 from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
+from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
@@ -40,7 +41,7 @@ from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
-from rollproof.workflows.remember import remember_verify
+from rollproof.workflows.remember import other_offload_records, remember_verify
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_evidence import verify_generation, verify_header, verify_rows
@@ -122,6 +123,7 @@ class CopyVerifier:
             )
         self._read(work)
         self._compare(work)
+        work.findings += self._station.tell(lambda ledger: self._other_records(ledger, work)) or []
         if not self._hangs:
             self._append(work, started_at)
             self._remember(work)
@@ -315,6 +317,10 @@ class CopyVerifier:
                 )
             )
 
+    @staticmethod
+    def _other_records(ledger: Ledger, work: Work) -> list[Finding]:
+        return other_offload_records(ledger, work.papers.chain, work.volume, work.path, work.drive)
+
     def _remember(self, work: Work) -> None:
         """Tell the station's ledger, after the record on the drive. Its troubles are warnings."""
         remembered = self._station.tell(
@@ -330,7 +336,9 @@ class CopyVerifier:
                 now=datetime.now().astimezone(),
             )
         )
-        work.findings += [*(remembered or ()), *self._station.findings()]
+        known = {(finding.kind, finding.detail) for finding in work.findings}
+        work.findings += [finding for finding in remembered or () if (finding.kind, finding.detail) not in known]
+        work.findings += self._station.findings()
 
     # --- telling
 

@@ -256,14 +256,15 @@ def about_space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Fin
     files = sum(-(-entry.size // unit) * unit for entry in card.snapshot.files)
     entries = len(card.snapshot.files) + len(card.snapshot.folders) + 1
     own = (len(card.snapshot.folders) + 1) * unit + entries * _ENTRY_BYTES + volume.capacity_bytes // unit // 8
-    if volume.file_system == "ext4":  # keeps 2 % and at most 4096 units from everybody, and calls them used
+    if volume.file_system == "ext4" and not volume.reserved_bytes:
+        # keeps 2 % and at most 4096 units from everybody; where it could not be told how much, that is allowed for
         own += min(volume.capacity_bytes // 50, 4096 * unit)
     if volume.file_system in _EXFAT:
         own += _exfat_outside_clusters(io, volume) + 2 * unit  # and the allocation bitmap and the up-case table
     tight = volume.file_system in _TIGHT
     slack = _TIGHT_SLACK if tight else _LOOSE_SLACK + volume.capacity_bytes // 50
     litter = sum(_size_of_litter(io, card, path, unit) for path in card.snapshot.ignored)
-    used = volume.capacity_bytes - volume.free_bytes
+    used = volume.capacity_bytes - volume.free_bytes - volume.reserved_bytes
     left = used - files - own - litter
     if left > slack:
         yield keep(
