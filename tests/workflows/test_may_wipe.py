@@ -614,7 +614,7 @@ def an_old_backup_of_a_drive_was_put_back(bench: Bench) -> MayWipeResult:
 
 
 def _put_back_after_a_permit(bench: Bench) -> None:
-    """The backup drive is as it was before the verify, and before the permit that named it; the ledger knows nothing."""
+    """The backup drive is as it was before a verify and the permit that named it; the ledger knows of neither."""
     from rollproof.models.requests import Cancel  # noqa: PLC0415
     from rollproof.workflows.rebuild import rebuild_ledger  # noqa: PLC0415
 

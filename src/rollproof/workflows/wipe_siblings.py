@@ -1,7 +1,7 @@
 """What a copy's siblings remember of it: permits beside other copies name the newest record that it had then.
 
-The ledger remembers that too. This is for the day on which the ledger is gone or was made anew: a drive that was put back
-to an older state has a chain that is whole and too short, and only its siblings know.
+The ledger remembers that too. This is for the day on which the ledger is gone or was made anew: a drive that was put
+back to an older state has a chain that is whole and too short, and only its siblings know.
 """
 
 from __future__ import annotations
