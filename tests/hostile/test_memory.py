@@ -120,6 +120,11 @@ def _sparse_marker(place: Place) -> None:
     os.truncate(marker, 4 << 30)
 
 
+def _marker_of_line_ends(place: Place) -> None:
+    """A marker of 30 MB, within its limit, of nothing but line ends."""
+    (place.roll / "NOT-FINISHED.rollproof-partial").write_bytes(b"\n" * (30 << 20))
+
+
 def _sparse_key(place: Place) -> None:
     """A signature of 1 GB beside the record."""
     record = next((place.roll / "rollproof").glob("*.json"))
@@ -136,6 +141,7 @@ WAYS: dict[str, tuple[Callable[[Place], None], tuple[int, ...]]] = {
     "a sparse record": (_sparse_record, (1,)),
     "nine thousand records": (_many_records, (1,)),
     "a sparse marker": (_sparse_marker, (1,)),
+    "a marker of line ends": (_marker_of_line_ends, (1,)),
     "a sparse signature": (_sparse_key, (0, 1)),
 }
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import binascii
 import errno
 import json
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -21,7 +22,7 @@ from rollproof.storage.io import Io
 _LIMIT_BYTES = 64 << 20
 _MAX_SUSPECTS = 200_000
 """As many files as a large card holds; each costs some 300 bytes here."""
-_SHORTEST = b'{"":""'
+_LINE = re.compile(rb"[^\n]{7,}")
 """No line that is shorter says anything."""
 _WORDS = (
     "This roll is not finished. Do not format its card. Run the same offload again;"
@@ -98,14 +99,8 @@ def read_marker(io: Io, roll_folder: int) -> Marker | None:
 
 
 def _lines(content: bytes) -> Iterator[bytes]:
-    """Line by line: a hostile marker of nothing but line ends must not become a list of them."""
-    start = 0
-    while start < len(content):
-        end = content.find(b"\n", start)
-        end = len(content) if end < 0 else end
-        if end - start > len(_SHORTEST):
-            yield content[start:end]
-        start = end + 1
+    """One line at a time: a hostile marker of nothing but line ends must not become a list of them."""
+    return (found.group() for found in _LINE.finditer(content))
 
 
 def _suspect(found: dict[str, Any]) -> bytes | None:
