@@ -31,7 +31,7 @@ def a_clip(number: int = 1, roll: str = "A003", **changes: Any) -> ClipOfReport:
     clip = ClipOfReport(
         name=f"{roll}C{number:03}_260514", files=2, bytes=4_000_000_000 + number, health="sound",
         path=f"CLIP/{roll}C{number:03}_260514.mov", hash="xxh128:" + "0123456789abcdef" * 2, duration="00:01:30.000",
-        duration_seconds=90.0, timecode="10:42:07:00", frame_rate="25", resolution="3840 × 2160", codec="ProRes",
+        duration_seconds=90.0, timecode="10:42:07:00", frame_rate="25", resolution="3840x2160", codec="ProRes",
     )  # fmt: skip
     return clip.model_copy(update=changes)
 

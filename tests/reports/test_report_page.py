@@ -128,7 +128,7 @@ def test_everything_the_report_knows_of_a_roll_and_a_clip_is_on_the_page() -> No
         "The Bell Foundry: report of day 2026-05-14", "Unit: main", "data wrangler", "camera A", "1A2B-3C4D",
         "256.0 GB", "read 2 times (medium, medium)", "Permit to wipe the card: given", "BD-1", "412.0 MB/s",
         "read back from the drive itself", "this station's memory", "A003C002_260514", "10:42:07:00", "00:01:30.000",
-        "3840 × 2160", "xxh128:0123456789abcdef", "0:04:30", "12.0 GB", "3.0 TB",
+        "3840x2160", "xxh128:0123456789abcdef", "0:04:30", "12.0 GB", "3.0 TB",
     ):  # fmt: skip
         assert part in told, part
 

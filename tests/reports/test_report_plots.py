@@ -103,6 +103,15 @@ def test_the_slowest_drive_is_named() -> None:
     assert "the slowest drive is slow" in plot.told
 
 
+def test_a_drive_that_gets_slower_is_named_and_one_that_keeps_its_pace_is_not() -> None:
+    fading = [4_000_000_000 - 500_000_000 * number for number in range(7)]
+    steady = [a_speed("steady", seconds=70.0, stretches=[4_000_000_000] * 7)]
+    plot = throughput([*steady, a_speed("fading", seconds=70.0, stretches=fading)])
+    assert plot is not None
+    assert "fading got slower, from 375.0 MB/s to 125.0 MB/s" in plot.told
+    assert "steady got slower" not in plot.told
+
+
 @pytest.mark.parametrize(
     ("value", "text"),
     [(0, "0 bytes"), (1, "1 byte"), (999, "999 bytes"), (1000, "1.0 kB"), (999_960, "1.0 MB"), (None, "not known")],

@@ -47,7 +47,7 @@ class ClipOfReport(_Part):
     name: str
     files: int
     bytes: int
-    health: Literal["sound", "damaged", "unknown"] = "unknown"
+    health: Literal["sound", "odd", "damaged", "unknown"] = "unknown"
     path: str | None = None
     hash: str | None = None
     duration: str | None = None

@@ -27,7 +27,7 @@ KNOWN_FROM = {
     "ledger": "this station's memory",
     "record": "another copy's record only",
 }
-HEALTH = {"sound": "sound", "damaged": "DAMAGED", "unknown": words.NOT_KNOWN}
+HEALTH = {"sound": "sound", "odd": "ODD", "damaged": "DAMAGED", "unknown": words.NOT_KNOWN}
 
 
 def title_of(report: Report) -> str:
@@ -74,7 +74,7 @@ def page_html(report: Report) -> str:
         answer=answer_of(report),
         numbers=_ById(numbers),
         posters=_HasPosters(report),
-        plots=[(plot.title, Markup(svg(plot))) for plot in plots_of(report)],
+        plots=[(plot.title, Markup(svg(plot)), plot.told) for plot in plots_of(report)],
         unknown=words.NOT_KNOWN,
     )
 

@@ -343,7 +343,7 @@ class _Drawer:
                     value * scale if place % 2 == 0 else (plot.height - value) * scale
                     for place, value in enumerate(mark.points)
                 ]
-                dashes = [4, 2] if mark.dashed else None
+                dashes = [each * scale for each in mark.dash] or None
                 drawing.add(PolyLine(points, strokeColor=HexColor(mark.fill), strokeWidth=0.8, strokeDashArray=dashes))
             else:
                 x, y = mark.points

@@ -17,6 +17,8 @@ from rollproof.reports.words import length, size
 WIDTH = 720
 _LEFT, _RIGHT, _TOP, _BOTTOM = 70, 12, 26, 34
 _GREYS = ("#1a1a1a", "#7a7a7a", "#b8b8b8", "#4d4d4d", "#9a9a9a", "#d6d6d6")
+_DASHES: tuple[tuple[float, ...], ...] = ((), (6, 3), (1.5, 3), (9, 3, 1.5, 3), (3, 6), (12, 6))
+_MUCH_SLOWER = 0.75
 MOST_DAYS = 60
 """More days than this would be bars thinner than a line: the last ones are drawn."""
 _MOST_SERIES = 12
@@ -32,7 +34,7 @@ class Mark:
     text: str = ""
     at: Literal["start", "middle", "end"] = "start"
     small: bool = True
-    dashed: bool = False
+    dash: tuple[float, ...] = ()
     outlined: bool = False
 
 
@@ -49,9 +51,9 @@ class Plot:
         """A rectangle."""
         self.marks.append(Mark("bar", (x, y, max(wide, 0.0), max(high, 0.0)), fill, outlined=outlined))
 
-    def line(self, points: Sequence[float], fill: str = "#1a1a1a", *, dashed: bool = False) -> None:
-        """A line through some points."""
-        self.marks.append(Mark("line", tuple(points), fill, dashed=dashed))
+    def line(self, points: Sequence[float], fill: str = "#1a1a1a", *, dash: tuple[float, ...] = ()) -> None:
+        """A line through some points; `dash` is the lengths of strokes and gaps."""
+        self.marks.append(Mark("line", tuple(points), fill, dash=dash))
 
     def text(
         self, x: float, y: float, text: str, *, at: Literal["start", "middle", "end"] = "start", small: bool = True
@@ -128,7 +130,7 @@ def drive_fill(drives: Sequence[DriveOfReport]) -> Plot | None:
     fullest = max(known, key=_used)
     told = f"Drive fill: the fullest is {fullest.drive}, {_used(fullest):.0%} of {size(fullest.capacity_bytes)}."
     plot = Plot("Drive fill", told, _TOP + 30 * len(known) + 8)
-    left, wide = 150, WIDTH - 150 - 320
+    left, wide = 150, WIDTH - 150 - 340
     for number, drive in enumerate(known):
         y = _TOP + 30 * number
         plot.text(left - 8, y + 14, drive.drive[:24], at="end")
@@ -157,15 +159,16 @@ def throughput(speeds: Sequence[SpeedOfReport]) -> Plot | None:
     lines = {drive: line for drive, line in lines.items() if line}
     if not lines:
         return None
-    slowest = min(lines, key=lambda drive: sum(lines[drive]) / len(lines[drive]))
-    told = (
-        f"Throughput: the slowest drive is {slowest}, {size(sum(lines[slowest]) / len(lines[slowest]))}/s on average."
-    )
+    slowest = min(lines, key=lambda drive: _mean(lines[drive]))
+    told = f"Throughput: the slowest drive is {slowest}, {size(_mean(lines[slowest]))}/s on average."
+    for drive, line in lines.items():
+        told += _slower(drive, line)
     plot = Plot("Throughput of each drive while it was read back", told, 230)
     top = nice_top(max(max(line) for line in lines.values()))
     _frame(plot, top, lambda value: f"{size(value)}/s")
     low, across = plot.height - _BOTTOM, WIDTH - _LEFT - _RIGHT
     longest = max(len(line) for line in lines.values())
+    x = float(_LEFT)
     for number, (drive, line) in enumerate(lines.items()):
         step = across / max(longest - 1, 1)
         points: list[float] = []
@@ -173,12 +176,30 @@ def throughput(speeds: Sequence[SpeedOfReport]) -> Plot | None:
             points += [_LEFT + step * place, low - value / top * (low - _TOP)]
         if len(line) == 1:
             points += [_LEFT + 12, points[1]]
-        plot.line(points, _grey(number), dashed=number % 2 == 1)
-        plot.text(min(points[-2] + 4, WIDTH - 60), points[-1] - 4, drive[:12])
+        dash = _DASHES[number % len(_DASHES)]
+        plot.line(points, dash=dash)
+        if x + 40 + 6 * len(drive[:20]) < WIDTH:
+            plot.line((x, 10, x + 26, 10), dash=dash)
+            plot.text(x + 31, 14, drive[:20])
+            x += 44 + 6 * len(drive[:20])
     plot.text(_LEFT, low + 13, "first copy")
     plot.text(WIDTH - _RIGHT, low + 13, "last copy", at="end")
-    _legend(plot, list(lines))
     return plot
+
+
+def _mean(line: Sequence[float]) -> float:
+    return sum(line) / len(line)
+
+
+def _slower(drive: str, line: Sequence[float]) -> str:
+    """The warning about a drive whose last third was read back much slower than its first."""
+    third = len(line) // 3
+    if third < 2:
+        return ""
+    before, after = _mean(line[:third]), _mean(line[-third:])
+    if after > before * _MUCH_SLOWER:
+        return ""
+    return f" {drive} got slower, from {size(before)}/s to {size(after)}/s: be wary of it."
 
 
 def _samples(speeds: Sequence[SpeedOfReport]) -> list[float]:

@@ -27,7 +27,7 @@ def _mark(mark: Mark) -> str:
         return f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="{high:.1f}" fill="{mark.fill}"{stroke}/>'
     if mark.kind == "line":
         pairs = " ".join(f"{x:.1f},{y:.1f}" for x, y in zip(mark.points[::2], mark.points[1::2], strict=True))
-        dashes = ' stroke-dasharray="5 3"' if mark.dashed else ""
+        dashes = f' stroke-dasharray="{" ".join(f"{each:g}" for each in mark.dash)}"' if mark.dash else ""
         return f'<polyline points="{pairs}" fill="none" stroke="{mark.fill}" stroke-width="1"{dashes}/>'
     x, y = mark.points
     size = _SMALL if mark.small else _LARGE

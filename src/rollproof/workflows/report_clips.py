@@ -6,6 +6,7 @@ import base64
 import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from rollproof.card.clips import group_clips, natural_key
 from rollproof.hashing import ALGORITHMS
@@ -54,23 +55,37 @@ def clips_of(
     called so. Never raises for what a copy holds or lacks; Interrupted when the end was asked for.
     """
     entries = tuple(file.entry for file in files)
-    snapshot = Snapshot(files=entries, folders=(), ignored=(), findings=(), listing_digest="")
-    clips = sorted(group_clips(snapshot), key=lambda clip: natural_key(clip.name))
-    if copied is None:
-        looks, hangs = [ClipLook(clip) for clip in clips], False
-    else:
+    snapshot = Snapshot(files=entries, folders=_folders(entries), ignored=(), findings=(), listing_digest="")
+    clips = group_clips(snapshot)
+    looks = {clip.files: ClipLook(clip) for clip in clips}
+    hangs = False
+    if copied is not None:
+        # the records of newer offloads say it all: then no file is opened
+        lacking = [clip for clip in clips if (row := rows.get(clip.name)) is None or row.duration is None]
         seen = look_at_clips(
             copied.io,
             copied.handle,
             snapshot,
-            clips,
+            lacking,
             workers=workers_for(copied.volume),
             sidecars=False,
             cancel=copied.cancel,
         )
-        looks, hangs = seen.looks, seen.hangs
+        looks.update((look.clip.files, look) for look in seen.looks)
+        hangs = seen.hangs
     pictures = copied if copied is not None and copied.posters and not hangs else None
-    return [_clip(look, files, rows.get(look.clip.name), damaged, pictures) for look in looks], hangs
+    ordered = sorted(looks.values(), key=lambda look: natural_key(look.clip.name))
+    return [_clip(look, files, rows.get(look.clip.name), damaged, pictures) for look in ordered], hangs
+
+
+def _folders(entries: Sequence[FileEntry]) -> tuple[bytes, ...]:
+    found: set[bytes] = set()
+    for entry in entries:
+        folder = entry.path.rpartition(b"/")[0]
+        while folder and folder not in found:
+            found.add(folder)
+            folder = folder.rpartition(b"/")[0]
+    return tuple(sorted(found))
 
 
 def _clip(
@@ -81,23 +96,31 @@ def _clip(
     known = next((name for name in ALGORITHMS if name in first.hashes), None)
     duration = (row.duration if row is not None else None) or duration_text(facts.duration_seconds)
     seconds = _seconds(duration) if duration else None
-    words = {clip.health, row.health if row is not None else "unknown", "damaged" if clip.name in damaged else ""}
+    resolution = f"{facts.width}x{facts.height}" if facts.width and facts.height else None
     picture = _picture(clip, first.entry, pictures) if pictures is not None else None
     return ClipOfReport(
         name=inert(clip.name),
         files=len(clip.files),
         bytes=clip.size_bytes,
-        health="damaged" if "damaged" in words else "sound" if "sound" in words else "unknown",
+        health=_health(look, row, clip.name in damaged),
         path=shown(first.entry.path),
         hash=f"{known}:{first.hashes[known]}" if known is not None else None,
         duration=_text(duration) if seconds is not None else None,
         duration_seconds=seconds,
         timecode=_text((row.timecode if row is not None else None) or facts.start_timecode),
         frame_rate=_text((row.frame_rate if row is not None else None) or rate_text(facts.frame_rate)),
-        resolution=f"{facts.width} × {facts.height}" if facts.width and facts.height else None,
-        codec=_text(facts.codec),
+        resolution=_text((row.resolution if row is not None else None) or resolution),
+        codec=_text((row.codec if row is not None else None) or facts.codec),
         poster=f"data:image/png;base64,{base64.b64encode(picture).decode('ascii')}" if picture else None,
     )
+
+
+def _health(look: ClipLook, row: ClipRow | None, damaged: bool) -> Literal["sound", "odd", "damaged", "unknown"]:
+    """The worst word that anybody has said of it."""
+    words = {look.state, row.health if row is not None else "", (row.state or "") if row is not None else ""}
+    if damaged or "damaged" in words:
+        return "damaged"
+    return "odd" if "odd" in words else "sound" if "sound" in words else "unknown"
 
 
 def _picture(clip: Clip, entry: FileEntry, copied: Copied) -> bytes | None:

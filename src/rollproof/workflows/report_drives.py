@@ -102,7 +102,7 @@ class DriveReader:
         """Take in one roll folder; returns whether its medium hangs."""
         volume = self._drives.volume_of(path)
         chain = read_chain(self._io, handle, drive=shown(path))
-        now = standing(self._io, handle, chain, volume)
+        now = standing(self._io, handle, chain, volume, folder=place_on(volume, path))
         header = now.newest_offload
         if header is None:
             self.findings.append(
