@@ -73,7 +73,7 @@ def test_checksums_passes_on_what_was_asked_and_ends_with_the_verdict() -> None:
     assert seen == [ChecksumsRequest(b"/mnt/s", "md5", b"A003.md5")]
     assert ran.status == 0
     assert ran.last_line.startswith("WRITTEN:")
-    assert "cd /mnt/s && md5sum -c FILE" in ran.out
+    assert "cd /mnt/s && md5sum -c /home/A003.md5" in ran.out
     ran = run_line(*line, checksums=gives(a_list(verdict="not complete", **BAD)))
     assert (ran.status, ran.last_line.split(":")[0]) == (1, "WRITTEN, NOT COMPLETE")
     ran = run_line(*line, checksums=gives(a_list(verdict="not complete", out=None, **BAD)))

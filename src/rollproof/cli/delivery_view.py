@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Iterator, Sequence
 
@@ -34,7 +35,8 @@ def checksums_lines(
         if result.out is not None:
             yield Text()
             yield join("  written: ", safe(result.out))
-            yield join("  check it with: ", safe(f"cd {shlex.quote(result.folder)} && {result.check} FILE"))
+            where = shlex.quote(os.path.abspath(result.out))
+            yield join("  check it with: ", safe(f"cd {shlex.quote(result.folder)} && {result.check} {where}"))
         yield rule(width, fancy=fancy)
     lines = words.counted(result.lines, "line")
     if result.verdict == "complete":
@@ -99,7 +101,7 @@ def packing_list_lines(
         yield rule(width, fancy=fancy)
     listed = sum(roll.manifest is not None for roll in result.rolls)
     if result.verdict == "complete":
-        yield join(stamp("PACKING LIST WRITTEN", GOOD), f"{words.counted(listed, 'roll')}, every one found.")
+        yield join(stamp("PACKING LIST WRITTEN", GOOD), f"{words.counted(listed, 'roll')}, all that are there.")
     elif result.out is None:
         yield join(stamp("NOT WRITTEN", BAD), "there is no roll that could be listed.")
     else:
