@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -160,7 +160,7 @@ def check_copy(folder: Path, card: Known, *, lying: bool = False, granularity_ns
     if copy.footage and not copy.marker:
         if not copy.records:
             out.append("footage stands there without marker and without record")
-        elif not any(_names_unreadable(record["findings"]) for record in copy.records):
+        else:
             out += [f"no marker, and {path!r} is missing" for path in card.files - copy.footage.keys()]
     for record in copy.records:
         out += _check_record(copy, card, record, granularity_ns)
@@ -181,18 +181,9 @@ def _check_record(copy: Copy, card: Known, record: dict[str, Any], granularity_n
         told = rows[path]["hashes"].get("xxh128")
         if told is not None and told != xxhash.xxh3_128_hexdigest(card.content[path]):
             out.append(f"{name} has a wrong hash for {path!r}")
-    whole = proven == card.files or _names_unreadable(record.get("findings", []))
-    if record.get("kind") == "offload" and state == "proven" and not whole:
+    if record.get("kind") == "offload" and state == "proven" and proven != card.files:
         out.append(f"{name} says proven and proves only {len(proven)} of {len(card.files)} files")
     return out
-
-
-def _names_unreadable(findings: Iterable[Mapping[str, Any]]) -> bool:
-    """Whether an error says that a part of the card could not even be listed: the copy is then one of the rest."""
-    return any(
-        finding["severity"] == "error" and finding["kind"] in ("unreadable", "unreadable-folder")
-        for finding in findings
-    )
 
 
 def check_result(result: Any, card: Known, folders: Mapping[str, Path], *, granularity_ns: int = 1) -> list[str]:
@@ -212,8 +203,7 @@ def check_result(result: Any, card: Known, folders: Mapping[str, Path], *, granu
         if at.files_proven > right:
             out.append(f"{at.drive}: {at.files_proven} files are called proven and {right} are right")
         if at.state == "proven":
-            named = roll.verdict != "proven" and _names_unreadable([finding.model_dump() for finding in roll.findings])
-            if right != len(card.files) and not named:
+            if right != len(card.files):
                 out.append(f"{at.drive}: called proven, and {right} of {len(card.files)} files are right")
             if not any(record.get("copy", {}).get("state") == "proven" for record in copy.records):
                 out.append(f"{at.drive}: called proven without a record that says so")

@@ -21,9 +21,10 @@ import pytest
 from rollproof.copying.settings import Settings
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.opening import open_ledger
-from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
-from rollproof.models.results import OffloadResult, VerifyResult
+from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
+from rollproof.models.results import MayWipeResult, OffloadResult, VerifyResult
 from rollproof.storage.io import system_io
+from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.offload import offload
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.verify import verify
@@ -73,6 +74,13 @@ class VerifyRun(Ending):
     """One verify."""
 
     result: VerifyResult | None = None
+
+
+@dataclass
+class WipeRun(Ending):
+    """One question whether the card may be wiped."""
+
+    result: MayWipeResult | None = None
 
 
 @dataclass
@@ -186,6 +194,32 @@ class Stage:
         def work() -> None:
             run.result = verify(
                 VerifyRequest(tuple(os.fsencode(folder) for folder in self.folders().values())),
+                emit=lambda event: None,
+                cancel=Cancel(),
+                io=run.io,
+                drives=self.places,
+                settings=SETTINGS,
+            )
+
+        self._conduct(run, work)
+        if run.killed:
+            run.result = None
+        return run
+
+    def may_wipe(self, rules: Iterable[Rule] = ()) -> WipeRun:
+        """Ask whether the card may be wiped, with these faults. Its clips hold noise, and a person takes that upon
+        themselves."""
+        accepted = tuple(sorted(os.fsdecode(path)[6:14] for path in self.known.files if path.endswith(b".mov")))
+        run = WipeRun(FaultyIo(system_io(), rules))
+
+        def work() -> None:
+            run.result = may_wipe(
+                MayWipeRequest(
+                    card=os.fsencode(self.card),
+                    accepted=accepted,
+                    reason="noise, for tests",
+                    person=Person(name="data wrangler"),
+                ),
                 emit=lambda event: None,
                 cancel=Cancel(),
                 io=run.io,
