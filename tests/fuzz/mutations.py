@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Sequence
 
 from hypothesis import strategies as st
 
@@ -120,4 +121,52 @@ def by_lines(valid: Sequence[bytes]) -> st.SearchStrategy[bytes]:
     return st.builds(apply, st.sampled_from(list(valid)), moves)
 
 
-Strategy = Callable[[Sequence[bytes]], st.SearchStrategy[bytes]]
+_VALUE = re.compile(
+    rb'(?<=: )(?:"(?:[^"\\]|\\.)*"|-?\d+|true|false|null)'  # of JSON
+    rb'|(?<==")[^"<>]*(?=")|(?<=>)[^<>\s][^<>]*(?=<)'  # of XML: attributes, text
+    rb"|(?<=[^ ]=)[^\n=]+|(?<= = )[^\n]+"  # of lines
+)
+OTHER_VALUES: tuple[bytes, ...] = (
+    b"null",
+    b"true",
+    b"-1",
+    b"0",
+    b"1.5",
+    b"99999999999999999999",
+    b"[]",
+    b"{}",
+    b'""',
+    b'"x"',
+    b'"../../x"',
+    b'"/etc/passwd"',
+    b'"a\\u0000b"',
+    b'"\\ud800"',
+    b'"0001-01-01T00:00:00+14:00"',
+    b'"9999-12-31T23:59:59Z"',
+    b'"proven"',
+    b"",
+    b"x",
+    b"../../x",
+    b"9" * 400,
+    b"2026-02-30T25:61:61Z",
+)
+
+
+def other_values(valid: Sequence[bytes]) -> st.SearchStrategy[bytes]:
+    """One of these documents, still of its form, with some of its values exchanged for others: what a parser meets that
+    has got past the grammar."""
+
+    def apply(data: bytes, changes: Sequence[tuple[int, bytes]]) -> bytes:
+        for place, value in changes:
+            found = list(_VALUE.finditer(data[:_FORM_BYTES]))
+            if found:
+                chosen = found[place * len(found) // 1001]
+                data = data[: chosen.start()] + value + data[chosen.end() :]
+        return data
+
+    change = st.tuples(st.integers(0, 1000), st.sampled_from(OTHER_VALUES))
+    return st.builds(apply, st.sampled_from(list(valid)), st.lists(change, min_size=1, max_size=3))
+
+
+_FORM_BYTES = 20_000
+"""So much of a document is looked through for values."""

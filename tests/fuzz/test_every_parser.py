@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 import rollproof
-from fuzz.mutations import by_lines, damaged
+from fuzz.mutations import by_lines, damaged, other_values
 from fuzz.targets import NOT_PARSERS, ROOMS_OF_THEIR_OWN, TARGETS, Target
 from support.counting import FAULTS
 
@@ -25,7 +25,7 @@ SOURCE = Path(rollproof.__file__).parent
 _SOON_SECONDS = 5.0
 """For one document of up to 1 MB, on a machine that does other things too."""
 _MORE_BYTES = 40 << 20
-_EXAMPLES, _EXAMPLES_SLOW = 60, 25
+_EXAMPLES, _EXAMPLES_SLOW = 75, 25
 
 NAMED = re.compile(r"_?(parse|parsed|read|load|from|unarmored|unescape|decode)(_|$)")
 PRIMITIVES = frozenset(
@@ -130,7 +130,7 @@ def test_whatever_is_damaged_the_parser_ends_with_values_or_with_our_own_error(t
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
-    @given(st.one_of(damaged(valid), damaged(valid), by_lines(valid)))
+    @given(st.one_of(damaged(valid), other_values(valid), by_lines(valid)))
     def attack(data: bytes) -> None:
         began = time.monotonic()
         try:
