@@ -15,7 +15,7 @@ INSTALLED := $(VENV)/installed
 INSTALLED_DEV := $(VENV)/installed-dev
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check docs screens schema wheel benchmark clean
+.PHONY: help demo test check docs screens schema wheel bench clean
 
 help:
 	@echo "make demo       offload and verify the demo cards; shows the verdict and where to look"
@@ -25,7 +25,7 @@ help:
 	@echo "make screens    take the pictures of the real screens anew"
 	@echo "make schema     write the JSON Schema of the records anew"
 	@echo "make wheel      build the wheel into dist/"
-	@echo "make benchmark  compare with the shell and with what the disk can do (minutes)"
+	@echo "make bench      every row of the table of targets, into docs/benchmarks.md (SIZE=small: minutes, full: an hour)"
 	@echo "make fuzz       every parser under a coverage-guided fuzzer; FUZZ_ARGS='--seconds 600' (Linux, atheris)"
 	@echo "make campaign   thousands of kills, power cuts and flipped bits on real drives, every call failed (hours; root)"
 
@@ -71,8 +71,9 @@ schema: $(INSTALLED_DEV)
 wheel: $(INSTALLED_DEV)
 	$(BIN)/python -m build --wheel --no-isolation --outdir dist .
 
-benchmark: $(INSTALLED_DEV)
-	$(BIN)/python tests/benchmarks/run.py
+SIZE ?= middle
+bench: $(INSTALLED_DEV)
+	$(BIN)/python tests/benchmarks/run.py --size $(SIZE) $(BENCH_ARGS)
 
 ifneq ($(wildcard tests/campaigns/run.py),)
 .PHONY: campaign

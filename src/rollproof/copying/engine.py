@@ -153,6 +153,7 @@ class Offloading:
         self._watch(stream)
         outcome = self._outcome
         outcome.interrupted = self._cancel.is_set()
+        outcome.seconds["records"] = max((lane.record_seconds for lane in self._lanes), default=0.0)
         outcome.lanes = [
             LaneOutcome(lane.drive, lane.state, lane.failure, lane.crash, lane.notes) for lane in self._lanes
         ]

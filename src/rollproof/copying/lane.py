@@ -128,6 +128,7 @@ class Lane:
         self.state: str = "incomplete"
         self.failure: Finding | None = None
         self.crash: BaseException | None = None
+        self.record_seconds = 0.0
         self.stopped = False
         self._left_behind = False
         self.siblings: Sequence[Lane] = ()
@@ -431,8 +432,10 @@ class Lane:
 
     def _seal(self) -> None:
         self._emit(LegStarted(self._roll, Leg.RECORD, self.drive, 0, 0))
+        began = time.monotonic()
         self.watch.busy()
         state = self._side.work.seal()
+        self.record_seconds = time.monotonic() - began
         if self._left_behind:
             return
         self.state = state

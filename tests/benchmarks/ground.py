@@ -1,0 +1,174 @@
+"""Where a benchmark happens: a card folder, drives beside it, the tool and its yardsticks as whole commands."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+MIB = 1 << 20
+ALGORITHM_CHOICES = ("xxh128", "md5", "sha256", "c4")
+
+
+@dataclass
+class Row:
+    """One line of the table. `ratios` are the yardstick's seconds over the tool's, one for each round: above 1 the tool
+    was faster. A row without a yardstick has `figure`s in `unit` instead. `target` is what was hoped for."""
+
+    name: str
+    target: str
+    ratios: list[float] = field(default_factory=list)
+    figures: list[float] = field(default_factory=list)
+    unit: str = ""
+    seconds: dict[str, list[float]] = field(default_factory=dict)
+    peak_mib: float | None = None
+    processor_seconds: float | None = None
+    meets: bool | None = None
+    note: str = ""
+
+    @property
+    def median(self) -> float:
+        """The middle of the ratios, or of the figures."""
+        return statistics.median(self.ratios or self.figures)
+
+    def as_json(self) -> dict[str, object]:
+        """Everything, for machines."""
+        return {key: value for key, value in self.__dict__.items() if value not in ([], {}, None, "")}
+
+
+@dataclass
+class Cost:
+    """What one run took: seconds of the clock, of the processors, and peak memory."""
+
+    seconds: float
+    processor_seconds: float
+    peak_mib: float
+    answer: dict[str, object] = field(default_factory=dict)
+
+
+@dataclass
+class Ground:
+    """One card folder and the drives beside it, all below `top`."""
+
+    top: Path
+    drives: int
+
+    @property
+    def card(self) -> Path:
+        """The card's folder."""
+        return self.top / "card"
+
+    def targets(self) -> list[Path]:
+        """The drives' folders, made."""
+        folders = [self.top / f"drive{number}" for number in range(1, self.drives + 1)]
+        for folder in folders:
+            folder.mkdir(exist_ok=True)
+        return folders
+
+    def clear(self) -> None:
+        """Empty drives, and nothing cached."""
+        for folder in self.targets():
+            shutil.rmtree(folder)
+        self.targets()
+        settle()
+
+
+def settle() -> None:
+    """Everything written, nothing cached."""
+    os.sync()
+    try:
+        Path("/proc/sys/vm/drop_caches").write_text("3")
+    except OSError:
+        print("caches cannot be dropped here: the figures are not comparable", file=sys.stderr)
+
+
+def large_card(folder: Path, gigabytes: float) -> int:
+    """Files of 512 MiB with content that does not compress; returns the bytes."""
+    folder.mkdir(parents=True)
+    left = int(gigabytes * 1024)
+    number = 0
+    while left > 0:
+        size = min(512, left)
+        number += 1
+        with open(folder / f"A003C{number:03}.mov", "wb") as file:
+            for _ in range(size):
+                file.write(os.urandom(MIB))
+        left -= size
+    return int(gigabytes * 1024) * MIB
+
+
+def small_card(folder: Path, files: int, *, smallest: int = 4096, largest: int = 65_536) -> int:
+    """Files of 4 to 64 KiB, 500 to a folder; returns the bytes."""
+    folder.mkdir(parents=True)
+    dice = random.Random(3)
+    total = 0
+    content = os.urandom(MIB)
+    for number in range(files):
+        below = folder / f"{number // 500:04}"
+        below.mkdir(exist_ok=True)
+        size = dice.randrange(smallest, largest + 1)
+        start = dice.randrange(0, MIB - size)
+        (below / f"frame.{number:06}.dng").write_bytes(number.to_bytes(8, "big") + content[start : start + size - 8])
+        total += size
+    return total
+
+
+def timed(work: Callable[[], object]) -> float:
+    """Seconds of the clock."""
+    began = time.monotonic()
+    work()
+    return time.monotonic() - began
+
+
+def command(words: Sequence[str | Path]) -> Cost:
+    """Run the tool with `--json` and wait; what it cost and what it answered."""
+    line = [str(Path(sys.executable).with_name("rollproof")), *map(str, words), "--json"]
+    began = time.monotonic()
+    process = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    assert process.stdout is not None
+    told = process.stdout.read()
+    _, _, usage = os.wait4(process.pid, 0)
+    seconds = time.monotonic() - began
+    return Cost(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, json.loads(told))
+
+
+def offload(ground: Ground, *extra: str) -> Cost:
+    """The offload with two reads of the card and read-back; SystemExit when it did not do all of its work."""
+    words: list[str | Path] = ["offload", ground.card, "--roll", "A003", *extra]
+    for folder in ground.targets():
+        words += ["--to", folder]
+    cost = command(words)
+    rolls = cost.answer["rolls"]
+    assert isinstance(rolls, list)
+    states = [destination["state"] for roll in rolls for destination in roll["destinations"]]
+    if set(states) - {"proven", "copied"} or len(states) != ground.drives:
+        raise SystemExit(f"the offload did not do its work: {json.dumps(cost.answer)[:2000]}")
+    return cost
+
+
+def shell(ground: Ground) -> None:
+    """Parallel copies, sync, caches dropped, parallel hashes of all copies and of the card."""
+    copies = " & ".join(f"cp -r '{ground.card}/.' '{folder}/'" for folder in ground.targets())
+    roots = [ground.card, *ground.targets()]
+    hashes = " & ".join(f"find '{root}' -type f -print0 | xargs -0 xxhsum -H2 > /dev/null" for root in roots)
+    drop = "echo 3 > /proc/sys/vm/drop_caches"
+    subprocess.run(["bash", "-c", f"{copies} & wait; sync; {drop}; {hashes} & wait"], check=True)
+
+
+def disk_alone(ground: Ground, size: int) -> None:
+    """The disk's own work for the same bytes: the card read beside the writers, then card and copies read at once."""
+    engine = ["--ioengine=libaio", "--iodepth=4", "--direct=1", "--bs=8M", f"--size={size}", "--end_fsync=1"]
+    reader = ["--name=card", "--rw=read", f"--filename={ground.top / 'fio-card'}"]
+    names = [ground.top / f"fio-{number}" for number in range(ground.drives)]
+    writers = [part for name in names for part in (f"--name={name.name}", "--rw=write", f"--filename={name}")]
+    readers = [part for name in names for part in (f"--name={name.name}", "--rw=read", f"--filename={name}")]
+    for jobs in (writers, readers):
+        subprocess.run(["fio", *engine, *reader, *jobs], check=True, stdout=subprocess.DEVNULL)
