@@ -23,6 +23,7 @@ from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX
 from rollproof.models.requests import Person
 from rollproof.models.results import MayWipeResult
+from rollproof.storage.posix import LinuxIo
 from rollproof.storage.station import station_home
 from support.devices import Devices, Drive
 from support.loops import tool
@@ -266,6 +267,48 @@ def a_special_file_on_the_card(bench: Bench) -> MayWipeResult:
     os.mkfifo(bench.card.mount / "CLIP/pipe")
     bench.offload()
     return bench.ask()
+
+
+@must_be_kept("unreadable")
+def a_file_of_the_card_that_cannot_be_read(bench: Bench) -> MayWipeResult:
+    bench.offload()
+    io = HookedIo(lambda what, name, _: _raise(errno.EIO) if (what, name) == ("read", os.fsencode(FIRST)[5:]) else None)
+    result = bench.ask(io=io, reread=True)
+    assert any("A003C001_260514.mov" in reason for reason in result.reasons)
+    return result
+
+
+@must_be_kept("card-missing")
+def a_card_that_cannot_even_be_opened(bench: Bench) -> MayWipeResult:
+    bench.offload()
+    return bench.ask(io=_NoRoot(os.fsencode(bench.card.mount)))
+
+
+class _NoRoot(LinuxIo):
+    """The card's own folder answers with an error."""
+
+    def __init__(self, path: bytes) -> None:
+        super().__init__()
+        self._path = path
+
+    def open_root(self, path: bytes) -> int:
+        if path == self._path:
+            _raise(errno.EIO)
+        return super().open_root(path)
+
+
+@may_be_wiped("listing")
+def the_stations_key_is_open_to_others_and_the_permit_is_not_signed(bench: Bench) -> MayWipeResult:
+    """An unsigned permit is said to be one; whether a card may be wiped never hangs on a signature."""
+    bench.offload()
+    (station_home() / "station_key").chmod(0o644)
+    result = bench.ask()
+    odd = [found for found in result.findings if found.kind == "could-not-sign"]
+    assert odd
+    assert "open to others" in odd[0].detail
+    assert "chmod 600" in odd[0].remedy
+    assert not list((bench.roll(bench.one) / "rollproof").glob("*_permit_*.sig"))
+    return result
 
 
 @must_be_kept("hidden-media")

@@ -9,14 +9,13 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
-from rollproof.models.custody_results import CustodyRoll, Difference, ReceiptCompared, ReceiveResult, SignatureOut
+from rollproof.models.custody_results import CustodyRoll, ReceiptCompared, ReceiveResult, SignatureOut
 from rollproof.models.delivery_results import PackingCheck
 from rollproof.models.errors import ExitStatus, UntrustedInput
 from rollproof.models.events import Emit
@@ -26,21 +25,16 @@ from rollproof.models.requests import Cancel, ReceiveRequest
 from rollproof.models.results import FindingOut
 from rollproof.models.volumes import Volume
 from rollproof.records.blocks import this_station
-from rollproof.records.chain import Link
-from rollproof.records.models import By, HandoverHeader, ReceiveHeader, RecordName, RollLine, finding_blocks
-from rollproof.records.receipt import read_receipt, receipt_of
-from rollproof.records.signing import KnownKeys, Signature, Signer, check_signature, signature_finding
+from rollproof.records.models import By, ReceiveHeader, RecordName, finding_blocks
+from rollproof.records.receipt import read_receipt
+from rollproof.records.signing import KnownKeys, Signature, Signer
 from rollproof.records.write import append_record
-from rollproof.storage.files import open_below
 from rollproof.storage.io import Io, system_io
 from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.custody_places import (
     Place,
-    compare_with_handovers,
     find_places,
-    lines_by_folder,
     places_of,
-    receipt_in,
     refuse_part_of_a_drive,
     roll_lines,
 )
@@ -49,29 +43,10 @@ from rollproof.workflows.handover import copy_of, custody_roll, drive_of, is_los
 from rollproof.workflows.offload_drive import try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.packing_check import ArrivalCheck, read_packing_list
+from rollproof.workflows.receive_arrival import Arrival, ArrivalLook, opened_place
 from rollproof.workflows.signer import station_known_keys, station_signer
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.which_drive import which_drive_if_any
-
-
-@dataclass(slots=True)
-class _Arrival:
-    """One place of the drive, and how it compares with its handover."""
-
-    place: Place
-    handover: tuple[str, HandoverHeader] | None
-    signature: Signature | None = None
-    receipt: str = ""
-    heads: dict[bytes, Link | None] = field(default_factory=dict)
-    compared: dict[bytes, Difference] = field(default_factory=dict)
-    missing: dict[bytes, RollLine] = field(default_factory=dict)
-    findings: list[Finding] = field(default_factory=list)
-    record: str | None = None
-
-    @property
-    def same(self) -> bool | None:
-        """Whether the receipt is the one of the handover."""
-        return None if self.handover is None else self.receipt == self.handover[1].receipt
 
 
 def receive(
@@ -105,8 +80,10 @@ def receive(
         rolls = [look.chain(request.drive, folder) for folder in folders]
         refuse_part_of_a_drive(request.drive, rolls)
         places = places_of(io, root, request.drive, rolls, find_places(io, root, folders, cancel))
-        receiver = _Receiver(io, root, request, volume, signer, known or station_known_keys(), now)
-        arrivals = [receiver.arrival(place) for place in places]
+        known = known or station_known_keys()
+        receiver = _Receiver(io, root, request, volume, signer, known, now)
+        compared = ArrivalLook(io, root, shown(request.drive), volume, known)
+        arrivals = [compared.arrival(place) for place in places]
         with StationLedger() as station:
             receiver.known_as = which_drive_if_any(volume, station)  # before the reading makes it known
             reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
@@ -143,7 +120,6 @@ class _Receiver:
         self._request = request
         self._volume = volume
         self._signer = signer
-        self._known = known
         self._now = now or datetime.now().astimezone()
         self._drive = shown(request.drive)
         self._findings: list[Finding] = list(known.findings)
@@ -156,143 +132,9 @@ class _Receiver:
         """Findings that are about no place in particular."""
         self._findings += findings
 
-    # --- before anything is read again
-
-    def arrival(self, place: Place) -> _Arrival:
-        """Compare a place with its newest handover, as both lie there."""
-        found = _Arrival(place, place.newest_handover)
-        found.findings += place.chain.findings
-        compare_with_handovers(place)
-        if found.handover is None:
-            found.heads = {folder: seen.head for folder, seen in place.rolls.items()}
-            found.findings.append(
-                self._say(
-                    Kind.NO_HANDOVER,
-                    Severity.WARNING,
-                    "",
-                    "there is no record of a handover on this drive: nothing to compare with",
-                    "ask the sender for the receipt, and compare it with the one below",
-                )
-            )
-        else:
-            self._compare(found, *found.handover)
-        found.receipt = receipt_of((folder, head.sha256 if head else None) for folder, head in found.heads.items())
-        if found.handover is not None and found.same is False:
-            found.findings.append(
-                self._say(
-                    Kind.OTHER_RECEIPT,
-                    Severity.ERROR,
-                    "",
-                    f"the receipt is {found.receipt}, and the handover says {inert(found.handover[1].receipt)[:60]}",
-                    "change nothing on the drive, and call the sender: every other copy must be kept",
-                )
-            )
-        return found
-
-    def _compare(self, found: _Arrival, name: str, header: HandoverHeader) -> None:
-        place = found.place
-        with self._opened(place) as handle:
-            found.signature = check_signature(self._io, handle, name, self._known)
-        odd = signature_finding(name, found.signature, self._drive)
-        if odd is not None:
-            found.findings.append(odd)
-        lines = lines_by_folder(header.rolls)
-        if lines is None or receipt_in(header) != header.receipt:
-            found.findings.append(
-                self._say(
-                    Kind.BAD_RECORD,
-                    Severity.ERROR,
-                    name,
-                    f"{name} contradicts itself: its receipt is not that of the rolls it lists",
-                    "take the receipt from the sender by phone, and give it with --receipt",
-                )
-            )
-            lines = lines or {}
-        self._compare_drive(found, header)
-        for folder, line in sorted(lines.items()):
-            seen = place.rolls.get(folder)
-            if seen is None:
-                found.missing[folder] = line
-                found.findings.append(
-                    self._say(
-                        Kind.ROLL_MISSING,
-                        Severity.ERROR,
-                        shown(folder),
-                        f"roll {inert(line.roll)} was handed over and is not on this drive",
-                        "keep the other copies and the card of this roll, and call the sender",
-                    )
-                )
-            else:
-                found.heads[folder] = self._head_as_handed_over(found, folder, seen, line)
-        for folder in sorted(place.rolls.keys() - lines.keys()):
-            seen = place.rolls[folder]
-            found.heads[folder], found.compared[folder] = seen.head, "added"
-            found.findings.append(
-                self._say(
-                    Kind.ROLL_ADDED,
-                    Severity.ERROR,
-                    shown(folder),
-                    f"roll {inert(seen.roll)} is on this drive and was not handed over",
-                    "find out who put it there",
-                )
-            )
-
-    def _head_as_handed_over(self, found: _Arrival, folder: bytes, seen: RollSeen, line: RollLine) -> Link | None:
-        """The roll's newest record, not counting those that this very station has signed since the handover."""
-        head = seen.head
-        links = seen.chain.links
-        at = next((n for n, link in enumerate(links) if line.record and link.sha256 == line.record.sha256), None)
-        if at is None or head is None:
-            same = head is None and line.record is None
-            found.compared[folder] = "same" if same else "changed"
-            return head
-        since = links[at + 1 :]
-        if not since:
-            found.compared[folder] = "same"
-            return head
-        ours = links[at].state == "whole" and all(self._is_ours(seen, link) for link in since)
-        found.compared[folder] = "same" if ours else "changed"
-        names = ", ".join(inert(link.name) for link in since[:3]) + (", …" if len(since) > 3 else "")
-        found.findings.append(
-            self._say(
-                Kind.RECORDS_ADDED,
-                Severity.NOTE if ours else Severity.ERROR,
-                shown(folder),
-                f"roll {inert(seen.roll)} has records that are newer than the handover: {names}"
-                + (", written by this station" if ours else ""),
-                "" if ours else "ask the sender and the courier who has worked with this drive on the way",
-            )
-        )
-        return links[at] if ours else head
-
-    def _is_ours(self, seen: RollSeen, link: Link) -> bool:
-        if link.state != "whole":
-            return False
-        handle = self._io.open_root(seen.path)
-        try:
-            signature = check_signature(self._io, handle, link.name, self._known)
-        finally:
-            self._io.close(handle)
-        return signature.state == "good" and signature.known is not None and signature.known.own
-
-    def _compare_drive(self, found: _Arrival, header: HandoverHeader) -> None:
-        then, now = header.copy_, self._volume
-        if then is None or then.volume.serial is None or now.serial is None or then.volume.serial == now.serial:
-            return
-        was = inert(f"{then.drive} (volume {then.volume.serial})")[:200]
-        found.findings.append(
-            self._say(
-                Kind.OTHER_DRIVE,
-                Severity.WARNING,
-                "",
-                f"this is another drive than the one handed over: that was {was}, this is volume {inert(now.serial)}",
-                "ask for the drive itself, unless its contents were copied over on purpose",
-            )
-        )
-
     # --- after
 
-    def write(self, arrival: _Arrival) -> None:
+    def write(self, arrival: Arrival) -> None:
         """Append the `receive` record; a drive that cannot be written to is a note."""
         rolls = list(arrival.place.rolls.values())
         if not rolls and arrival.handover is None:
@@ -309,7 +151,7 @@ class _Receiver:
             )
             return
         try:
-            with self._opened(arrival.place) as handle:
+            with opened_place(self._io, self._root, arrival.place) as handle:
                 if not try_lock(self._io, handle):
                     raise OSError("another process is at work on it")
                 written = append_record(
@@ -336,7 +178,7 @@ class _Receiver:
         if written.unsigned is not None:
             self._findings.append(written.unsigned)
 
-    def _header(self, arrival: _Arrival, rolls: Sequence[RollSeen]) -> ReceiveHeader:
+    def _header(self, arrival: Arrival, rolls: Sequence[RollSeen]) -> ReceiveHeader:
         person = self._request.person
         totals = totals_of(rolls)
         return ReceiveHeader(
@@ -353,18 +195,18 @@ class _Receiver:
             receipt=arrival.receipt,
         )
 
-    def _handover_name(self, arrival: _Arrival) -> RecordName | None:
+    def _handover_name(self, arrival: Arrival) -> RecordName | None:
         if arrival.handover is None:
             return None
         link = next(link for link in arrival.place.chain.links if link.name == arrival.handover[0])
         return RecordName(name=link.name, sequence=link.sequence, sha256=link.sha256)
 
-    def _is_proven(self, arrival: _Arrival) -> bool:
+    def _is_proven(self, arrival: Arrival) -> bool:
         rolls = arrival.place.rolls.values()
         return not _has_error(arrival.findings) and bool(rolls) and all(seen.proven for seen in rolls)
 
     def result(
-        self, arrivals: Sequence[_Arrival], rolls: Sequence[RollSeen], told: str | None, began: float
+        self, arrivals: Sequence[Arrival], rolls: Sequence[RollSeen], told: str | None, began: float
     ) -> ReceiveResult:
         """The verdict over all."""
         told_findings = self._compare_told(arrivals, told)
@@ -403,7 +245,7 @@ class _Receiver:
             else ExitStatus.ANSWER_IS_NO,
         )
 
-    def _compare_told(self, arrivals: Iterable[_Arrival], told: str | None) -> list[Finding]:
+    def _compare_told(self, arrivals: Iterable[Arrival], told: str | None) -> list[Finding]:
         receipts = [arrival.receipt for arrival in arrivals]
         if told is None or told in receipts:
             return []
@@ -417,7 +259,7 @@ class _Receiver:
             )
         ]
 
-    def _out(self, arrival: _Arrival) -> ReceiptCompared:
+    def _out(self, arrival: Arrival) -> ReceiptCompared:
         header = arrival.handover[1] if arrival.handover is not None else None
         by = f"{header.by.name or header.by.role or 'somebody'} at {header.station.host}" if header is not None else ""
         rolls = [
@@ -454,15 +296,6 @@ class _Receiver:
 
     def _path(self, place: Place) -> bytes:
         return os.path.join(self._request.drive, place.folder) if place.folder else self._request.drive
-
-    @contextlib.contextmanager
-    def _opened(self, place: Place) -> Iterator[int]:
-        handle = open_below(self._io, self._root, place.folder)
-        try:
-            yield handle
-        finally:
-            with contextlib.suppress(OSError):
-                self._io.close(handle)
 
     def _say(self, kind: Kind, severity: Severity, path: str, detail: str, remedy: str) -> Finding:
         return Finding(kind, severity, path, detail, self._drive, remedy)
