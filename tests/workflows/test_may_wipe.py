@@ -430,7 +430,37 @@ def a_clip_that_a_health_check_called_damaged(bench: Bench) -> MayWipeResult:
 def a_damaged_clip_that_somebody_takes_upon_themselves(bench: Bench) -> MayWipeResult:
     cut_short(bench)
     bench.offload()
-    return bench.ask(accepted=("A003C002_260514",), reason="the camera team knows")
+    result = bench.ask(accepted=("A003C002_260514",), reason="the camera team knows")
+    for drive in (bench.one, bench.two):
+        (permit,) = [record for record in bench.records(drive) if record["kind"] == "permit"]
+        assert permit["accepted"] == [{"path": "A003C002_260514", "reason": "the camera team knows", "path_b64": None}]
+        assert permit["by"] == {"name": "the camera assistant", "role": "camera assistant"}
+    assert bench.ask().answer == KEEP  # what was taken upon oneself once is asked for again the next time
+    return result
+
+
+@must_be_kept("damaged-clip")
+def a_damaged_clip_that_the_records_tell_of_after_the_ledger_was_lost(bench: Bench) -> MayWipeResult:
+    from rollproof.models.requests import Cancel  # noqa: PLC0415
+    from rollproof.workflows.rebuild import rebuild_ledger  # noqa: PLC0415
+
+    cut_short(bench)
+    bench.offload()
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    with open_ledger() as ledger:
+        assert ledger.damaged_clips([roll.id for roll in ledger.rolls()]) == {"A003C002_260514"}
+    return bench.ask()
+
+
+@must_be_kept("damaged-clip")
+def a_damaged_clip_that_only_the_card_in_hand_tells_of(bench: Bench) -> MayWipeResult:
+    """Neither records nor ledger know of it: it was offloaded before anybody looked into clips."""
+    cut_short(bench)
+    bench.offload()
+    with contextlib.closing(sqlite3.connect(station_home() / "ledger.sqlite3")) as ledger, ledger:
+        ledger.execute("UPDATE clips SET health = 'unknown'")
+    assert bench.ask().answer == KEEP
+    return bench.ask(reread=True)
 
 
 @must_be_kept("too-few-copies")

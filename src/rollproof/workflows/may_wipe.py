@@ -205,12 +205,12 @@ class _Judge:
         look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.emit, self.cancel, self.now)
         roll_ids = list(dict.fromkeys(offload.roll_id for offload in offloads))
         look.all_of(roll_ids, card.volume, self.copies)
-        believe_siblings(self.copies)
         self._name_copies(offloads)
         if self.read is not None:
             for view in self.copies:
                 if supply_pass(self.io, card, self.read, view, self.request.person):
                     look.attached.look_again(view)
+        believe_siblings(self.copies)
         count = count_copies(
             card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)
         )
