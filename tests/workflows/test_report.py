@@ -11,11 +11,13 @@ from typing import Any
 
 import pytest
 
+from reports.bell_foundry import a_copy_of_report
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.errors import ExitStatus, Refused, UsageProblem
 from rollproof.models.requests import Person, ReportRequest
 from rollproof.reports.model import Report, RollOfReport
 from rollproof.workflows.report import report
+from rollproof.workflows.report_rolls import CopyFound, RollFound, person_of
 from workflows.station import CLIPS, Station, change_quietly, fill, tree
 
 DAY = "2026-05-14"
@@ -219,3 +221,22 @@ def test_the_json_beside_it_is_one_object_with_a_format(station: Station) -> Non
     told = json.loads(Path(write(station).files["json"]).read_text())
     assert told["format"] == "rollproof-report/1"
     assert told["total"]["rolls"] == len(told["rolls"])
+
+
+def test_a_copy_that_only_another_copys_record_speaks_of_is_never_counted() -> None:
+    found = RollFound("The Bell Foundry", "A003", "1A2B", NOW, person_of("", ""))
+    for device, known_from in (("disk-1", "drive"), ("disk-2", "record")):
+        copy = a_copy_of_report(device, known_from=known_from)
+        found.add_copy(CopyFound(device, device, copy))
+    assert (found.devices_proven, found.state) == (1, "too few copies")
+    found.add_copy(CopyFound("disk-2", "disk-2", a_copy_of_report("disk-2", known_from="ledger", folder="seen")))
+    assert (found.devices_proven, found.state) == (2, "proven")
+
+
+def test_what_was_seen_goes_before_a_memory_of_the_same_copy_whichever_is_heard_first() -> None:
+    for order in (("drive", "ledger", "record"), ("record", "ledger", "drive"), ("ledger", "drive", "record")):
+        found = RollFound("The Bell Foundry", "A003", "1A2B", NOW, person_of("", ""))
+        for known_from in order:
+            state = {"drive": "unproven", "ledger": "proven", "record": "proven"}[known_from]
+            found.add_copy(CopyFound("disk", "disk", a_copy_of_report(known_from=known_from, state=state)))
+        assert found.state == "not proven"
