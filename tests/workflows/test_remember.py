@@ -229,7 +229,7 @@ def test_the_order_is_records_then_ledger_then_verdict(station: Station, monkeyp
         monkeypatch.setattr(f"{module}.{name}", told)
 
     note("rollproof.workflows.offload_evidence", "append_record", "record")
-    note("rollproof.workflows.offload", "remember_offload", "ledger")
-    note("rollproof.workflows.offload", "roll_result", "verdict")
+    note("rollproof.workflows.offload_one", "remember_offload", "ledger")
+    note("rollproof.workflows.offload_one", "roll_result", "verdict")
     station.offload()
     assert happened == ["record", "record", "ledger", "verdict"]

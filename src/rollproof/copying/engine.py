@@ -6,6 +6,7 @@ takes the card through its second pass. The calling thread only watches, so that
 
 from __future__ import annotations
 
+import operator
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -37,7 +38,8 @@ _POLL_SECONDS = 0.2
 class CardSide:
     """The card, as the engine sees it. `settle` runs after the last read of the card and before any drive is sealed:
     it looks whether the card changed, tells the board, and returns what it found. It raises Interrupted when the
-    cancel it is given is set, and looks at that often enough to show that the card still answers."""
+    cancel it is given is set, and looks at that often enough to show that the card still answers. `same_time` compares
+    a file's modification time with the snapshot's; where content is compared with a record, the date is no evidence."""
 
     root: int
     snapshot: Snapshot
@@ -45,6 +47,7 @@ class CardSide:
     passes: int
     settle: Callable[[Cancel], Sequence[Finding]]
     read_depth: int = 4
+    same_time: Callable[[int, int], bool] = operator.eq
 
 
 @dataclass(slots=True)
@@ -133,7 +136,10 @@ class Offloading:
 
     def run(self) -> CopyOutcome:
         """Copy, read everything again, seal every drive; returns when all lanes ended or were left behind."""
-        reader = TreeReader(self._io, self._card.root, self._card.snapshot.files, self._card.access, self._settings)
+        card = self._card
+        reader = TreeReader(
+            self._io, card.root, card.snapshot.files, card.access, self._settings, same_time=card.same_time
+        )
         reader.begin_pass()
         numbers = range(len(self._card.snapshot.files))
         stream = ParcelStream(

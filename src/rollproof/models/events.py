@@ -41,7 +41,11 @@ class DrivePlan:
 
 @dataclass(frozen=True, slots=True)
 class RollPlanned:
-    """The plan of one card, before the first byte. `source_passes` is 1 or 2."""
+    """The plan of one card, before the first byte. `source_passes` is 1 or 2.
+
+    `of_copy` says that not the card but a recorded copy of its roll is copied on; it is then roll `number` of `total`
+    (0: not known) of what was named.
+    """
 
     roll: str
     card: str
@@ -52,6 +56,9 @@ class RollPlanned:
     drives: tuple[DrivePlan, ...]
     layout: str = ""
     """How the clips were recognised, in words; empty for clips by folder and name."""
+    of_copy: bool = False
+    number: int = 0
+    total: int = 0
 
 
 @dataclass(frozen=True, slots=True)

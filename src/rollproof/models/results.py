@@ -57,9 +57,11 @@ class CardAnswer(_Result):
 
 
 class RollResult(_Result):
-    """One card at the end of an offload."""
+    """One card at the end of an offload. `source_kind` is `copy` where not the card but a recorded copy of its roll was
+    copied on: `card_path` is then the roll folder of that copy, and there is no answer for a card."""
 
     roll: str
+    source_kind: Literal["card", "copy"] = "card"
     card_path: str
     verdict: Literal["proven", "not proven", "refused", "planned"]
     enough_copies: bool
@@ -79,11 +81,13 @@ class RollResult(_Result):
 
 
 class OffloadResult(_Result):
-    """Everything an `offload` has to say. `verdict` is over all cards."""
+    """Everything an `offload` has to say. `verdict` is over all cards. `not_begun` counts the rolls of recorded copies
+    that an early end kept from being begun."""
 
     verdict: Literal["proven", "not proven", "refused", "planned"]
     rolls: list[RollResult]
     findings: list[FindingOut] = []
+    not_begun: int = 0
     status: ExitStatus = Field(exclude=True)
 
     def as_json(self) -> dict[str, Any]:

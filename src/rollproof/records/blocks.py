@@ -62,9 +62,16 @@ def copy_block(
 
 
 def source_block(
-    volume: Volume, *, reads: Iterable[tuple[Evidence, MediumWay] | Evidence], listing_digest: str
+    volume: Volume,
+    *,
+    reads: Iterable[tuple[Evidence, MediumWay] | Evidence],
+    listing_digest: str,
+    copy_folder: bytes | None = None,
 ) -> SourceBlock:
-    """The `source` block for a card on `volume`; one entry of `reads` per full pass over it, in order."""
+    """The `source` block for a card on `volume`; one entry of `reads` per full pass over it, in order.
+
+    With `copy_folder`, the roll folder of a recorded copy on that volume, relative to the mount point.
+    """
     passes = [read if isinstance(read, tuple) else (read, volume.way) for read in reads]
     return SourceBlock(
         volume_name=volume.label,
@@ -79,6 +86,8 @@ def source_block(
         mount_point=names.to_text(volume.mount_point),
         number=volume.st_dev,
         read_only=volume.read_only,
+        kind="card" if copy_folder is None else "copy",
+        folder=names.to_text(copy_folder or b""),
     )
 
 

@@ -99,10 +99,15 @@ class SourceRead(Block):
     way: MediumWay = MediumWay.NONE
 
 
+SourceKind = Literal["card", "copy"]
+
+
 class SourceBlock(Block):
     """The card: what tells it from another, how often it was read, and what was listed on it.
 
     `disk_sequence` and `boot_id` are those of the reads. `listing_digest` is `models.tree.Snapshot.listing_digest`.
+    With the kind `copy` it is the drive from which a recorded copy of the roll was copied on, every file compared
+    with its own records on the way; `folder` is then the roll folder there, relative to the mount point.
     """
 
     volume_name: Text
@@ -117,6 +122,8 @@ class SourceBlock(Block):
     mount_point: Text = ""
     number: Number = 0
     read_only: bool = False
+    kind: SourceKind = "card"
+    folder: Text = ""
 
 
 class Policy(Block):
@@ -264,6 +271,11 @@ class OffloadHeader(Header):
     unit: Text | None = None
     ignore: tuple[Text, ...] = ()
     pace: tuple[PaceBlock, ...] = ()
+
+    @property
+    def of_copy(self) -> bool:
+        """Whether what was copied is a recorded copy of the roll, and not its card."""
+        return self.source.kind == "copy"
 
 
 class VerifyHeader(Header):

@@ -20,6 +20,7 @@ Two rules of `safety.md` decide. *Proof belongs to one copy on one device*: a re
 | verify with a clean read of the card (`source`)                    | adds its passes to those of the offloads before |
 | withdraw of an offload, verify or receive                          | withdraws everything                            |
 | withdraw of a permit; permit; handover                             | nothing                                         |
+| offload from a recorded copy (`source.kind` is `copy`)             | its rows stand as below, whatever its passes    |
 
 | in the end                                                                                      | state      |
 |-------------------------------------------------------------------------------------------------|------------|
@@ -30,6 +31,11 @@ Two rules of `safety.md` decide. *Proof belongs to one copy on one device*: a re
 | every row is proven                                                                             | `proven`   |
 | otherwise                                                                                       | `copied`   |
 
+A row of an offload *from a recorded copy* stands only for what the records before it show of the card: where an offload
+of the card itself knows the file, that offload must have its two passes, and the hashes must be the card's (by way of
+rows in between that agree with it, too). A file that no such offload knows stands as its row says: it was compared with
+a history of the open standard, or it is new.
+
 A row that is `failed` or `incomplete` (the two reads of the card disagreed, it was not finished) is never lifted by a
 verify: only a later offload can state it anew.
 """
@@ -37,7 +43,8 @@ verify: only a later offload can state it anew.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Collection, Iterator, Sequence
+import itertools
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -75,16 +82,28 @@ class _Offload:
 
     @property
     def two_passes(self) -> bool:
+        """Whether the card was read often enough; of a copy's copy its rows tell, by the records before it."""
         accepted = self.header.policy.accepted_source_evidence
-        return sum(read in accepted for read in self.source_reads) >= SOURCE_PASSES
+        return self.header.of_copy or sum(read in accepted for read in self.source_reads) >= SOURCE_PASSES
 
-    def proves(self, row: FileRow) -> bool:
+    def proves(self, word: _Word) -> bool:
         """Whether this row has its proof, as far as this record and those after it go."""
-        if not self.here or not self.two_passes or row.state in _NOT_LIFTED:
+        row = word.row
+        if not self.here or not self.two_passes or row.state in _NOT_LIFTED or not word.is_the_cards:
             return False
         if self.lifted_by:
             return True
         return row.proven and (row.evidence or self.header.copy_.readback) in self.accepted
+
+
+@dataclass(frozen=True, slots=True)
+class _Word:
+    """The newest word on one file. `is_the_cards` is False only where a copy of a copy holds something that the
+    records do not show to be what was read twice from the card."""
+
+    entry: _Offload
+    row: FileRow
+    is_the_cards: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,23 +133,47 @@ class Standing:
         `proven` is as of now: device, evidence, source passes and withdrawals considered. Raises BadRecord or OSError
         when a record cannot be read through; the roll folder's handle must still be open.
         """
-        for offload, row in _newest_words(self._io, self._roll_folder, self._offloads):
-            proven = not self._void and offload.proves(row)
+        for word in _newest_words(self._io, self._roll_folder, self._offloads):
+            row, proven = word.row, not self._void and word.entry.proves(word)
             yield row if row.proven == proven else replace(row, proven=proven)
+
+    def iter_originals(self) -> Iterator[tuple[FileRow, bool]]:
+        """Every file as `iter_files`, and whether the records show that its hashes are what was read twice from the
+        card; wherever this copy lies. Raises as `iter_files`."""
+        for word in _newest_words(self._io, self._roll_folder, self._offloads):
+            yield word.row, word.entry.two_passes and word.row.state not in _NOT_LIFTED and word.is_the_cards
 
     def files(self) -> dict[bytes, FileRow]:
         """The same by path, all at once: some 700 bytes per file. `iter_files` holds one at a time."""
         return {row.path: row for row in self.iter_files()}
 
 
-def _newest_words(io: Io, roll_folder: int, offloads: Sequence[_Offload]) -> Iterator[tuple[_Offload, FileRow]]:
+def _newest_words(io: Io, roll_folder: int, offloads: Sequence[_Offload]) -> Iterator[_Word]:
     """The rows of all offload records side by side, in byte order; of equal paths only the newest record's."""
-    streams = [_numbered(iter_files(io, roll_folder, entry.name), -index) for index, entry in enumerate(offloads)]
-    last: bytes | None = None
-    for path, index, row in heapq.merge(*streams, key=lambda item: item[:2]):
-        if path != last:
-            last = path
-            yield offloads[-index], row
+    streams = [_numbered(iter_files(io, roll_folder, entry.name), index) for index, entry in enumerate(offloads)]
+    merged = heapq.merge(*streams, key=lambda item: item[:2])
+    for _, group in itertools.groupby(merged, key=lambda item: item[0]):
+        rows = [(offloads[index], row) for _, index, row in group]
+        entry, row = rows[-1]
+        yield _Word(entry, row, not entry.header.of_copy or _is_the_cards(rows))
+
+
+def _is_the_cards(rows: Sequence[tuple[_Offload, FileRow]]) -> bool:
+    """Whether the last of these rows of one file, oldest first, holds what an offload of the card recorded of it."""
+    known: dict[str, str] = {}
+    on_card = False
+    for entry, row in rows[:-1]:
+        if not entry.header.of_copy:
+            on_card = True
+            known = dict(row.hashes) if entry.two_passes and row.state not in _NOT_LIFTED else {}
+        elif row.state not in _NOT_LIFTED and _agree(known, row.hashes):
+            known = {**row.hashes, **known}
+    return not on_card or _agree(known, rows[-1][1].hashes)
+
+
+def _agree(known: Mapping[str, str], hashes: Mapping[str, str]) -> bool:
+    shared = known.keys() & hashes.keys()
+    return bool(shared) and all(known[name] == hashes[name] for name in shared)
 
 
 def _numbered(rows: Iterator[FileRow], index: int) -> Iterator[tuple[bytes, int, FileRow]]:
@@ -305,13 +348,13 @@ class _Reading:
     def _from_rows(self) -> str:
         """The answer of all offload records, from the newest word on every file."""
         said: set[str] = set()
-        for entry, row in _newest_words(self._io, self._roll_folder, self._offloads):
-            if not entry.here:
+        for word in _newest_words(self._io, self._roll_folder, self._offloads):
+            if not word.entry.here:
                 said.add("elsewhere")
-            elif row.state in _NOT_LIFTED:
+            elif word.row.state in _NOT_LIFTED:
                 said.add("unfinished")
             else:
-                said.add("proven" if entry.proves(row) else "copied")
+                said.add("proven" if word.entry.proves(word) else "copied")
         order = ("elsewhere", "unfinished", "copied", "proven")
         return next((word for word in order if word in said), "unfinished")
 
@@ -336,7 +379,8 @@ class _Reading:
         evidence = [
             found
             for entry in self._offloads
-            if (found := entry.lifted_readback if entry.lifted_by else entry.header.copy_.readback) is not None
+            if entry.here  # what a carried record says of another drive is no evidence for this one
+            and (found := entry.lifted_readback if entry.lifted_by else entry.header.copy_.readback) is not None
         ]
         word = newest.lifted_by or newest.name
         how = weakest(evidence)

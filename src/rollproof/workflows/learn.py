@@ -73,7 +73,8 @@ def record_note(link: Link) -> RecordNote | None:
 def _told(header: AnyHeader) -> tuple[str, str]:
     """A record's verdict and its story in a few words."""
     if isinstance(header, OffloadHeader):
-        return header.copy_.state, f"{header.totals.files:,} files, {len(header.source.reads)} reads of the card"
+        how = "copied from a recorded copy" if header.of_copy else f"{len(header.source.reads)} reads of the card"
+        return header.copy_.state, f"{header.totals.files:,} files, {how}"
     if isinstance(header, VerifyHeader | ReceiveHeader):
         totals = header.totals
         wrong = ((totals.differ, "differ"), (totals.missing, "missing"), (totals.unknown, "unknown"))
@@ -112,11 +113,14 @@ def learn_copy(
         header = link.header
         if not isinstance(header, OffloadHeader) or link.state != "whole":
             continue
+        if header.of_copy and copies:
+            continue  # a copy of a copy: the offload of the card, carried along, tells of the roll
+        newest = (found.newest_offload or header).copy_
         note = CopyNote(
             identity=DriveIdentity.of(volume),
             folder=folder,
-            drive=header.copy_.drive or drive,
-            role=header.copy_.role,
+            drive=newest.drive or drive,
+            role=newest.role,
             state=found.state,
             readback=found.readback,
             seen_at=seen_at,

@@ -1,50 +1,28 @@
-"""Offload cards: copy each to several drives at once, prove every copy, write it down."""
+"""Offload cards: copy each to several drives at once, prove every copy, write it down.
+
+What is named may be a recorded copy instead of a card: a roll, a day or a whole production. See `offload_copy`.
+"""
 
 from __future__ import annotations
 
 import contextlib
-import time
-from collections.abc import Sequence
 from datetime import datetime
-from functools import partial
 
-from rollproof.card.ignore import IgnoreRules
-from rollproof.copying.board import ProofBoard
-from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
-from rollproof.copying.lane import DriveSide
-from rollproof.copying.plan import Action
 from rollproof.copying.settings import Settings
-from rollproof.copying.writer import WriteWays
 from rollproof.drives.interface import Drives, system_drives
-from rollproof.drives.power import keep_awake, on_battery
-from rollproof.hashing import chosen, proof_algorithm
+from rollproof.drives.power import keep_awake
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import Interrupted, Refused
-from rollproof.models.events import DrivePlan as PlannedDrive
-from rollproof.models.events import Emit, FindingRaised, RollPlanned
-from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import shown
+from rollproof.models.errors import Interrupted
+from rollproof.models.events import Emit
 from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.models.results import CopyState, OffloadResult, RollResult
-from rollproof.models.volumes import Volume
+from rollproof.models.results import OffloadResult, RollResult
 from rollproof.storage.io import Io, system_io
-from rollproof.storage.medium import MediumAccess
-from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
-from rollproof.workflows.offload_answer import with_answer
-from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card, silent_card
-from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
-from rollproof.workflows.offload_earlier import Earlier, earlier_day
-from rollproof.workflows.offload_evidence import EvidenceWriter
-from rollproof.workflows.offload_look import CardLook, layout_words
-from rollproof.workflows.offload_preflight import ANSWER_SECONDS, Preflight, preflight, within
-from rollproof.workflows.offload_result import overall, refused_roll, roll_result
-from rollproof.workflows.offload_speed import SpeedNotes
-from rollproof.workflows.offload_wish import Wish, read_wish
-from rollproof.workflows.remember import remember_offload
+from rollproof.workflows.offload_copy import CopyRun
+from rollproof.workflows.offload_copy_tree import recorded_tree
+from rollproof.workflows.offload_one import OneCard
+from rollproof.workflows.offload_result import overall
+from rollproof.workflows.offload_wish import read_wish
 from rollproof.workflows.station_ledger import StationLedger
-
-_LOCAL_JOURNALLED = frozenset(("ext4", "xfs", "btrfs"))
-"""File systems where preallocation is real and where syncfs reports errors to a handle opened before."""
 
 
 def offload(
@@ -61,359 +39,31 @@ def offload(
 ) -> OffloadResult:
     """Offload every card of the request, one after the other, each with its own verdict and its card's answer.
 
+    A recorded copy among them is copied roll by roll, each verified against its own history on the way.
+
     With `look`, the clips are looked into beside the copying: are they whole? What is found changes no verdict. A
     refusal is a result too (verdict `refused`, status 3), as is an interruption (status 130). Raises UsageProblem and
     ProductionFileProblem for what is wrong before any card is looked at.
     """
     io = io or system_io()
     drives = drives or system_drives()
+    settings = settings or Settings()
     wish = read_wish(request, drives, now or datetime.now().astimezone())
     rolls: list[RollResult] = []
+    copies = CopyRun(io, drives, request, wish, settings, emit, cancel, look=look)
     with contextlib.nullcontext() if request.dry_run else keep_awake(), StationLedger(ledger) as station:
         for path in request.cards:
             if cancel.is_set():
                 break
             try:
-                one = _OneCard(io, drives, request, wish, settings or Settings(), emit, cancel, station, look=look)
+                tree = recorded_tree(io, drives, path, cancel)
+                if tree is not None:
+                    copies.run(tree, station, rolls)
+                    continue
+                one = OneCard(io, drives, request, wish, settings, emit, cancel, station, look=look)
                 rolls.append(one.run(path))
             except Interrupted:
                 if not rolls:
                     raise
                 break  # the cards before this one keep their verdicts
-    return overall(rolls, interrupted=cancel.is_set())
-
-
-class _OneCard:
-    """One card from its snapshot to its verdict."""
-
-    def __init__(
-        self,
-        io: Io,
-        drives: Drives,
-        request: OffloadRequest,
-        wish: Wish,
-        settings: Settings,
-        emit: Emit,
-        cancel: Cancel,
-        station: StationLedger,
-        *,
-        look: bool,
-    ) -> None:
-        self._wants_look = look
-        self._look: CardLook | None = None
-        self._io = io
-        self._drives = drives
-        self._request = request
-        self._wish = wish
-        self._settings = settings
-        self._emit = emit
-        self._cancel = cancel
-        self._station = station
-        self._hangs = False
-        self._began = time.monotonic()
-        self._seconds: dict[str, float] = {}
-        self._earlier = Earlier([], [])
-
-    def run(self, path: bytes) -> RollResult:
-        """Everything for one card; refusals come back as a result."""
-        try:
-            card = self._open(path)
-        except Refused as refusal:
-            return refused_roll(shown(path), self._request.roll or "", list(refusal.findings), self._wish)
-        try:
-            result = self._with_card(card)
-        finally:
-            if self._look is not None:
-                self._look.close()
-            if self._look is None or not self._look.hangs:  # else a read that hangs still uses it
-                with contextlib.suppress(OSError):
-                    self._io.close(card.root)
-        return with_answer(
-            result,
-            path,
-            io=self._io,
-            drives=self._drives,
-            request=self._request,
-            station=self._station,
-            settings=self._settings,
-            hangs=self._hangs,
-        )
-
-    def _open(self, path: bytes) -> CardAtWork:
-        """The card, opened and listed; Refused as well when its reader does not answer, Interrupted."""
-        watch = CallWatch()
-        io, drives = watched(self._io, watch), watched(self._drives, watch)
-        settings = self._settings
-        try:
-            return answering(
-                lambda: open_card(io, drives, path, self._request, IgnoreRules(self._wish.ignore), self._cancel),
-                watch,
-                seconds=settings.stall_seconds,
-                stop_asked=self._cancel.is_set,
-                stop_seconds=settings.cancel_seconds,
-            )
-        except NoAnswer:
-            raise silent_card(path, settings.stall_seconds) from None
-        except AskedToStop:
-            raise Interrupted(
-                "Stopped while looking over the card, which does not answer; nothing was copied."
-            ) from None
-
-    def _with_card(self, card: CardAtWork) -> RollResult:
-        self._lap("scan")
-        algorithms = chosen(self._request.hashes or self._wish.hashes)
-        proof = proof_algorithm(algorithms)
-        wanted = self._wish.destinations(card.roll, card.clips)
-        with contextlib.suppress(TimeoutError):  # the preflight names the drive that does not answer
-            self._earlier = within(
-                ANSWER_SECONDS, partial(earlier_day, self._io, self._wish, card, wanted), self._cancel
-            )
-            wanted = self._earlier.wanted
-        checked = preflight(
-            self._io,
-            self._drives,
-            card,
-            wanted,
-            algorithms=algorithms,
-            proof_algorithm=proof,
-            policy=self._wish.policy,
-            production=self._wish.production_name,
-            cancel=self._cancel,
-        )
-        try:
-            self._lap("preflight")
-            findings = [
-                *card.findings, *self._wish.findings, *self._earlier.findings, *checked.findings, *_power_note()
-            ]  # fmt: skip
-            refused = any(_forbids(finding) for finding in findings)
-            self._emit(_planned(card, checked, 1 if self._request.single_read else 2))
-            for finding in findings:
-                self._emit(FindingRaised(card.roll, finding))
-            if refused:
-                return refused_roll(shown(card.path), card.roll, findings, self._wish, card=card)
-            if self._request.dry_run:
-                return refused_roll(
-                    shown(card.path), card.roll, findings, self._wish, card=card, drives=checked.drives, planned=True
-                )
-            return self._copy(card, checked, findings, algorithms, proof)
-        finally:
-            checked.close(self._io)
-
-    def _copy(
-        self, card: CardAtWork, checked: Preflight, findings: list[Finding], algorithms: Sequence[str], proof: str
-    ) -> RollResult:
-        board = ProofBoard(
-            card.snapshot.files,
-            [at.drive for at in checked.drives],
-            algorithms,
-            proof,
-            accepted=frozenset(self._wish.policy.accepted_evidence),
-        )
-        if self._wants_look:
-            self._look = CardLook(self._io, card, self._emit, stall_seconds=self._settings.stall_seconds)
-            self._look.begin(self._cancel)
-        settled: list[Finding] = []
-        states: dict[str, CopyState] = {}
-        speeds = SpeedNotes(self._emit)
-
-        def settle(cancel: Cancel) -> Sequence[Finding]:
-            found = settle_card(self._io, self._drives, card, board, cancel)
-            settled.extend(found)
-            return found
-
-        evidence = EvidenceWriter(
-            self._io,
-            card,
-            board,
-            checked.drives,
-            self._wish.policy,
-            self._request.person,
-            self._earlier.day or self._wish.day_text,
-            self._request.unit,
-            datetime.now().astimezone(),
-            source_findings=lambda: [*board.source_findings, *settled],
-            states=lambda drive: states.get(drive, "incomplete"),
-            look=self._look,
-            pace=speeds.of,
-        )
-
-        def card_seen_whole() -> bool:
-            return not any(_hides_a_part(finding) for finding in (*card.snapshot.findings, *settled))
-
-        def write_evidence(at: DriveAtWork, state: CopyState) -> str:
-            states[at.drive] = state
-            return evidence(at, state)
-
-        sides = [
-            _drive_side(
-                self._io,
-                at,
-                OffloadDriveWork(self._io, at, card.snapshot, card.volume, board, write_evidence, card_seen_whole),
-            )
-            for at in checked.drives
-        ]
-        outcome = Offloading(
-            self._io,
-            card.roll,
-            CardSide(
-                card.root,
-                card.snapshot,
-                MediumAccess(self._io, card.volume.way, card.volume.source),
-                1 if self._request.single_read else 2,
-                settle,
-                read_depth=_depth(card.volume, 4),
-            ),
-            sides,
-            board,
-            settings=self._settings,
-            cancel=self._cancel,
-            emit=speeds,
-        ).run()
-        self._lap("copy and prove")
-        return self._result(card, checked, findings, board, outcome)
-
-    def _result(
-        self,
-        card: CardAtWork,
-        checked: Preflight,
-        findings: list[Finding],
-        board: ProofBoard,
-        outcome: CopyOutcome,
-    ) -> RollResult:
-        about_clips: list[Finding] = []
-        if self._look is not None:
-            self._look.settle()
-            about_clips = self._look.findings()
-        findings = [*findings, *self._remember(card, checked, [*findings, *about_clips], board, outcome)]
-        self._hangs = outcome.hangs
-        if outcome.hangs:
-            # a lane that hangs may still use its handles: never close them, their numbers would be used again
-            for at in checked.drives:
-                at.handle = at.base_handle = -1
-        seconds = {**self._seconds, **{name: round(value, 3) for name, value in outcome.seconds.items()}}
-        seconds["total"] = round(time.monotonic() - self._began, 3)
-        return roll_result(
-            card,
-            checked.drives,
-            findings,
-            board,
-            outcome,
-            self._wish,
-            single_read=self._request.single_read,
-            seconds=seconds,
-            about_clips=about_clips,
-        )
-
-    def _remember(
-        self,
-        card: CardAtWork,
-        checked: Preflight,
-        findings: list[Finding],
-        board: ProofBoard,
-        outcome: CopyOutcome,
-    ) -> list[Finding]:
-        """Tell the station's ledger. It is an index: whatever goes wrong with it is a warning."""
-        if outcome.interrupted:
-            return []
-        told = [*findings, *board.source_findings, *(f for at in checked.drives for f in board.copy_findings(at.drive))]
-        self._station.tell(
-            lambda ledger: remember_offload(
-                ledger,
-                self._io,
-                card,
-                checked.drives,
-                board,
-                outcome,
-                production=self._wish.production_name,
-                day=self._earlier.day or self._wish.day_text,
-                unit=self._request.unit,
-                copies_required=self._wish.policy.copies_required,
-                person=self._request.person,
-                findings=told,
-                now=datetime.now().astimezone(),
-            )
-        )
-        return self._station.findings()
-
-    def _lap(self, name: str) -> None:
-        self._seconds[name] = round(time.monotonic() - self._began - sum(self._seconds.values()), 3)
-
-
-def _forbids(finding: Finding) -> bool:
-    """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
-    copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
-    return finding.severity is Severity.ERROR and (bool(finding.drive) or finding.kind not in copied_around)
-
-
-def _hides_a_part(finding: Finding) -> bool:
-    """Whether there is more on the card than was listed, or may be: a folder that could not be read, a name about
-    which nothing could be learnt, a change seen at the last look. A link and a special file were seen: they are
-    nothing that could be copied."""
-    return finding.severity is Severity.ERROR and finding.kind not in (Kind.LINK, Kind.SPECIAL_FILE)
-
-
-def _power_note() -> list[Finding]:
-    if not on_battery():
-        return []
-    return [
-        Finding(
-            Kind.ON_BATTERY,
-            Severity.NOTE,
-            "",
-            "this computer runs on its battery",
-            remedy="plug it in: an offload that stops halfway costs time",
-        )
-    ]
-
-
-def _depth(volume: Volume, depth: int) -> int:
-    """Reads in flight: a spinning disk is read by few at a time."""
-    return min(depth, 2) if volume.device.rotational and volume.device.kind == "disk" else depth
-
-
-def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
-    journalled = at.volume.file_system in _LOCAL_JOURNALLED
-    return DriveSide(
-        at.drive,
-        at.plan.actions,
-        WriteWays(
-            direct=True,
-            allocate=journalled,
-            volume_flush=journalled,
-            limits=at.volume.limits,
-        ),
-        MediumAccess(io, at.volume.way, at.volume.source),
-        work,
-        read_depth=_depth(at.volume, 2),
-        limits=at.volume.limits,
-        rotational=bool(at.volume.device.rotational) and at.volume.device.kind == "disk",
-    )
-
-
-def _planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
-    files = card.snapshot.files
-
-    def plan(at: DriveAtWork) -> PlannedDrive:
-        write = at.plan.numbers(Action.COPY, Action.REPLACE)
-        back = at.plan.numbers(Action.COPY, Action.REPLACE, Action.HASH)
-        return PlannedDrive(
-            at.drive,
-            at.role,
-            shown(at.roll_folder),
-            len(write),
-            sum(files[n].size for n in write),
-            len(back),
-            sum(files[n].size for n in back),
-            len(at.plan.expected),
-        )
-
-    return RollPlanned(
-        card.roll,
-        shown(card.path),
-        len(card.clips),
-        len(files),
-        card.snapshot.size_bytes,
-        passes,
-        tuple(plan(at) for at in checked.drives),
-        layout_words([clip.layout for clip in card.clips]),
-    )
+    return overall(rolls, interrupted=cancel.is_set(), findings=copies.findings, not_begun=copies.not_begun)

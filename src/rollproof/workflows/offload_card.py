@@ -20,14 +20,19 @@ from rollproof.models.errors import Refused
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.models.tree import Clip, Snapshot
+from rollproof.models.tree import Clip, FileEntry, Snapshot
 from rollproof.models.volumes import Volume
+from rollproof.records.models import SourceKind
 from rollproof.storage.io import Io
 
 
 @dataclass(slots=True)
 class CardAtWork:
-    """One card, opened read-only and listed. The caller closes `root`."""
+    """One card, opened read-only and listed. The caller closes `root`.
+
+    `volume` is what is read. `identity` is the card that the roll is known by, where that is another: a roll may be
+    copied on from any of its recorded copies. `kind` says which of the two is read.
+    """
 
     path: bytes
     root: int
@@ -37,6 +42,17 @@ class CardAtWork:
     clips: list[Clip]
     roll: str
     findings: list[Finding]
+    identity: Volume | None = None
+    kind: SourceKind = "card"
+    lacking: tuple[FileEntry, ...] = ()
+    """Files of a recorded roll, as recorded, that are not to be read from this copy of it: they are gone or bad."""
+    counts: bool = False
+    """Whether what is read is itself a proven copy of the roll."""
+
+    @property
+    def known_as(self) -> Volume:
+        """What tells this card from another of its roll's name."""
+        return self.identity or self.volume
 
 
 def open_card(

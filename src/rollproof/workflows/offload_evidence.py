@@ -25,6 +25,7 @@ from rollproof.records.models import (
     OffloadHeader,
     PaceBlock,
     Policy,
+    SourceBlock,
     Totals,
     finding_blocks,
 )
@@ -78,9 +79,7 @@ class EvidenceWriter:
             station=this_station(),
             production=at.production,
             roll=self.card.roll,
-            source=source_block(
-                self.card.volume, reads=self._reads(), listing_digest=self.card.snapshot.listing_digest
-            ),
+            source=self._source(),
             policy=self.policy,
             copy_=self._copy(at, state),
             other_copies=tuple(self._copy(other, self.states(other.drive)) for other in self.drives if other is not at),
@@ -109,6 +108,9 @@ class EvidenceWriter:
 
     def _medium(self, at: DriveAtWork) -> MediumAccess:
         return MediumAccess(self.io, at.volume.way, at.volume.source)
+
+    def _source(self) -> SourceBlock:
+        return source_block(self.card.volume, reads=self._reads(), listing_digest=self.card.snapshot.listing_digest)
 
     def _clips(self) -> Iterator[ClipRow]:
         if self.look is not None:
@@ -198,7 +200,12 @@ class EvidenceWriter:
             folders=snapshot.folders,
             ignore_patterns=tuple(dict.fromkeys((*history.ignore_patterns, *self._patterns()))),
         )
+        generation = self._with_inner(at, generation)
         written = write_generation(
             self.io, at.handle, os.path.basename(at.relative), generation, medium=self._medium(at)
         )
         return written.findings
+
+    def _with_inner(self, at: DriveAtWork, generation: Generation) -> Generation:
+        """The generation with what it says of histories inside. A card has none."""
+        return generation

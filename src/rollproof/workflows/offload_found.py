@@ -94,13 +94,16 @@ class _Found:
         self._io = io
         self._asked = asked
         self._at = at
-        self._on_card = {entry.path: entry for entry in asked.card.snapshot.files}
+        self._on_card = {entry.path: entry for entry in (*asked.card.snapshot.files, *asked.card.lacking)}
 
     def look(self) -> None:
         """Fill in the plan and the findings."""
         io, at, card = self._io, self._at, self._asked.card
         there = take_snapshot(io, at.handle, card.rules.for_copy(), cancel=self._asked.cancel)
         at.findings += _odd(there, at.drive)
+        if card.lacking:  # what this copy of the roll has lost may well stand there, from another one
+            lacking = {entry.path for entry in card.lacking}
+            there = replace(there, files=tuple(entry for entry in there.files if entry.path not in lacking))
         marker = read_marker(io, at.handle)
         at.unfinished = marker is not None
         serials = {marker.card_serial} if marker is not None and marker.card_serial else set()
@@ -109,7 +112,7 @@ class _Found:
         rows: Mapping[bytes, FileRow] = {}
         if _has(io, at.handle, RECORDS_FOLDER):
             rows, covered = self._look_at_records(serials)
-        if card.volume.serial is not None and any(serial != card.volume.serial for serial in serials):
+        if card.known_as.serial is not None and any(serial != card.known_as.serial for serial in serials):
             self._say("the roll folder on the drive belongs to another card of this name", shown(at.relative))
         at.plan = plan_drive(
             card.snapshot,
@@ -166,7 +169,8 @@ class _Found:
         chain = read_chain(io, at.handle, roll=asked.card.roll, drive=at.drive)
         at.findings += [finding for finding in chain.findings if finding.severity is Severity.ERROR]
         at.records_read = chain.digests
-        offloads = [link.header for link in chain.links if isinstance(link.header, OffloadHeader)]
+        headers = [link.header for link in chain.links if isinstance(link.header, OffloadHeader)]
+        offloads = [header for header in headers if not header.of_copy]
         newest = offloads[-1] if offloads else None
         if newest is not None and newest.source.serial:
             serials.add(newest.source.serial)
@@ -222,7 +226,7 @@ class _Found:
         elif (
             newest is not None
             and len(on_card) > len(rows)
-            and not _surely_the_card(newest.source, self._asked.card.volume)
+            and not _surely_the_card(newest.source, self._asked.card.known_as)
         ):
             first = ""
             detail = "the card has files that are new, and cannot be shown to be the recorded one"
@@ -247,7 +251,7 @@ class _Found:
             return set()
         limits = self._at.volume.limits
         standing_there = {entry.path: entry for entry in there.files}
-        same_card = is_of_card(marker, self._asked.card.volume)
+        same_card = is_of_card(marker, self._asked.card.known_as)
         suspects: set[bytes] = set()
         for path, (size, modified_ns) in marker.suspects.items():
             entry, row, now = standing_there.get(path), rows.get(path), self._on_card.get(path)

@@ -13,6 +13,7 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
 from rollproof.models.volumes import Device, Evidence
+from rollproof.records.models import SourceKind
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_wish import Wish
@@ -30,10 +31,12 @@ def refused_roll(
     card: CardAtWork | None = None,
     drives: Sequence[DriveAtWork] = (),
     planned: bool = False,
+    kind: SourceKind = "card",
 ) -> RollResult:
     """The result for a card that was not begun: refused, or only planned."""
     return RollResult(
         roll=roll,
+        source_kind=card.kind if card else kind,
         card_path=card_path,
         verdict="planned" if planned else "refused",
         enough_copies=False,
@@ -84,12 +87,14 @@ def roll_result(
     told = [*findings, *board.source_findings, *outcome.source_findings]
     if outcome.source_failure is not None:
         told.append(outcome.source_failure)
-    told += _about_evidence(board, outcome, single_read=single_read)
-    counted = _devices_counted(
+    if card.kind == "card":
+        told += _about_evidence(board, outcome, single_read=single_read)
+    counted = card.counts + _devices_counted(
         [at for at, result in zip(drives, results, strict=True) if result.state == "proven"], card
     )
     if counted < wish.policy.copies_required:
-        told.append(_too_few(counted, wish.policy.copies_required, [result.state for result in results]))
+        states = [result.state for result in results]
+        told.append(_too_few(counted, wish.policy.copies_required, states, of_card=card.kind == "card"))
     proven = (
         not outcome.interrupted
         and all(result.state == "proven" for result in results)
@@ -98,6 +103,7 @@ def roll_result(
     )
     return RollResult(
         roll=card.roll,
+        source_kind=card.kind,
         card_path=shown(card.path),
         verdict="proven" if proven else "not proven",
         enough_copies=counted >= wish.policy.copies_required,
@@ -117,6 +123,54 @@ def roll_result(
         seconds=seconds,
         interrupted=outcome.interrupted,
         status=_status(outcome, proven=proven),
+    )
+
+
+def done_result(
+    card: CardAtWork,
+    drives: Sequence[DriveAtWork],
+    findings: Sequence[Finding],
+    wish: Wish,
+    seconds: dict[str, float],
+) -> RollResult:
+    """The result where records on every drive prove everything already, and nothing was read."""
+    counted = card.counts + _devices_counted(drives, card)
+    told = list(findings)
+    if counted < wish.policy.copies_required:
+        told.append(_too_few(counted, wish.policy.copies_required, ["proven"] * len(drives), of_card=False))
+    proven = not any(finding.severity is Severity.ERROR for finding in told)
+    return RollResult(
+        roll=card.roll,
+        source_kind=card.kind,
+        card_path=shown(card.path),
+        verdict="proven" if proven else "not proven",
+        enough_copies=counted >= wish.policy.copies_required,
+        copies_required=wish.policy.copies_required,
+        copies_counted=counted,
+        files=len(card.snapshot.files),
+        bytes=card.snapshot.size_bytes,
+        clips=len(card.clips),
+        source_reads=0,
+        source_evidence=[],
+        destinations=[
+            DestinationResult(
+                path=shown(at.roll_folder),
+                drive=at.drive,
+                role=at.role,
+                state="proven",
+                files_proven=len(at.plan.expected),
+                files_copied=0,
+                files_total=len(at.plan.actions),
+                readback=at.proven_readback.value if at.proven_readback is not None else None,
+                findings=[],
+                device=at.volume.device.label,
+                record=at.proven_by,
+            )
+            for at in drives
+        ],
+        findings=[FindingOut.of(finding) for finding in grouped(told)],
+        seconds=seconds,
+        status=ExitStatus.DONE if proven else ExitStatus.ANSWER_IS_NO,
     )
 
 
@@ -207,7 +261,7 @@ def _devices_counted(drives: Sequence[DriveAtWork], card: CardAtWork) -> int:
     return len(counted)
 
 
-def _too_few(counted: int, required: int, states: Sequence[str]) -> Finding:
+def _too_few(counted: int, required: int, states: Sequence[str], *, of_card: bool) -> Finding:
     several = sum(state == "proven" for state in states)
     detail = f"{counted} proven {'copy counts' if counted == 1 else 'copies count'}, {required} are required"
     if several > counted:
@@ -220,7 +274,9 @@ def _too_few(counted: int, required: int, states: Sequence[str]) -> Finding:
         Severity.WARNING,
         "",
         detail,
-        remedy="keep the card; offload it to another drive on a device of its own",
+        remedy="keep the card; offload it to another drive on a device of its own"
+        if of_card
+        else "keep every copy of this roll; copy it to another drive on a device of its own",
     )
 
 
@@ -250,31 +306,41 @@ def grouped(findings: Sequence[Finding]) -> list[Finding]:
     return out
 
 
-def overall(rolls: Sequence[RollResult], *, interrupted: bool) -> OffloadResult:
-    """The verdict over all cards. The worst wins; refusals beside finished cards are 1, alone they are 3."""
+def overall(
+    rolls: Sequence[RollResult], *, interrupted: bool, findings: Sequence[Finding] = (), not_begun: int = 0
+) -> OffloadResult:
+    """The verdict over all cards. The worst wins; refusals beside finished cards are 1, alone they are 3.
+
+    `findings` are about no single roll, `not_begun` counts rolls of recorded copies that the end came before.
+    """
     statuses = [roll.status for roll in rolls]
+    troubled = any(finding.severity is Severity.ERROR for finding in findings)
     if interrupted or ExitStatus.INTERRUPTED in statuses:
         status = ExitStatus.INTERRUPTED
     elif ExitStatus.NOT_FINISHED in statuses:
         status = ExitStatus.NOT_FINISHED
-    elif statuses and all(status is ExitStatus.REFUSED for status in statuses):
+    elif all(status is ExitStatus.REFUSED for status in statuses) and (statuses or troubled):
         status = ExitStatus.REFUSED
-    elif ExitStatus.ANSWER_IS_NO in statuses or ExitStatus.REFUSED in statuses:
+    elif ExitStatus.ANSWER_IS_NO in statuses or ExitStatus.REFUSED in statuses or troubled:
         status = ExitStatus.ANSWER_IS_NO
     else:
         status = ExitStatus.DONE
     verdicts = {roll.verdict for roll in rolls}
+    told = [FindingOut.of(finding) for finding in grouped(findings)]
     if status is ExitStatus.REFUSED:
         return OffloadResult(
             verdict="refused",
             rolls=list(rolls),
             status=status,
-            findings=[finding for roll in rolls for finding in roll.findings],
+            findings=[*told, *(finding for roll in rolls for finding in roll.findings)],
+            not_begun=not_begun,
         )
     if verdicts == {"planned"}:
-        return OffloadResult(verdict="planned", rolls=list(rolls), status=status)
+        return OffloadResult(verdict="planned", rolls=list(rolls), status=status, findings=told)
     return OffloadResult(
         verdict="proven" if verdicts == {"proven"} and status is ExitStatus.DONE else "not proven",
         rolls=list(rolls),
         status=status,
+        findings=told,
+        not_begun=not_begun,
     )

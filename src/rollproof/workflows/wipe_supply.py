@@ -10,7 +10,7 @@ from rollproof.models.errors import UntrustedInput
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 from rollproof.records.blocks import copy_block, source_block, this_station
-from rollproof.records.models import By, Totals, VerifyHeader
+from rollproof.records.models import By, OffloadHeader, Totals, VerifyHeader
 from rollproof.records.standing import SOURCE_PASSES
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
@@ -55,8 +55,10 @@ def supply_pass(io: Io, card: CardInHand, read: TreeRead, view: CopyInView, pers
 def _lacks_a_pass(card: CardInHand, view: CopyInView) -> bool:
     if view.handle < 0 or view.state != "copied" or view.newest is None or not view.rows:
         return False
-    source = view.newest.source
-    accepted = view.newest.policy.accepted_source_evidence
+    offload = _of_the_card(view)
+    if offload is None:
+        return False
+    source, accepted = offload.source, offload.policy.accepted_source_evidence
     if (source.serial, source.capacity_bytes) != (card.volume.serial, card.volume.capacity_bytes):
         return False
     given = sum(read.evidence in accepted for read in source.reads)
@@ -64,6 +66,14 @@ def _lacks_a_pass(card: CardInHand, view: CopyInView) -> bool:
         if isinstance(link.header, VerifyHeader) and link.header.source is not None:
             given += sum(read.evidence in accepted for read in link.header.source.reads)
     return given < SOURCE_PASSES
+
+
+def _of_the_card(view: CopyInView) -> OffloadHeader | None:
+    """The newest offload of the card itself in the copy's chain; a copy of a copy carries it along."""
+    headers = [link.header for link in view.chain.links] if view.chain is not None else []
+    return next(
+        (header for header in reversed(headers) if isinstance(header, OffloadHeader) and not header.of_copy), None
+    )
 
 
 def _is_what_was_read(card: CardInHand, read: TreeRead, view: CopyInView) -> bool:
