@@ -37,8 +37,9 @@ def carry_papers(
     """Copy both histories from the open roll folder `source` into the open roll folder `copy`, flushed.
 
     `chain` and `history` are as they were read before the copying began: a paper that reads otherwise now is not
-    passed on. `medium` says how the new volume is read: what is carried is read back from it. `chain` None leaves records alone (of a folder that is no roll they are somebody else's). To be called
-    under both rolls' locks. Raises UntrustedInput for a paper that changed, OSError when a drive fails.
+    passed on. `chain` None leaves records alone (of a folder that is no roll they are somebody else's). `medium` says
+    how the new volume is read: what is carried is read back from it. To be called under both rolls' locks. Raises
+    UntrustedInput for a paper that changed, OSError when a drive fails.
     """
     if chain is not None:
         digests = {link.name.encode("ascii"): link.sha256 for link in chain.links}
