@@ -18,6 +18,7 @@ import pytest
 
 from copying.faults import HookedIo
 from rollproof.drives.interface import system_drives
+from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX
@@ -424,6 +425,15 @@ def a_clip_that_a_health_check_called_damaged(bench: Bench) -> MayWipeResult:
     cut_short(bench)
     bench.offload()
     return bench.ask()
+
+
+@must_be_kept("damaged-clip")
+def a_damaged_clip_that_only_the_card_in_hand_shows(bench: Bench) -> MayWipeResult:
+    cut_short(bench)
+    bench.offload()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Ledger, "damaged_clips", lambda ledger, rolls: set())  # offloaded before there was a check
+        return bench.ask(reread=True)
 
 
 @may_be_wiped("listing")

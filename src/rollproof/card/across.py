@@ -162,7 +162,7 @@ def _order(snapshot: Snapshot, counted: Mapping[tuple[Counter, str], Sequence[tu
             yield _warning(
                 Kind.CLIPS_OUT_OF_ORDER,
                 inert(late[0].name),
-                f"{_clips(len(late))} of {inert(before[0]) or 'the card'} dated before the clip with the number before:"
+                f"{_clips(len(late))} dated before a clip of {inert(before[0]) or 'the card'} with a lower number:"
                 f" {_some(clip.name for clip in late)}",
                 "the camera's clock was set anew, or files of another day lie here: look before the card is wiped",
                 len(late),

@@ -1,0 +1,115 @@
+"""What only all clips together show: gaps, doubles, clips out of order, proxies alone, an index that disagrees."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+import pytest
+
+from card.trees_at_hand import listed
+from rollproof.card.across import across_findings, index_findings
+from rollproof.card.clips import read_card
+from rollproof.models.tree import Snapshot
+
+Said = list[tuple[str, str, int]]
+
+
+def said(names: Iterable[str], dates: Mapping[str, int] | None = None) -> Said:
+    snapshot = dated(listed(names), dates or {})
+    found = across_findings(snapshot, read_card(snapshot))
+    return [(finding.kind.value, finding.detail, finding.count) for finding in found]
+
+
+def dated(snapshot: Snapshot, dates: Mapping[str, int]) -> Snapshot:
+    """The same with modification times in seconds; other files are of 0."""
+    files = tuple(
+        replace(entry, modified_ns=dates.get(entry.path.decode(), 0) * 1_000_000_000) for entry in snapshot.files
+    )
+    return replace(snapshot, files=files)
+
+
+ROLL = [f"A003R1BF/A003C{number:03}_260514_R1BF.mov" for number in range(1, 8)]
+QUIET: dict[str, list[str]] = {
+    "a whole roll": ROLL,
+    "no clips": ["notes.txt"],
+    "names that do not count": ["rehearsal.mov", "wide.mov"],
+    "dates and times": ["20260514_081502.braw", "20260514_083011.braw"],
+    "takes of several scenes": ["S/12-T01_1.WAV", "S/12-T02_1.WAV", "S/14-T01_1.WAV", "S/S_REPORT.csv"],
+    "a take that was set aside": ["S/12-T01_1.WAV", "S/FALSE_TAKES/12-T02_1.WAV", "S/12-T03_1.WAV"],
+    "photographs with one name in two folders": ["DCIM/100BELLS/DSC_0001.JPG", "DCIM/101BELLS/DSC_0001.JPG"],
+    "chapters": ["DCIM/100BELLS/GX010007.MP4", "DCIM/100BELLS/GX020007.MP4", "DCIM/100BELLS/GX010008.MP4"],
+    "a counter that goes on from another card": ["C0041.MP4", "C0042.MP4"],
+}
+
+
+@pytest.mark.parametrize("what", QUIET)
+def test_nothing_is_said_of(what: str) -> None:
+    assert said(QUIET[what]) == []
+
+
+@pytest.mark.parametrize(
+    ("gone", "told", "count"),
+    [
+        ({3}, "1 clip is missing in the counting of A003: number 3", 1),
+        ({1}, "1 clip is missing in the counting of A003: number 1", 1),
+        ({2, 3, 6}, "3 clips are missing in the counting of A003: number 2 to 3, 6", 3),
+        ({7}, None, 0),
+    ],
+)
+def test_a_gap_in_the_counting_is_named(gone: set[int], told: str | None, count: int) -> None:
+    found = said(name for number, name in enumerate(ROLL, 1) if number not in gone)
+    assert found == ([("clip-numbers-gap", told, count)] if told else [])
+
+
+def test_two_clips_of_one_name_are_said_whatever_their_case() -> None:
+    found = said(["one/A003C001.mov", "two/a003c001.MOV"])
+    assert [(kind, count) for kind, _, count in found] == [("clip-name-twice", 2)]
+
+
+def test_a_clip_that_is_older_than_the_one_before_it_is_said() -> None:
+    dates = {name: 100 * number for number, name in enumerate(ROLL)}
+    assert said(ROLL, dates) == []
+    dates[ROLL[4]] = 30
+    assert said(ROLL, dates) == [
+        (
+            "clips-out-of-order",
+            "1 clip is dated before a clip of A003 with a lower number: A003C005_260514_R1BF",
+            1,
+        )
+    ]
+
+
+def test_two_seconds_are_what_the_coarsest_clock_may_be_off() -> None:
+    assert said(ROLL, {ROLL[0]: 2}) == []
+    assert [kind for kind, _, _ in said(ROLL, {ROLL[0]: 3})] == ["clips-out-of-order"]
+
+
+def test_a_proxy_without_its_original_is_said() -> None:
+    found = said(["PRIVATE/M4ROOT/CLIP/C0001.MP4", "PRIVATE/M4ROOT/SUB/C0009S03.MP4"])
+    assert found == [("proxy-without-original", "1 proxy has no original on the card: C0009S03.MP4", 1)]
+
+
+CARD = ["PRIVATE/M4ROOT/CLIP/C0001.MP4", "PRIVATE/M4ROOT/CLIP/C0002.MP4", "PRIVATE/M4ROOT/MEDIAPRO.XML"]
+
+
+@pytest.mark.parametrize(
+    ("references", "told"),
+    [
+        (["./CLIP/C0001.MP4", "./CLIP/C0002.MP4"], []),
+        (["./CLIP/c0001.mp4", "CLIP\\C0002.MP4", "./CLIP/C0001M01.XML"], []),
+        (["C0001.MP4", "C0002.MP4", "./CLIP/C0003.MP4"], ["names 1 file that is not there: ./CLIP/C0003.MP4"]),
+        (["./CLIP/C0001.MP4"], ["1 clip is there and not named in the card's own index: C0002"]),
+        ([], []),
+        (["readme.txt"], []),
+    ],
+)  # fmt: skip
+def test_an_index_is_held_against_what_is_there(references: list[str], told: list[str]) -> None:
+    snapshot = listed(CARD)
+    contents = read_card(snapshot)
+    (index,) = contents.indexes
+    found = list(index_findings(snapshot, contents, index, references))
+    assert len(found) == len(told)
+    for finding, text in zip(found, told, strict=True):
+        assert text in finding.detail
+        assert finding.kind.value == "index-disagrees"

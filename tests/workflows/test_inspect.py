@@ -1,0 +1,371 @@
+"""What an inspection says of cards, copies, drives and clips, and what an offload makes of the same look."""
+
+from __future__ import annotations
+
+import csv
+import errno
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+from demo_media.stage import cards, stage_card
+from lxml import etree
+
+from card.trees_at_hand import listed
+from rollproof.card.clips import read_card
+from rollproof.media.facts import Facts
+from rollproof.models.errors import Refused, UsageProblem
+from rollproof.models.inspect_results import InspectResult
+from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest
+from rollproof.storage.io import system_io
+from rollproof.workflows.clip_look import look_at_clips
+from rollproof.workflows.clip_words import duration_text, end_timecode, rate_text
+from rollproof.workflows.clips_list import csv_lines, list_clips
+from rollproof.workflows.inspect import inspect
+from support.faults import Fail, Rule, Stall
+from support.faulty_io import FaultyIo
+from support.movies import SMALLEST, whole_movie
+from support.trees import walk
+from workflows.station import CLIPS, Station
+from workflows.test_packing_list import schemas
+
+
+@pytest.fixture
+def top(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("ROLLPROOF_HOME", str(tmp_path / "home"))
+    return tmp_path
+
+
+@pytest.fixture
+def station(top: Path) -> Station:
+    return Station(top / "station")
+
+
+def look(path: Path | bytes, **given: Any) -> InspectResult:
+    return inspect(InspectRequest(os.fsencode(path), **given), cancel=Cancel())
+
+
+def demo_card(top: Path, name: str) -> Path:
+    stage_card(name, top / name)
+    return top / name
+
+
+def cut(path: Path) -> None:
+    """As a pulled battery leaves it: the index that stood at the end is not there."""
+    before = path.stat()
+    content = path.read_bytes()
+    path.write_bytes(content[: len(content) - 1500])
+    os.utime(path, ns=(before.st_mtime_ns, before.st_mtime_ns))
+
+
+# --- cards
+
+
+@pytest.mark.parametrize("name", cards())
+def test_a_demo_card_is_sound_and_its_clips_are_those_that_were_shot(top: Path, name: str) -> None:
+    card = demo_card(top, name)
+    before = walk(card)
+    result = look(card)
+    assert [clip.name for clip in result.clips] == cards()[name]["clips"]
+    assert {clip.health for clip in result.clips} == {"sound"}
+    assert (result.roll, result.findings, int(result.status)) == (name, [], 0)
+    assert sum(clip.bytes for clip in result.clips) <= result.rolls[0].bytes
+    assert walk(card) == before, "an inspection left a trace on the card"
+
+
+def test_facts_are_those_the_demo_was_made_with(top: Path) -> None:
+    pytest.importorskip("av")
+    clips = look(demo_card(top, "A003")).clips
+    told = [(clip.duration, clip.timecode, clip.end_timecode, clip.frame_rate, clip.resolution) for clip in clips]
+    assert told[0] == ("00:00:03.000", "10:42:07:00", "10:42:10:00", "25", "320x180")
+    assert told[2] == ("00:00:04.000", "11:03:12:00", "11:03:16:00", "25", "320x180")
+    sound = look(demo_card(top, "S001")).clips
+    assert [(clip.scene, clip.take, clip.channels, clip.kind) for clip in sound] == [
+        ("12", "1", 3, "clip"), ("12", "2", 3, "clip"), ("WT", "1", 2, "tracks")
+    ]  # fmt: skip
+
+
+def test_a_clip_that_was_never_finished_is_named_first_in_plain_words(top: Path) -> None:
+    card = demo_card(top, "B002")
+    cut(card / "B002R1BF" / "B002C002_260514_R1BF.mov")
+    (card / "B002R1BF" / "B002C003_260514_R1BF.mov").unlink()
+    result = look(card)
+    assert [clip.health for clip in result.clips] == ["sound", "damaged", "sound"]
+    first = result.findings[0]
+    assert (first.kind, first.severity, first.path) == ("damaged-clip", "error", "B002C002_260514_R1BF")
+    assert "the picture data is there and may be recovered" in first.detail
+    assert "tell the camera team now" in first.remedy
+    assert {finding.kind for finding in result.findings} == {"damaged-clip", "clip-numbers-gap"}
+    assert int(result.status) == 1
+
+
+def test_a_segment_missing_from_the_middle_is_damaged_and_a_first_one_odd(top: Path) -> None:
+    for name in ("A003_C001_0514BF.RDC/A003_C001_0514BF_00%d.mov", "A003_C002_0514BF.RDC/A003_C002_0514BF_00%d.mov"):
+        for part in (1, 2, 4) if "C001" in name else (2, 3):
+            path = top / "card" / (name % part)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(whole_movie(2_000, b"bronze"))
+    result = look(top / "card")
+    assert [(clip.kind, clip.state, clip.health) for clip in result.clips] == [
+        ("spanned", "damaged", "damaged"), ("spanned", "odd", "unknown")
+    ]  # fmt: skip
+
+
+def test_a_broken_sidecar_makes_a_clip_odd_and_its_pictures_no_worse(top: Path) -> None:
+    card = demo_card(top, "A003")
+    sidecar = card / "PRIVATE" / "M4ROOT" / "CLIP" / "A003C001_260514M01.XML"
+    sidecar.write_bytes(sidecar.read_bytes()[:100])
+    result = look(card)
+    assert (result.clips[0].state, result.clips[0].health) == ("odd", "sound")
+    assert [finding.kind for finding in result.findings if finding.severity != "note"] == ["odd-clip"]
+    assert int(result.status) == 0
+
+
+def test_the_cards_own_index_is_held_against_it(top: Path) -> None:
+    card = demo_card(top, "A003")
+    (card / "PRIVATE" / "M4ROOT" / "CLIP" / "A003C004_260514.MP4").unlink()
+    assert {finding.kind for finding in look(card).findings} == {"index-disagrees", "proxy-without-original"}
+
+
+def test_frames_missing_from_a_sequence_are_told(top: Path) -> None:
+    from media.by_hand import dpx  # noqa: PLC0415
+
+    folder = top / "plates" / "kiln"
+    folder.mkdir(parents=True)
+    for number in range(1, 40):
+        (folder / f"kiln.{number:07}.dpx").write_bytes(dpx())
+    assert [(clip.kind, clip.state, clip.files) for clip in look(top / "plates").clips] == [("frames", "sound", 39)]
+    (folder / "kiln.0000017.dpx").unlink()
+    result = look(top / "plates")
+    assert [(clip.state, clip.files) for clip in result.clips] == [("damaged", 38)]
+    assert "17" in result.findings[0].detail
+
+
+def test_a_single_clip_can_be_named(top: Path) -> None:
+    card = demo_card(top, "B002")
+    result = look(card / "B002R1BF" / "B002C003_260514_R1BF.mov")
+    assert [clip.name for clip in result.clips] == ["B002C003_260514_R1BF"]
+    assert (result.rolls[0].what, result.rolls[0].files, result.rolls[0].clips) == ("clip", 1, 1)
+    assert result.findings == []
+
+
+@pytest.mark.parametrize("path", ["nothing", "B002/notes.txt"])
+def test_what_is_not_there_or_no_clip_is_a_usage_error(top: Path, path: str) -> None:
+    (demo_card(top, "B002") / "notes.txt").write_text("nothing to see")
+    with pytest.raises(UsageProblem):
+        look(top / path)
+
+
+def test_an_empty_folder_holds_no_clips(top: Path) -> None:
+    (top / "empty").mkdir()
+    assert look(top / "empty").clips == []
+
+
+# --- copies and drives
+
+
+def test_a_copy_says_what_its_records_say_and_a_drive_shows_every_roll(top: Path, station: Station) -> None:
+    station.offload()
+    copy = look(station.roll(station.one)).rolls[0]
+    assert copy.what == "roll"
+    assert copy.roll == "A003"
+    assert copy.roll_from == "its records"
+    assert copy.record is not None
+    assert (copy.record.files_missing, copy.record.files_changed, copy.record.files_unknown) == (0, 0, 0)
+    assert copy.clips == 3
+    shutil.copytree(station.roll(station.one), station.one / "B007", copy_function=shutil.copy2)
+    drive = look(station.one)
+    assert [roll.path.rpartition("/")[2] for roll in drive.rolls] == ["A003", "B007"]
+    assert drive.roll is None
+    assert len(drive.clips) == 6
+
+
+def test_files_that_are_not_as_recorded_are_told_by_name_size_and_date(top: Path, station: Station) -> None:
+    station.offload()
+    roll = station.roll(station.one)
+    (roll / "NOTES.TXT").unlink()
+    os.utime(roll / "CLIP" / "A003C002_260514.mov", (1, 1))
+    (roll / "extra.mov").write_bytes(whole_movie(1000, b"x"))
+    result = look(roll)
+    kinds = {finding.kind for finding in result.findings}
+    assert {"missing", "differs", "unknown-file"} <= kinds
+    assert int(result.status) == 1
+
+
+def test_a_card_shows_which_drives_hold_it_and_another_card_of_its_name_is_said(top: Path, station: Station) -> None:
+    station.offload()
+    known = look(station.card).rolls[0].known_copies
+    assert {copy.drive for copy in known} == {"primary", "backup"}
+    assert {copy.files for copy in known} == {len(CLIPS)}
+    assert "roll-name-used" not in {finding.kind for finding in look(station.card).findings}
+    for path in [*station.card.rglob("*.mov"), *station.card.rglob("*.xml"), station.card / "NOTES.TXT"]:
+        path.unlink()
+    (station.card / "CLIP" / "A003C001_260515.mov").write_bytes(whole_movie(4_000, b"tin"))
+    other = look(station.card)
+    assert other.rolls[0].known_copies == []
+    assert [finding.kind for finding in other.findings] == ["roll-name-used"]
+
+
+# --- posters
+
+
+def test_posters_are_new_files_and_never_replace_one(top: Path) -> None:
+    pytest.importorskip("av")
+    card, folder = demo_card(top, "B002"), top / "posters"
+    result = look(card, posters=os.fsencode(folder))
+    written = sorted(path.name for path in folder.iterdir())
+    assert written == [f"{name}.png" for name in cards()["B002"]["clips"]]
+    assert all(path.read_bytes().startswith(b"\x89PNG") for path in folder.iterdir())
+    assert [clip.poster for clip in result.clips] == [str(folder / name) for name in written]
+    (folder / written[0]).write_text("mine")
+    assert "not-writable" in {finding.kind for finding in look(card, posters=os.fsencode(folder)).findings}
+    assert (folder / written[0]).read_text() == "mine"
+
+
+@pytest.mark.parametrize("where", ["B002/posters", "B002", "missing/deeper"])
+def test_posters_never_go_onto_what_is_looked_at_nor_into_nowhere(top: Path, where: str) -> None:
+    card = demo_card(top, "B002")
+    before = walk(card)
+    with pytest.raises((Refused, UsageProblem)):
+        look(card, posters=os.fsencode(top / where))
+    assert walk(card) == before
+
+
+# --- the list for editorial
+
+
+def test_the_list_has_hash_and_state_by_record(top: Path, station: Station) -> None:
+    station.offload()
+    target = top / "list.csv"
+    request = ClipsRequest((os.fsencode(station.roll(station.one)), os.fsencode(station.card)), os.fsencode(target))
+    result = list_clips(request, cancel=Cancel())
+    rows = list(csv.DictReader(target.read_text().splitlines()))
+    assert [row["clip"] for row in rows] == [each.clip.name for each in result.clips]
+    record = {file["path"]: file["hashes"]["xxh128"] for file in station.records(station.one)[0]["files"]}
+    assert rows[0]["hash"] == "xxh128:" + record["CLIP/A003C001_260514.mov"]
+    assert rows[0]["camera"] == "A"
+    assert {row["state"] for row in rows[3:]} == {"no record"}
+    assert {row["state"] for row in rows[:3]} <= {"proven", "copied"}
+    with pytest.raises(Refused):
+        list_clips(request, cancel=Cancel())
+    with pytest.raises(Refused):
+        list_clips(ClipsRequest((os.fsencode(station.card),), os.fsencode(station.card / "l.csv")), cancel=Cancel())
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1+1"])
+def test_a_name_that_a_spreadsheet_would_run_is_made_harmless(top: Path, name: str) -> None:
+    card = top / "card"
+    card.mkdir()
+    (card / f"{name}.mov").write_bytes(whole_movie(1_000, b"x"))
+    result = list_clips(ClipsRequest((os.fsencode(card),)), cancel=Cancel())
+    (row,) = csv.DictReader("".join(csv_lines(result.clips)).splitlines())
+    assert row["clip"].startswith("'")
+    assert not any(character in row["clip"] for character in "\t\r\n\x1b")
+
+
+# --- words
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(Fraction(3), "00:00:03.000"), (Fraction(1001, 24000), "00:00:00.042"), (Fraction(36_000), "10:00:00.000"),
+     (Fraction(-1), None), (Fraction(10**12), None), (None, None)],
+)  # fmt: skip
+def test_a_duration_in_words(seconds: Fraction | None, text: str | None) -> None:
+    assert duration_text(seconds) == text
+
+
+def test_rates_in_words() -> None:
+    assert [rate_text(rate) for rate in (Fraction(25), Fraction(24000, 1001), Fraction(30000, 1001), None)] == [
+        "25", "23.976", "29.97", None
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("start", "rate", "seconds", "end"),
+    [
+        ("10:00:00:00", Fraction(25), Fraction(2), "10:00:02:00"),
+        ("23:59:59:24", Fraction(25), Fraction(1, 25), "00:00:00:00"),
+        ("01:00:00:00", Fraction(24000, 1001), Fraction(1001, 1000), "01:00:01:00"),
+        ("00:00:59;29", Fraction(30000, 1001), Fraction(1001, 30000), "00:01:00;02"),
+        ("00:09:59;29", Fraction(30000, 1001), Fraction(1001, 30000), "00:10:00;00"),
+        ("00:01:00;02", Fraction(30000, 1001), Fraction(0), "00:01:00;02"),
+        ("no timecode", Fraction(25), Fraction(2), None),
+    ],
+)
+def test_the_end_timecode_counts_as_edit_lists_do(start: str, rate: Fraction, seconds: Fraction, end: str) -> None:
+    assert end_timecode(Facts(seconds, start_timecode=start, frame_rate=rate)) == end
+
+
+# --- what an offload makes of it
+
+
+def test_records_and_manifests_carry_what_is_known_of_every_clip(top: Path, station: Station) -> None:
+    pytest.importorskip("av")
+    shutil.rmtree(station.card)
+    stage_card("A003", station.card)
+    station.offload()
+    (record,) = station.records(station.one)
+    clip = record["clips"][0]
+    assert (clip["health"], clip["duration"], clip["timecode"], clip["frame_rate"]) == (
+        "sound", "00:00:03.000", "10:42:07:00", "25"
+    )  # fmt: skip
+    assert (clip["files"], clip["resolution"]) == (4, "320x180")
+    (manifest,) = (station.roll(station.one) / "ascmhl").glob("*.mhl")
+    told = etree.parse(manifest).findall(".//{urn:ASC:MHL:v2.0}metadata/{urn:rollproof:clip:1}clip")
+    assert [each.get("name") for each in told] == cards()["A003"]["clips"]
+    assert told[0].get("timecode") == "10:42:07:00"
+    schema = etree.XMLSchema(etree.parse(schemas() / "ASCMHL.xsd"))
+    assert schema.validate(etree.parse(manifest)), schema.error_log
+    assert station.verify().copies[0].differ == []
+
+
+def test_a_damaged_clip_is_copied_said_loudly_and_keeps_its_card(top: Path, station: Station) -> None:
+    path = station.card / "CLIP" / "A003C002_260514.mov"
+    content = path.read_bytes()
+    path.write_bytes(content[:20] + content[SMALLEST:])
+    whole = Station(top / "whole").offload_one()
+    roll = station.offload_one()
+    assert (roll.verdict, roll.status) == (whole.verdict, whole.status), "a health finding changed the verdict"
+    assert next(finding.kind for finding in roll.findings) == "damaged-clip"
+    told = [event for event in station.events if getattr(getattr(event, "finding", None), "kind", "") == "damaged-clip"]
+    assert len(told) == 1, "said once, the moment it is known"
+    assert (station.roll(station.two) / "CLIP" / "A003C002_260514.mov").read_bytes() == path.read_bytes()
+    health = {clip["name"]: clip["health"] for clip in station.records(station.one)[0]["clips"]}
+    assert health == {"A003C001_260514": "sound", "A003C002_260514": "damaged", "A003C003_260514": "sound"}
+    assert roll.card is not None
+    assert roll.card.answer == "KEEP"
+
+
+def on_the_card(station: Station) -> Iterator[Rule]:
+    card = os.fsencode(station.card)
+    for operation in ("open_folder", "open_read", "read_into", "fstat"):
+        for nth in (1, 2, 5):
+            yield Rule(Fail(errno.EIO), operation, drive=card, nth=nth)
+
+
+def test_a_card_that_fails_under_the_look_is_unknown_and_never_an_exception(station: Station) -> None:
+    for rule in on_the_card(station):
+        io = FaultyIo(system_io(), [rule])
+        root = io.open_root(os.fsencode(station.card))
+        snapshot = listed(CLIPS)
+        found = look_at_clips(io, root, snapshot, read_card(snapshot).clips, workers=1)
+        assert found.complete
+        assert {each.state for each in found.looks} <= {"sound", "odd", "unknown"}, rule
+        io.close(root)
+
+
+def test_a_card_that_does_not_answer_ends_the_look_and_says_so(station: Station) -> None:
+    released = threading.Event()
+    io = FaultyIo(system_io(), [Rule(Stall(released), "read_into", drive=os.fsencode(station.card), onward=True)])
+    root = io.open_root(os.fsencode(station.card))
+    snapshot = listed(CLIPS)
+    found = look_at_clips(io, root, snapshot, read_card(snapshot).clips, stall_seconds=0.3)
+    released.set()
+    assert (found.hangs, found.complete) == (True, False)
+    assert {each.note for each in found.looks} == {"the medium did not answer in time"}
