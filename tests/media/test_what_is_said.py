@@ -120,6 +120,9 @@ CASES: dict[str, tuple[str, Callable[[], bytes], str, str, str]] = {
     "notes after the sound cut off": (
         "t.wav", lambda: _riff(FORMAT + _data(SOUND) + b"iXML" + struct.pack("<I", 900) + bytes(900))[:-400], "damaged",
         "a chunk at byte", "written after the sound"),
+    "the last chunk of an old form lost": (
+        "t.aif", lambda: corpus()["take.aiff"][:4] + b"\0\x7f\0\0" + corpus()["take.aiff"][8:], "damaged",
+        "the header says 8,323,080 bytes", "ends too early"),
     "a block cut off": (
         "a.r3d", lambda: by_hand.segment()[:-800], "damaged", "says it ends at", "last frames"),
     "no closing block": (
