@@ -73,8 +73,10 @@ def append_record(
         io.flush(roll_folder)
     with store.records_folder(io, roll_folder) as folder:
         _tidy(io, folder)
+        if as_read and medium is not None:
+            medium.forget()  # once: below a FUSE file system it empties the cache of the whole device
         for known, digest in (as_read or {}).items():
-            check_alike(io, folder, known.encode("ascii"), digest, limit=MAX_RECORD_BYTES, medium=medium)
+            check_alike(io, folder, known.encode("ascii"), digest, limit=MAX_RECORD_BYTES)
         sequence, previous = _next(io, folder, medium)
         notes = _unsigned_before(io, folder) if signer is not None else ()
         complete = header.model_copy(update={"sequence": sequence, "previous_sha256": previous})
