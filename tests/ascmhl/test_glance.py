@@ -110,6 +110,9 @@ def _remove(pattern: str) -> Callable[[Path], object]:
 
 OTHERWISE: dict[str, Callable[[Path], object]] = {
     "a changed manifest": lambda roll: max((roll / "ascmhl").glob("*.mhl")).write_bytes(b"<hashlist/>"),
+    "a changed hash": lambda roll: (path := min((roll / "ascmhl").glob("*.mhl"))).write_bytes(
+        path.read_bytes().replace(b"ab" * 16, b"ba" * 16)
+    ),
     "a manifest is gone": _remove("*.mhl"),
     "no chain": _remove("*.xml"),
     "a stray manifest": lambda roll: (roll / "ascmhl" / "0009_A003_2026-05-14_081502Z.mhl").write_bytes(b"x"),

@@ -331,6 +331,7 @@ class Made:
         modified_ns: int,
         later: timedelta = timedelta(0),
         tool: str = "rollproof",
+        folders: Sequence[bytes] = (b"CLIP",),
     ) -> None:
         """A generation of the open standard."""
         generation = Generation(
@@ -342,7 +343,7 @@ class Made:
                 FileHash(path.encode(), len(data), modified_ns, {"xxh128": _hash(data)})
                 for path, data in content.items()
             ],
-            folders=[b"CLIP"],
+            folders=folders,
             ignore_patterns=_PATTERNS,
         )
         write_generation(self.io, handle, os.fsencode(folder.name), generation)

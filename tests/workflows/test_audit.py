@@ -163,6 +163,24 @@ def test_a_history_around_several_rolls_is_no_roll_and_is_checked_itself(made: M
     assert kinds(look(made), "error") == {"manifest-changed"}
 
 
+def test_a_history_inside_a_roll_is_a_part_of_it(made: Made) -> None:
+    roll = ToShoot("B001", 1, "main")
+    folder = made.top / "MAIN_1" / roll.folder
+    modified_ns = made.lay_out(folder, roll, {**roll.files(), "card.xml": b"<card/>"})
+    inner = folder / "CLIP"
+    with made.opened(inner) as handle:
+        files = {path.removeprefix("CLIP/"): data for path, data in roll.files().items()}
+        made.manifest(handle, inner, roll, files, modified_ns, folders=())
+    with made.opened(folder) as handle:
+        made.manifest(handle, folder, roll, {"A.mov": b"picture", "card.xml": b"<card/>"}, modified_ns)
+    (folder / "A.mov").write_bytes(b"picture")
+    os.utime(folder / "A.mov", ns=(modified_ns, modified_ns))
+    (found,) = [roll for roll in look(made).rolls if roll.name == "B001"]
+    assert (found.files, [copy.state for copy in found.copies]) == (6, ["copied"])
+    (inner / "B001C001.mov").unlink()
+    assert ("missing", "B001") in any_kind(look(made))
+
+
 @pytest.mark.parametrize("junk", [b"", b"{", b"\xff" * 100, b'{"format": "rollproof-record/1"}'])
 def test_rubbish_in_place_of_a_record_is_a_finding_and_never_a_mistake(made: Made, junk: bytes) -> None:
     next((made.at("MAIN_2", ROLLS[0]) / "rollproof").glob("0001*.json")).write_bytes(junk)
