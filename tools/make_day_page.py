@@ -97,11 +97,16 @@ def without_image_warnings(lines: list[str]) -> list[str]:
 
 
 def own_space() -> None:
-    """A mount and host name space of our own, with empty /media and /mnt."""
+    """A mount and host name space of our own, with empty /media and /mnt and no drives but ours."""
     library = ctypes.CDLL(None, use_errno=True)
     if library.unshare(_NEWNS | _NEWUTS):
         raise OSError(ctypes.get_errno(), "no name space of our own")
     tool("mount", "--make-rprivate", "/")
+    with open("/proc/self/mounts", encoding="utf-8", errors="replace") as table:
+        strangers = [line.split(" ")[1].replace("\\040", " ") for line in table]
+    for mount in reversed(strangers):  # what else is mounted on this machine is no part of the story
+        if mount.startswith(("/tmp/", "/media/", "/mnt/", "/run/media/")):
+            tool("umount", "--lazy", mount, check=False)
     for place in ("/media", "/mnt"):
         Path(place).mkdir(exist_ok=True)
         tool("mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", place)
