@@ -163,6 +163,18 @@ def test_a_history_around_several_rolls_is_no_roll_and_is_checked_itself(made: M
     assert kinds(look(made), "error") == {"manifest-changed"}
 
 
+def test_many_strangers_are_few_findings(made: Made) -> None:
+    for number in range(300):
+        folder = made.top / "MAIN_1" / "office" / f"{number}"
+        folder.mkdir(parents=True)
+        (folder / "letter.txt").write_bytes(b"?")
+        (made.at("MAIN_1", ROLLS[0]) / f"CLIP/{number}.tmp").write_bytes(b"?")
+    (made.top / "MAIN_1" / "office" / "A009").mkdir()
+    (made.top / "MAIN_1" / "office" / "A009" / "A009C001.mov").write_bytes(b"?")
+    found = {(finding.kind, finding.roll): finding.count for finding in look(made).findings}
+    assert found == {("unknown-file", "A001"): 300, ("unknown-file", ""): 300, ("files-without-record", "A009"): 1}
+
+
 def test_a_history_inside_a_roll_is_a_part_of_it(made: Made) -> None:
     roll = ToShoot("B001", 1, "main")
     folder = made.top / "MAIN_1" / roll.folder

@@ -38,6 +38,8 @@ from rollproof.workflows.placing import place_on
 from rollproof.workflows.verify_expectation import Expectation, copy_rules, speaks_against, unfinished_finding
 
 _ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
+_NAMED = 5
+"""Files of one kind in one copy that are said one by one."""
 _CUSTODY = frozenset(
     (
         Kind.CHAIN_BROKEN,
@@ -298,20 +300,13 @@ class _Look:
 
     def _say_differences(self, papers: Papers) -> None:
         keep = "keep the other copies and the card"
-        for path in self._missing:
-            self._say(Kind.MISSING, Severity.ERROR, path, f"{shown(path)} is recorded and not there", keep)
-        for path in self._differ:
-            remedy = f"{keep}; copy this file from a proven copy into a new folder"
-            self._say(Kind.DIFFERS, Severity.ERROR, path, f"{shown(path)} has another size than recorded", remedy)
-        for path in self._redated:
-            detail = (
-                f"{shown(path)} has another date than recorded: only reading it tells whether its content is another"
-            )
-            self._say(Kind.DIFFERS, Severity.ERROR, path, detail, "audit again with --reread, or verify this copy")
-        for path in self._unknown:
-            self._say(
-                Kind.UNKNOWN_FILE, Severity.WARNING, path, f"{shown(path)} is in no record", "look who put it there"
-            )
+        fresh = f"{keep}; copy this file from a proven copy into a new folder"
+        read = "has another date than recorded: only reading it tells whether its content is another"
+        again = "audit again with --reread, or verify this copy"
+        self._say_each(Kind.MISSING, Severity.ERROR, self._missing, "is recorded and not there", keep)
+        self._say_each(Kind.DIFFERS, Severity.ERROR, self._differ, "has another size than recorded", fresh)
+        self._say_each(Kind.DIFFERS, Severity.ERROR, self._redated, read, again)
+        self._say_each(Kind.UNKNOWN_FILE, Severity.WARNING, self._unknown, "is in no record", "look who put it there")
         if self._disagree:
             first, more = shown(self._disagree[0]), len(self._disagree) - 1
             detail = f"record and manifest give different hashes for {first}" + (f" and {more:,} more" if more else "")
@@ -326,6 +321,15 @@ class _Look:
                     more + 1,
                 )
             )
+
+    def _say_each(self, kind: Kind, severity: Severity, paths: Sequence[bytes], what: str, remedy: str) -> None:
+        """The first few by name; where there are more, one finding with their count: there may be very many."""
+        named = paths if len(paths) <= _NAMED else paths[:1]
+        for path in named:
+            count = 1 if len(named) == len(paths) else len(paths)
+            more = f" (and {count - 1:,} more like it)" if count > 1 else ""
+            name = shown(path)
+            self._found.append(Finding(kind, severity, name, f"{name} {what}{more}", self._drive, remedy, count))
 
     def _read_again_at(self, chain: Chain) -> datetime | None:
         """When the newest word on this copy was a clean, full reading of it from this device; None otherwise."""

@@ -123,7 +123,7 @@ class _Outside:
                 raise Interrupted("Stopped while looking for rolls.")
             path, owner = waiting.pop()
             entries = self._entries(path)
-            if owner is None and path and path not in self._ancestors and self._like_a_roll(path):
+            if self._begins(path, owner):
                 owner = out[path] = Loose(path, "empty")
             for name, kind in entries:
                 below = path + b"/" + name if path else name
@@ -144,6 +144,15 @@ class _Outside:
             elif not _named_like_a_roll(path):
                 continue
             yield loose
+
+    def _begins(self, path: bytes, owner: Loose | None) -> bool:
+        """Whether this folder and what is in it are told by themselves: a folder beside the way to the rolls, or one in
+        it that is named like a roll. So there are few of them, however many folders a drive has."""
+        if not path or path in self._ancestors:
+            return False
+        if owner is None:
+            return True
+        return not _named_like_a_roll(owner.folder) and _named_like_a_roll(path)
 
     def _like_a_roll(self, path: bytes) -> bool:
         return path.rpartition(b"/")[0] in self._parents or _named_like_a_roll(path)
