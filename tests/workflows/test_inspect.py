@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import errno
+import json
 import os
 import shutil
 import threading
@@ -21,17 +22,19 @@ from rollproof.card.clips import read_card
 from rollproof.media.facts import Facts
 from rollproof.models.errors import Refused, UsageProblem
 from rollproof.models.inspect_results import InspectResult
-from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest
+from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest, OffloadRequest
 from rollproof.storage.io import system_io
 from rollproof.workflows.clip_look import look_at_clips
 from rollproof.workflows.clip_words import duration_text, end_timecode, rate_text
 from rollproof.workflows.clips_list import csv_lines, list_clips
 from rollproof.workflows.inspect import inspect
+from rollproof.workflows.offload import offload
+from support.devices import Devices
 from support.faults import Fail, Rule, Stall
 from support.faulty_io import FaultyIo
 from support.movies import SMALLEST, whole_movie
 from support.trees import walk
-from workflows.station import CLIPS, Station
+from workflows.station import CLIPS, SMALL, Station, fill
 from workflows.test_packing_list import schemas
 
 
@@ -159,6 +162,13 @@ def test_what_is_not_there_or_no_clip_is_a_usage_error(top: Path, path: str) -> 
     (demo_card(top, "B002") / "notes.txt").write_text("nothing to see")
     with pytest.raises(UsageProblem):
         look(top / path)
+
+
+def test_clips_stand_in_the_order_of_their_numbers(top: Path) -> None:
+    (top / "card").mkdir()
+    for number in (10, 9, 1000, 2):
+        (top / "card" / f"C{number}.mov").write_bytes(whole_movie(1_000, b"x"))
+    assert [clip.name for clip in look(top / "card").clips] == ["C2", "C9", "C10", "C1000"]
 
 
 def test_an_empty_folder_holds_no_clips(top: Path) -> None:
@@ -369,3 +379,22 @@ def test_a_card_that_does_not_answer_ends_the_look_and_says_so(station: Station)
     released.set()
     assert (found.hangs, found.complete) == (True, False)
     assert {each.note for each in found.looks} == {"the medium did not answer in time"}
+
+
+@pytest.mark.device
+@pytest.mark.parametrize("file_system", ["exfat", "btrfs", "ext4"])
+def test_a_look_beside_an_offload_takes_no_evidence_from_its_passes(
+    top: Path, devices: Devices, file_system: str
+) -> None:
+    card = devices.image(file_system)
+    fill(card.mount, {name: size for name, size in CLIPS.items() if name.endswith(".mov")})
+    card.replug(read_only=True)
+    drives = []
+    for name in ("primary", "backup"):
+        (top / name).mkdir()
+        drives.append(os.fsencode(top / name))
+    request = OffloadRequest((os.fsencode(card.mount),), tuple(drives), roll="A003", working_folder=os.fsencode(top))
+    (roll,) = offload(request, emit=lambda event: None, cancel=Cancel(), settings=SMALL).rolls
+    assert roll.source_evidence == ["medium", "medium"]
+    record = json.loads(next((top / "primary" / "A003" / "rollproof").glob("*.json")).read_text())
+    assert {clip["health"] for clip in record["clips"]} == {"sound"}

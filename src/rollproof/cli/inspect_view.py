@@ -133,7 +133,8 @@ def _verdict(result: InspectResult) -> Text:
     where = f" in {words.counted(len(result.rolls), 'roll')}" if len(result.rolls) > 1 else ""
     clips = words.counted(total, "clip")
     if damaged:
-        line = f"{words.number(damaged)} of {clips}{where}. Tell the camera team now; KEEP the card."
+        which = "the clip is not whole" if total == 1 else f"{words.number(damaged)} of {clips}{where}"
+        line = f"{which}. Tell the camera team now; KEEP the card."
         return join(stamp("DAMAGED", BAD), line)
     if any(finding.severity == "error" for finding in result.findings):
         return join(stamp("NOT WELL", BAD), f"no clip is damaged, but see the errors above ({clips}).")

@@ -12,12 +12,11 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.inspect_results import ClipOut, ProblemOut
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.tree import Snapshot
-from rollproof.workflows.clip_look import ClipLook
+from rollproof.workflows.clip_look import ClipLook, ClipProblem
 
 _TIMECODE = re.compile(r"(\d{2}):(\d{2}):(\d{2})([:;])(\d{2,3})")
 _TELL = "tell the camera team now, and keep the card: what is on it may still be recovered"
 _LOOK = "look at it before the card is wiped, and tell the camera team"
-_SHOWN_PROBLEMS = 2
 _LONGEST_SECONDS = 1_000_000
 
 
@@ -108,10 +107,10 @@ def _of_state(looks: Iterable[ClipLook], state: str) -> Iterator[Finding]:
         if look.state != state:
             continue
         damaged = state == "damaged"
-        said = [_problem(each.path, each.problem.detail, each.problem.meaning) for each in look.problems
-                if each.problem.state == state]  # fmt: skip
-        rest = len(said) - _SHOWN_PROBLEMS
-        text = "; ".join(said[:_SHOWN_PROBLEMS]) + (f"; and {rest:,} more" if rest > 0 else "")
+        found = [each for each in look.problems if each.problem.state == state]
+        text = _problem(found[0], look) if found else "see what else was found"
+        if len(found) > 1:
+            text += f"; and {len(found) - 1:,} more"
         yield Finding(
             Kind.DAMAGED_CLIP if damaged else Kind.ODD_CLIP,
             Severity.ERROR if damaged else Severity.WARNING,
@@ -121,9 +120,11 @@ def _of_state(looks: Iterable[ClipLook], state: str) -> Iterator[Finding]:
         )
 
 
-def _problem(path: bytes, detail: str, meaning: str) -> str:
-    where = f"{shown(path.rpartition(b'/')[2])}: " if path else ""
-    return f"{where}{inert(meaning)} ({inert(detail)})"
+def _problem(each: ClipProblem, look: ClipLook) -> str:
+    # of a clip in one file the clip's name says which; a sidecar is named
+    one = len(look.clip.essence) == 1 and not each.path.lower().endswith(b".xml")
+    where = "" if one or not each.path else f"{shown(each.path.rpartition(b'/')[2])}: "
+    return f"{where}{inert(each.problem.meaning)} ({inert(each.problem.detail)})"
 
 
 def _unknown(looks: Sequence[ClipLook]) -> Iterator[Finding]:

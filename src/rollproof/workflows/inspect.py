@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rollproof.card.across import across_findings, index_findings
-from rollproof.card.clips import CardContents, read_card
+from rollproof.card.clips import CardContents, natural_key, read_card
 from rollproof.card.ignore import IgnoreRules
 from rollproof.card.roll_name import guess_roll
 from rollproof.card.snapshot import take_snapshot
@@ -175,7 +175,7 @@ class Inspection:
         contents = read_card(snapshot)
         if not contents.regions.by_folder:  # a part of a card is told by what lies above it
             contents = read_card(snapshot, [part for part in os.path.realpath(path).split(b"/")[-4:] if part])
-        clips = contents.clips
+        clips = sorted(contents.clips, key=lambda clip: (natural_key(clip.name), clip.files[0]))
         if only:
             clips = [clip for clip in clips if any(snapshot.files[index].path == only for index in clip.files)]
             if not clips:
