@@ -135,6 +135,25 @@ def test_more_copies_are_asked_for_by_the_production_file_than_by_the_records(ma
     assert kinds(result, "error") == {"too-few-copies"}
 
 
+def test_a_drive_of_the_production_file_that_was_not_looked_at_is_a_warning(made: Made, tmp_path: Path) -> None:
+    file = tmp_path / "production.toml"
+    drives = f'''
+[[drives]]
+role = "primary"
+path = "{made.top}/MAIN_1"
+[[drives]]
+role = "backup"
+volume = "UUID-main_2"
+[[drives]]
+role = "archive"
+volume = "another"
+'''
+    file.write_text(f'name = "The Bell Foundry"\n{drives}', encoding="utf-8")
+    result = look(made, against=os.fsencode(file))
+    assert [(finding.kind, finding.drive) for finding in result.findings] == [("not-looked-at", "archive")]
+    assert result.verdict == "complete"
+
+
 def test_rolls_of_another_production_are_a_note(made: Made, tmp_path: Path) -> None:
     file = tmp_path / "production.toml"
     file.write_text('name = "The Other Film"\n', encoding="utf-8")

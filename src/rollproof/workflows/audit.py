@@ -34,7 +34,7 @@ from rollproof.workflows.audit_document import check_document, write_document
 from rollproof.workflows.audit_known import Known, compare_with_ledger, permits
 from rollproof.workflows.audit_look import CopyLooker
 from rollproof.workflows.audit_numbers import days_without_sound, gaps
-from rollproof.workflows.audit_places import by_device, find_places
+from rollproof.workflows.audit_places import by_device, find_places, not_named
 from rollproof.workflows.audit_reread import Rereader, SharedStation, to_read
 from rollproof.workflows.audit_result import Answer, audit_result
 from rollproof.workflows.audit_resume import StoppedAudit
@@ -334,6 +334,7 @@ class _Audit:
         self._told += days_without_sound(rolls)
         if production is not None:
             self._told += _other_productions(rolls, production)
+            self._told += [Told("completeness", finding) for finding in not_named(production, self._places)]
         if not rolls:
             self._told.append(_nothing(self._request.paths))
 

@@ -10,9 +10,10 @@ from rollproof.copying.trouble import said
 from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import shown
+from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
+from rollproof.production.model import Production
 from rollproof.workflows.audit_copy import Place
 from rollproof.workflows.offload_preflight import within
 
@@ -101,6 +102,31 @@ def by_device(places: Sequence[Place]) -> list[list[Place]]:
     for place in places:
         groups.setdefault((place.device, 0 if place.device else place.volume.st_dev), []).append(place)
     return list(groups.values())
+
+
+def not_named(production: Production, places: Sequence[Place]) -> list[Finding]:
+    """A warning for each drive of the production file that is none of the places."""
+    out = []
+    for drive in production.drives:
+        serials = {(place.volume.serial or "").casefold() for place in places}
+        real = os.path.realpath(os.fsencode(drive.path)) if drive.path is not None else b""
+        if drive.volume is not None:
+            looked_at = drive.volume.strip().casefold() in serials
+        else:
+            tops = [os.path.realpath(place.path) for place in places]
+            looked_at = any(top == real or _holds(top, real) or _holds(real, top) for top in tops)
+        if not looked_at:
+            role = inert(drive.role)
+            finding = Finding(
+                Kind.NOT_LOOKED_AT,
+                Severity.WARNING,
+                "",
+                f"the production file names the drive {role}, which was not looked at",
+                drive=role,
+                remedy="attach that drive too, and audit all of them together",
+            )
+            out.append(finding)
+    return out
 
 
 def _not_there(path: bytes, why: str, kind: Kind) -> Finding:
