@@ -23,7 +23,6 @@ from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
 from support.devices import Devices, Drive
-from support.loops import tool
 from workflows.station import CLIPS, SMALL, fill
 
 ASSISTANT = Person("the camera assistant", "camera assistant")
@@ -69,13 +68,6 @@ class Bench:
         for path in self.folder.iterdir():
             shutil.rmtree(path) if path.is_dir() else path.unlink()
         fill(self.card.mount, CLIPS)
-
-    def make_card_anew(self) -> None:
-        """The card as this bench has it, after a situation that has formatted it in another way."""
-        self.card.unplug()
-        tool("mkfs.ext4", "-q", "-F", "-E", "nodiscard", "-m", "0", self.card.image)
-        self.card.plug_in()
-        (self.card.mount / "lost+found").rmdir()
 
     def roll(self, drive: Drive, name: str = "A003") -> Path:
         """The roll folder on a drive."""
