@@ -41,7 +41,7 @@ def _roll_steps(roll: RollResult) -> list[str]:
     ]
     # what a finding with a remedy has said already is not said twice
     told = {finding.kind for finding in roll.findings if finding.remedy}
-    if roll.source_reads < 2 and "copied" in states and "single-read" not in told:
+    if roll.source_kind == "card" and roll.source_reads < 2 and "copied" in states and "single-read" not in told:
         steps.append(
             "The card was read once only: run the same command again without --single-read before it is wiped."
         )
@@ -49,7 +49,7 @@ def _roll_steps(roll: RollResult) -> list[str]:
         steps.append(
             f"Make more copies: {roll.copies_counted} proven on separate devices, {roll.copies_required} asked for."
         )
-    if roll.verdict == "proven" and roll.enough_copies and roll.card is None:
+    if roll.verdict == "proven" and roll.enough_copies and roll.card is None and roll.source_kind == "card":
         steps.append(
             "Keep the card as it is until someone has looked at the pictures and your production's rules allow a wipe."
         )
@@ -64,6 +64,8 @@ def _at_fault(roll: RollResult) -> str:
         return failed
     of_drives = any(f.severity == "error" and f.drive for f in _all_findings(roll))
     of_card = any(f.severity == "error" and not f.drive for f in roll.findings)
+    if of_card and not of_drives and roll.source_kind == "copy":
+        return "the copy that was copied from"
     return "the card and its reader" if of_card and not of_drives else _drives(roll, "incomplete")
 
 

@@ -53,7 +53,7 @@ class LaneWords:
         """Each lane in a few words, for one line without a terminal."""
         out = []
         for lane in picture.lanes:
-            name = safe(lane.drive or "card").plain
+            name = safe(lane.drive or _source(picture)).plain
             said = self._said(lane, picture)
             if said is not None:
                 out.append(f"{name} {said.plain[: _ACTIVITY_WIDTH + 1].strip()}")
@@ -82,7 +82,7 @@ class LaneWords:
         return line
 
     def _lane(self, lane: Lane, picture: Picture, width: int) -> Text:
-        label = join(" ", left(lane.drive or "card", _LABEL_WIDTH, STRONG, keep_end=True))
+        label = join(" ", left(lane.drive or _source(picture), _LABEL_WIDTH, STRONG, keep_end=True))
         said = self._said(lane, picture)
         if said is not None:
             return Text(" ").join([label, said])
@@ -117,11 +117,11 @@ class LaneWords:
             return join(Text(f"{lane.done:<11}", GOOD if lane.done == "proven" else WARN), " another drive needs it")
         if lane.done == "proven":
             last = picture.cards_before + 1 >= picture.cards_total
-            return join(Text("proven", GOOD), "      " + ("may be unplugged" if last else "more cards follow"))
+            return join(Text("proven", GOOD), "      " + (_after(picture, last=last)))
         if lane.done:
             return join(Text(f"{lane.done:<11}", WARN), " not proven")
         if not lane.drive and picture.card_free:
-            return join(Text("free", GOOD), "        may be pulled")
+            return join(Text("free", GOOD), "        all read" if picture.of_copy else "        may be pulled")
         if lane.leg is None:
             return Text("waiting", QUIET)
         if lane.state is LaneState.STOPPED:
@@ -162,3 +162,14 @@ def _bar_width(width: int) -> int:
     if width >= _CLIP_COLUMNS:
         return 16
     return max(min(width - fixed - 1, 24), 6)
+
+
+def _source(picture: Picture) -> str:
+    return "source" if picture.of_copy else "card"
+
+
+def _after(picture: Picture, *, last: bool) -> str:
+    """What a drive is to do when it is done; after the last of several rolls something is still written around them."""
+    if picture.of_copy and picture.cards_total > 1:
+        return "leave it plugged in"
+    return "may be unplugged" if last else "more cards follow"

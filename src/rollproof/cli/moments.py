@@ -38,7 +38,7 @@ class MomentWords:
                 # a moving screen shows this all the time
                 return (plan_line(moment.plan) if self._plain and moment.plan else None), False
             case MomentKind.CARD_FREE:
-                return self._card_free(moment), False
+                return (None if moment.of_copy else self._card_free(moment)), False
             case MomentKind.DRIVE_LOST:
                 return self._drive_lost(moment), True
             case MomentKind.DRIVE_DONE:
@@ -67,9 +67,8 @@ class MomentWords:
                 " leave it plugged in.",
             )  # fmt: skip
         if not moment.last_use:
-            return join(
-                "The drive ", drive, " has roll ", roll, f" ({moment.state}). More cards follow: leave it plugged in."
-            )
+            more = "It is needed to the end" if moment.of_copy else "More cards follow"
+            return join("The drive ", drive, " has roll ", roll, f" ({moment.state}). {more}: leave it plugged in.")
         style = GOOD if moment.state == "proven" else WARN
         return join(
             Text.assemble("The drive ", drive, " may be unplugged", style=style),
@@ -86,12 +85,14 @@ def _state(state: str) -> str:
 def plan_line(plan: RollPlanned) -> Text:
     """`Roll A003: 23 clips, 412 files, 512.0 GB on /media/A003, to primary, backup and shuttle`."""
     drives = words.listed([safe(drive.drive).plain for drive in plan.drives])
+    of_copy = " (a copy of a recorded roll)" if plan.of_copy else ""
     what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
     return join(
         "Roll ",
         safe(plan.roll),
         f": {', '.join(what)} on ",
         safe(plan.card),
+        of_copy,
         ", to " + drives if drives else "",
     )
 

@@ -38,7 +38,8 @@ class OffloadScreen:
         )
 
     def _head(self, picture: Picture) -> list[Text]:
-        card = f"   card {picture.cards_before + 1} of {picture.cards_total}" if picture.cards_total > 1 else ""
+        one = "roll" if picture.of_copy else "card"
+        card = f"   {one} {picture.cards_before + 1} of {picture.cards_total}" if picture.cards_total > 1 else ""
         lines = [join(join(" Roll ", safe(picture.roll), style=STRONG), card)]
         plan = picture.plan
         if plan is None:
@@ -46,13 +47,18 @@ class OffloadScreen:
         what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
         layout = join("   ", safe(plan.layout, QUIET)) if plan.layout else Text()
         lines.append(join(" " + ", ".join(what) + " on ", safe(plan.card), layout))
+        if plan.of_copy:
+            lines.append(Text(" A copy of a recorded roll: every file is compared with its records."))
         known = max((drive.already_proven_files for drive in plan.drives), default=0)
         if known:
             lines.append(Text(f" Up to {words.counted(known, 'file')} proven by an earlier run: not copied again."))
         return lines
 
     def _promises(self, picture: Picture) -> list[Text]:
-        if picture.card_free:
+        if picture.of_copy:
+            read = Text("done", GOOD) if picture.card_free else self._when(picture.card_free_seconds)
+            card = join(" Source read         ", read)
+        elif picture.card_free:
             card = join(" Card                ", Text("may be pulled now", GOOD), "; do not format it yet")
         else:
             card = join(" Card may be pulled  ", self._when(picture.card_free_seconds))
@@ -73,7 +79,8 @@ class OffloadScreen:
 
     def line(self, picture: Picture) -> Text:
         """The same in one line, where there is no terminal."""
-        ahead = [] if picture.card_free else [f"card free: {words.about(picture.card_free_seconds)}"]
+        read = "source read" if picture.of_copy else "card free"
+        ahead = [] if picture.card_free else [f"{read}: {words.about(picture.card_free_seconds)}"]
         if not picture.all_done:
             ahead.append(f"all proven: {words.about(picture.proven_seconds)}")
         parts = [*self._lanes.phrases(picture), *ahead]

@@ -102,14 +102,28 @@ def _roll_lines(roll: RollResult) -> Iterator[Text]:
         yield from _destination_lines(destination, label_width, state_width)
     damaged = sum(finding.count for finding in roll.findings if finding.kind == "damaged-clip")
     if damaged:
-        yield join(
-            Text(f"  {words.counted(damaged, 'clip')} on the card DAMAGED", BAD),
-            ": copied as it is. Tell the camera team now, and KEEP the card.",
+        where, then = (
+            ("here", "") if _of_copy(roll) else ("on the card", " Tell the camera team now, and KEEP the card.")
         )
+        yield join(Text(f"  {words.counted(damaged, 'clip')} {where} DAMAGED", BAD), f": copied as it is.{then}")
+    if _of_copy(roll):
+        yield from _source_lines(roll)
+        return
     reads = {1: "The card was read once.", 2: "The card was read twice."}.get(roll.source_reads)
     if reads and any(each.files_proven or each.files_copied for each in roll.destinations):
         evidence = set(roll.source_evidence) - {"medium"}
         yield Text(f"  {reads}" + (" Not every pass was shown to come from the card itself." if evidence else ""))
+
+
+def _of_copy(roll: RollResult) -> bool:
+    return roll.source_kind == "copy"
+
+
+def _source_lines(roll: RollResult) -> Iterator[Text]:
+    """Where a copy of a copy came from, and how it was compared."""
+    how = "proven by an earlier run, not read again" if not roll.source_reads else "read and compared with its records"
+    yield join(f"  A copy of a recorded roll, {how}:")
+    yield join("  ", safe(roll.card_path, QUIET))
 
 
 def _destination_lines(destination: DestinationResult, label_width: int, state_width: int) -> Iterator[Text]:
@@ -134,10 +148,12 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
     what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
     yield Text()
     yield join(Text("Roll ", STRONG), safe(plan.roll, STRONG), ": " + ", ".join(what) + " on ", safe(plan.card))
+    if plan.of_copy:
+        yield Text("  A copy of a recorded roll, not a card: every file would be compared with its records.")
     if plan.layout:
         yield join("  ", safe(plan.layout, QUIET))
     times = "twice" if plan.source_passes > 1 else "once"
-    yield Text(f"  The card would be read {times}.")
+    yield Text(f"  The {'source' if plan.of_copy else 'card'} would be read {times}.")
     label_width = min(max((cell_len(safe(each.drive).plain) for each in plan.drives), default=0), _LABEL_LIMIT)
     for drive in plan.drives:
         copy = f"copy {words.counted(drive.write_files, 'file')}, {words.size(drive.write_bytes)}"
@@ -154,7 +170,7 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
 def _verdict_lines(result: OffloadResult, cards: int) -> Iterator[Text]:
     for roll in result.rolls:
         yield _roll_verdict(roll)
-    not_begun = max(cards - len(result.rolls), 0)
+    not_begun = max(cards - len(result.rolls), 0) + result.not_begun
     if len(result.rolls) != 1 or not_begun:
         yield _over_all(result, not_begun)
     for roll in result.rolls:
@@ -174,38 +190,42 @@ def _roll_verdict(roll: RollResult) -> Text:
     if roll.verdict == "refused":
         return join(stamp("REFUSED", BAD), "roll ", name, " was not started. Nothing was written.")
     drives = f"{proven} of {words.counted(total, 'drive')}"
+    keep = "Keep every other copy." if _of_copy(roll) else "Keep the card."
     if roll.interrupted:
-        return join(stamp("STOPPED, NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. Keep the card.")
+        return join(stamp("STOPPED, NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. {keep}")
     if roll.verdict == "proven" and roll.enough_copies:
         return join(stamp("PROVEN", GOOD), "roll ", name, f" is proven on {drives}.")
     if roll.verdict == "proven":
         return join(
             stamp("PROVEN, TOO FEW COPIES", WARN), "roll ", name, f" is proven on {drives}; "
-            f"{roll.copies_counted} counted, {roll.copies_required} asked for. Keep the card.",
+            f"{roll.copies_counted} counted, {roll.copies_required} asked for. {keep}",
         )  # fmt: skip
     if proven == total:
         # what is there is proven, and something about the card itself is wrong
-        held = f": {drives} hold what was copied, and that is not the card as it is now. Keep the card."
+        what = "is not all that is recorded" if _of_copy(roll) else "is not the card as it is now"
+        held = f": {drives} hold what was copied, and that {what}. {keep}"
         return join(stamp("NOT PROVEN", BAD), "roll ", name, held)
-    return join(stamp("NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. Keep the card.")
+    return join(stamp("NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. {keep}")
 
 
 def _over_all(result: OffloadResult, not_begun: int) -> Text:
     count = len(result.rolls)
+    one = "roll" if count and all(_of_copy(roll) for roll in result.rolls) else "card"
     if not count and result.verdict == "not proven":
         return join(stamp("STOPPED", BAD), "no card was begun. Nothing was written.")
     if result.verdict == "refused":
         return join(stamp("REFUSED", BAD), "nothing was written.")
     if result.verdict == "planned":
-        return join(stamp("PLAN ONLY", WARN), f"{words.counted(count, 'card')}. Nothing was written.")
+        return join(stamp("PLAN ONLY", WARN), f"{words.counted(count, one)}. Nothing was written.")
     proven = sum(roll.verdict == "proven" for roll in result.rolls)
     few = sum(not roll.enough_copies for roll in result.rolls)
     if result.verdict == "proven" and few:
         return join(
             stamp("ALL PROVEN, TOO FEW COPIES", WARN),
-            f"{words.counted(count, 'roll')}, {few} of them with too few copies. Keep the cards.",
+            f"{words.counted(count, 'roll')}, {few} of them with too few copies."
+            f" Keep {'every other copy' if one == 'roll' else 'the cards'}.",
         )
     if result.verdict == "proven":
         return join(stamp("ALL PROVEN", GOOD), f"{words.counted(count, 'roll')}.")
-    waiting = f" {words.counted(not_begun, 'more card')} not begun." if not_begun else ""
+    waiting = f" {words.counted(not_begun, f'more {one}')} not begun." if not_begun else ""
     return join(stamp("NOT ALL PROVEN", BAD), f"{proven} of {words.counted(count, 'roll')} proven.{waiting}")

@@ -63,6 +63,11 @@ class Picture:
     cards_total: int
     elapsed_seconds: float
 
+    @property
+    def of_copy(self) -> bool:
+        """Whether the roll is copied from a recorded copy and not from its card."""
+        return self.plan is not None and self.plan.of_copy
+
 
 class MomentKind(StrEnum):
     """What is worth a line of its own."""
@@ -86,3 +91,4 @@ class Moment:
     stays: bool = False
     plan: RollPlanned | None = None
     finding: Finding | None = None
+    of_copy: bool = False

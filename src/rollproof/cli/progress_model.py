@@ -65,7 +65,9 @@ class ProgressModel:
                     self._planned(event)
                 case CardFree():
                     self._roll(event.roll).card_free = True
-                    self._moments.append(Moment(MomentKind.CARD_FREE, event.roll))
+                    self._moments.append(
+                        Moment(MomentKind.CARD_FREE, event.roll, of_copy=self._roll(event.roll).of_copy)
+                    )
                 case DriveDone():
                     self._drive_done(event)
                 case FindingRaised():
@@ -80,6 +82,9 @@ class ProgressModel:
         return roll
 
     def _planned(self, event: RollPlanned) -> None:
+        if event.of_copy:
+            self._rolls.pop(event.roll, None)  # days may have rolls of one name
+            self._current = None
         roll = self._roll(event.roll)
         roll.plan = event
         roll.card = event.card
@@ -143,7 +148,7 @@ class ProgressModel:
             self._lose(roll, event.drive)
             return
         (roll.staying.add if event.stay else roll.staying.discard)(event.drive)
-        last_use = self._position(roll) + 1 >= self._cards_total
+        last_use = self._position(roll) + 1 >= self._total(roll) and not (roll.of_copy and self._total(roll) > 1)
         self._moments.append(
             Moment(
                 MomentKind.DRIVE_DONE,
@@ -151,6 +156,7 @@ class ProgressModel:
                 drive=event.drive,
                 state=event.state,
                 last_use=last_use,
+                of_copy=roll.of_copy,
                 stays=event.stay,
             )
         )
@@ -174,7 +180,12 @@ class ProgressModel:
         if roll is not None and finding.drive in roll.drives and finding.kind in _DRIVE_LOST:
             self._lose(roll, finding.drive)
 
+    def _total(self, roll: RollProgress) -> int:
+        return roll.plan.total if roll.plan is not None and roll.of_copy else self._cards_total
+
     def _position(self, roll: RollProgress) -> int:
+        if roll.plan is not None and roll.of_copy:
+            return roll.plan.number - 1
         return list(self._rolls).index(roll.name)
 
     # --- pictures out
@@ -211,6 +222,6 @@ class ProgressModel:
                 all_done=bool(roll.drives) and all(drive in roll.done or drive in roll.lost for drive in roll.drives),
                 fraction=roll.fraction(),
                 cards_before=self._position(roll),
-                cards_total=self._cards_total,
+                cards_total=self._total(roll),
                 elapsed_seconds=0.0 if roll.started is None else now - roll.started,
             )

@@ -57,6 +57,11 @@ class RollProgress:
     stopping: bool = False
     """The whole roll ends early: legs that end now do not speak of their drive."""
 
+    @property
+    def of_copy(self) -> bool:
+        """Whether it is copied from a recorded copy and not from its card."""
+        return self.plan is not None and self.plan.of_copy
+
     def has_card(self) -> bool:
         """Whether a card is being read (a verify has none)."""
         return self.plan is not None or any(not drive for _, drive in self.legs)
