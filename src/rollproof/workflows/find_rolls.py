@@ -15,16 +15,30 @@ from rollproof.storage.io import EntryKind, Io
 
 _DEEPEST = 12
 """How many folders below the given path a roll folder may lie."""
+_LITTER = frozenset(name.encode() for name in LITTER)
 _NOT_FOR_ROLLS = frozenset((b"lost+found", *(name.encode() for name in LITTER)))
 
 
-def find_rolls(io: Io, root: int, cancel: Cancel, unread: list[tuple[bytes, str]] | None = None) -> Iterator[bytes]:
+def find_rolls(
+    io: Io,
+    root: int,
+    cancel: Cancel,
+    unread: list[tuple[bytes, str]] | None = None,
+    *,
+    outer: bool = False,
+) -> Iterator[bytes]:
     """Relative paths of all folders with a history of ours or of the open standard, or with an unfinished offload;
     the top itself is the empty path. In byte order. Below a roll folder only the open standard's histories are looked
     for. Links are not followed. Folders that could not be searched go to `unread`, with the reason: whoever says that
-    all rolls are well must have seen them all. Raises Interrupted when the end is asked for."""
+    all rolls are well must have seen them all. Raises Interrupted when the end is asked for.
+
+    A day or a production may have a history around its rolls that refers to theirs. It is no roll, and is among them
+    only with `outer`: there are histories inside it, no records, and no file that lies in none of these.
+    """
     waiting: list[tuple[bytes, bool]] = [(b"", False)]
     found: list[bytes] = []
+    recorded: set[bytes] = set()
+    with_files: list[bytes] = []
     missed = unread if unread is not None else []
     while waiting:
         if cancel.is_set():
@@ -45,23 +59,50 @@ def find_rolls(io: Io, root: int, cancel: Cancel, unread: list[tuple[bytes, str]
                 io.close(handle)
         kinds = dict(entries)
         is_history = kinds.get(ASCMHL_FOLDER) is EntryKind.FOLDER
-        is_roll = is_history or kinds.get(MARKER_NAME) is EntryKind.FILE
+        is_roll = kinds.get(MARKER_NAME) is EntryKind.FILE
         if kinds.get(RECORDS_FOLDER) is EntryKind.FOLDER and not is_roll:
             try:
                 is_roll = _has_roll_records(io, root, path)
             except OSError as error:
                 missed.append((path, said(error)))
+        if is_roll:
+            recorded.add(path)
         if is_history or (is_roll and not inside):
             found.append(path)
         below = [
             name for name, kind in entries if kind is EntryKind.FOLDER and name not in (ASCMHL_FOLDER, RECORDS_FOLDER)
         ]
-        if path.count(b"/") + 1 >= _DEEPEST:
-            if below and not (inside or is_roll):
+        deepest = path.count(b"/") + 1 >= _DEEPEST
+        if (deepest and below) or any(kind is not EntryKind.FOLDER and name not in _LITTER for name, kind in entries):
+            with_files.append(path)
+        if deepest:
+            if below and not (inside or is_roll or is_history):
                 missed.append((path, "it lies too deep: name a folder nearer to it"))
             continue
+        # a history without records may be one around rolls, and some of these may have no history yet
         waiting += [(path + b"/" + name if path else name, inside or is_roll) for name in below]
-    yield from sorted(found)
+    around = set() if outer else _around(found, recorded, with_files)
+    yield from (path for path in sorted(found) if path not in around)
+
+
+def _around(found: list[bytes], recorded: set[bytes], with_files: list[bytes]) -> set[bytes]:
+    """Histories that only refer to others."""
+    sets = set(found)
+    has_own = set(recorded)
+    for folder in with_files:
+        nearest = next((above for above in _upwards(folder) if above in sets), None)
+        if nearest is not None:
+            has_own.add(nearest)
+    has_inner = {above for path in found if path for above in _upwards(path.rpartition(b"/")[0]) if above in sets}
+    return has_inner - has_own
+
+
+def _upwards(folder: bytes) -> Iterator[bytes]:
+    """The folder itself, all above it, the top last."""
+    while folder:
+        yield folder
+        folder = folder.rpartition(b"/")[0]
+    yield b""
 
 
 def _miss(missed: list[tuple[bytes, str]], path: bytes, reason: str) -> None:

@@ -148,7 +148,7 @@ class _Search:
 
     def run(self) -> RecordedTree | None:
         unread: list[tuple[bytes, str]] = []
-        found = list(find_rolls(self._io, self._root, self._cancel, unread))
+        found = list(find_rolls(self._io, self._root, self._cancel, unread, outer=True))
         found = [folder for folder in found if not folder or self._is_recorded(folder)]
         if not found:
             return None
