@@ -22,7 +22,10 @@ sys.path.insert(0, str(TESTS))
 
 from audit.production import Made, ToShoot  # noqa: E402
 from rollproof.drives.interface import system_drives  # noqa: E402
+from rollproof.models.names import to_text  # noqa: E402
 from rollproof.models.volumes import Volume  # noqa: E402
+from rollproof.records.models import CopyBlock  # noqa: E402
+from rollproof.workflows.placing import place_on  # noqa: E402
 from rollproof.workflows.signer import station_signer  # noqa: E402
 
 
@@ -37,6 +40,12 @@ class RealVolumes(Made):
             return real
 
         self.then.volume = volume  # type: ignore[method-assign, assignment]
+        self._volume = real
+
+    def block(self, drive: str, roll: ToShoot) -> CopyBlock:
+        """How records speak of a copy: where it really is."""
+        folder = place_on(self._volume, os.fsencode(self.at(drive, roll)))
+        return super().block(drive, roll).model_copy(update={"folder": to_text(folder)})
 
 
 def main() -> None:
