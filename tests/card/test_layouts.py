@@ -303,6 +303,8 @@ def test_footage_in_a_folder_for_other_things_is_footage_all_the_same() -> None:
 def test_the_same_clip_name_in_two_folders_of_a_layout_stays_two_clips() -> None:
     _, contents = read(["A003R1BF/A003C001.mov", "A003R1BF/again/A003C001.mov", "A003R1BF/again/A003C001.xml"])
     assert [(clip.name, len(clip.files)) for clip in contents.clips] == [("A003C001", 1), ("A003C001", 2)]
+    _, contents = read(["A003R1BF/A003C001.mov", "A003R1BF/again/A003C001.mov", "A003R1BF/again/A003C001_look.cdl"])
+    assert [len(clip.files) for clip in contents.clips] == [1, 2], "the nearest clip is the sidecar's"
 
 
 def test_a_sequence_of_40_000_frames_is_one_clip() -> None:

@@ -24,6 +24,7 @@ from rollproof.models.errors import Refused, UsageProblem
 from rollproof.models.inspect_results import InspectResult
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest, OffloadRequest
 from rollproof.storage.io import system_io
+from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.clip_look import look_at_clips
 from rollproof.workflows.clip_words import duration_text, end_timecode, rate_text
 from rollproof.workflows.clips_list import csv_lines, list_clips
@@ -381,6 +382,19 @@ def test_a_card_that_does_not_answer_ends_the_look_and_says_so(station: Station)
     assert {each.note for each in found.looks} == {"the medium did not answer in time"}
 
 
+class Opened(LinuxIo):
+    """The real system, writing down how movies were opened."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.direct: list[bool] = []
+
+    def open_read(self, name: bytes, folder: int, *, direct: bool) -> int:
+        if name.endswith(b".mov"):
+            self.direct.append(direct)
+        return super().open_read(name, folder, direct=direct)
+
+
 @pytest.mark.device
 @pytest.mark.parametrize("file_system", ["exfat", "btrfs", "ext4"])
 def test_a_look_beside_an_offload_takes_no_evidence_from_its_passes(
@@ -394,7 +408,10 @@ def test_a_look_beside_an_offload_takes_no_evidence_from_its_passes(
         (top / name).mkdir()
         drives.append(os.fsencode(top / name))
     request = OffloadRequest((os.fsencode(card.mount),), tuple(drives), roll="A003", working_folder=os.fsencode(top))
-    (roll,) = offload(request, emit=lambda event: None, cancel=Cancel(), settings=SMALL).rolls
+    io = Opened()
+    (roll,) = offload(request, emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL).rolls
     assert roll.source_evidence == ["medium", "medium"]
+    if file_system != "ext4":  # where pages must be shown to be gone, the look comes before the passes
+        assert io.direct[:4] == [False, False, False, True]
     record = json.loads(next((top / "primary" / "A003" / "rollproof").glob("*.json")).read_text())
     assert {clip["health"] for clip in record["clips"]} == {"sound"}
