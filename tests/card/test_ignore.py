@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import time
 from pathlib import Path
 
 import pytest
@@ -142,7 +143,7 @@ def test_the_manifest_lists_every_pattern_once_in_the_order_they_apply() -> None
 
 @pytest.mark.parametrize(
     "pattern",
-    ["", "  ", "# a comment", "a\nb", "nul\0", "!", "/", "*a*b*c*d", "x" * 1025, "\ud800", "[z-a]", "end\\", "a\x0b"],
+    ["", "  ", "# a comment", "a\nb", "nul\0", "!", "/", "*a*b*c", "x" * 1025, "\ud800", "[z-a]", "end\\", "a\x0b"],
 )
 def test_what_is_no_pattern_is_told_and_refused(pattern: str) -> None:
     assert pattern_problem(pattern)
@@ -180,3 +181,29 @@ def test_any_text_is_a_pattern_or_is_told_to_be_none(pattern: str, parts: list[b
     else:
         with pytest.raises(UntrustedInput):
             IgnoreRules([pattern])
+
+
+@pytest.mark.parametrize(
+    ("pattern", "path"),
+    [
+        ("*a****b", b"a" * 255),
+        ("*a*b", b"/".join([b"a" * 255] * 16)),
+        ("**/a/**", b"a/" * 1000 + b"c"),
+        ("a/*****/b", b"a/" * 1000 + b"c"),
+    ],
+)
+def test_no_pattern_takes_long_on_any_path(pattern: str, path: bytes) -> None:
+    rules = IgnoreRules([pattern])
+    began = time.monotonic()
+    rules.matches_entry(path, path.rpartition(b"/")[2], False)
+    assert time.monotonic() - began < 1.0
+
+
+@pytest.mark.parametrize(
+    ("pattern", "same"), [("a**b.tmp", "a*b.tmp"), ("x/***/y", "x/**/y"), ("\\**", "\\**"), ("/**a/", "/*a/")]
+)
+def test_a_run_of_stars_means_what_one_star_means(pattern: str, same: str) -> None:
+    one, other = IgnoreRules([pattern]), IgnoreRules([same])
+    for path in (b"ab.tmp", b"axxb.tmp", b"x/y", b"x/1/y", b"x/1/2/y", b"*", b"*zz", b"zza", b"b/zza"):
+        for is_folder in (False, True):
+            assert one.matches(path, is_folder) == other.matches(path, is_folder), path

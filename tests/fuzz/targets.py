@@ -720,7 +720,7 @@ TARGETS: tuple[Target, ...] = (
         "ignore patterns",
         "card",
         _patterns,
-        lambda: (b"*.tmp\n/CACHE/\n!keep.tmp\n[ab]?c", b"**/x\n*a*b*"),
+        lambda: (b"*.tmp\n/CACHE/\n!keep.tmp\n[ab]?c", b"**/x\n*a****b"),
         ("models/ignore_patterns.py:compile_pattern",),
         (UntrustedInput,),
     ),

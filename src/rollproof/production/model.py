@@ -19,6 +19,7 @@ from pydantic_core import PydanticCustomError
 from pydantic_core.core_schema import ValidationInfo
 
 from rollproof.hashing import ALGORITHMS, DEFAULT_ALGORITHM
+from rollproof.models.ignore_patterns import MAX_PATTERN_BYTES, MAX_STARS
 from rollproof.models.names import is_safe_relative
 from rollproof.models.volumes import Evidence
 from rollproof.production.components import component_problem, made_safe
@@ -27,9 +28,6 @@ from rollproof.production.placeholders import DEFAULT_FOLDER, template_problem, 
 MAX_TEXT = 500
 """Characters in a name, role or path."""
 MAX_PATTERNS = 500
-MAX_PATTERN_BYTES = 1024
-MAX_STARS = 3
-"""Each further `*` multiplies the time one long name can take to be compared."""
 
 _CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)")
 

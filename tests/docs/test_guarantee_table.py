@@ -1,0 +1,28 @@
+"""The table of guarantees names real tests, and has a row for every promise."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+from tools.make_guarantee_table import PROMISES, Promise, figures_on_the_page, main
+
+TESTS = Path(__file__).resolve().parents[1]
+
+
+@pytest.mark.parametrize("promise", PROMISES, ids=lambda promise: promise.text[:40])
+def test_every_test_that_the_table_names_exists(promise: Promise) -> None:
+    assert promise.tests
+    for named in promise.tests:
+        path, _, name = named.partition("::")
+        tree = ast.parse((TESTS / path).read_text(encoding="utf-8"))
+        functions = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
+        assert name in functions, named
+
+
+def test_the_page_has_these_rows_and_a_figure_in_each() -> None:
+    figures = figures_on_the_page()
+    assert len(figures) == len(PROMISES)
+    assert all(int(figure.replace(" ", "")) > 0 for figure in figures), figures
+    assert main([]) == 0, "run: python tools/make_guarantee_table.py REPORT"
