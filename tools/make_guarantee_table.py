@@ -194,7 +194,7 @@ def table(figures: Sequence[str]) -> str:
 def figures_on_the_page() -> list[str]:
     """The figures as they stand in the page now, one per row."""
     inside = PAGE.read_text(encoding="utf-8").partition(BEGIN)[2].partition(END)[0]
-    return re.findall(r"\| ([0-9 ]+) \|$", inside, re.MULTILINE)
+    return re.findall(r"\| ([0-9 ]+|–) \|$", inside, re.MULTILINE)
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -205,7 +205,8 @@ def main(arguments: Sequence[str]) -> int:
     if not arguments:
         return 0 if inside == table(figures_on_the_page()) else 1
     counted = by_test([Path(each) for each in arguments])
-    figures = [f"{sum(counted[test] for test in promise.tests):,}".replace(",", " ") for promise in PROMISES]
+    sums = [sum(counted[test] for test in promise.tests) for promise in PROMISES]
+    figures = [f"{count:,}".replace(",", " ") if count else "–" for count in sums]
     PAGE.write_text(before + BEGIN + table(figures) + END + after, encoding="utf-8")
     return 0
 

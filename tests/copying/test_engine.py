@@ -14,6 +14,7 @@ import pytest
 from copying.faults import HookedIo
 from copying.rig import Rig, Run
 from rollproof.copying.plan import Action
+from rollproof.copying.writer import WriteWays
 from rollproof.models.events import CardFree, DriveDone
 from rollproof.models.findings import Kind
 from rollproof.models.names import PARTIAL_SUFFIX
@@ -170,6 +171,25 @@ def test_a_block_that_can_be_read_at_the_second_try_costs_nothing(rig: Rig) -> N
     run = rig.run(io=HookedIo(hook))
     assert tries
     assert_all_proven(run, "one")
+
+
+def test_a_file_whose_own_flush_failed_never_gets_its_name_where_a_volume_cannot_be_flushed(rig: Rig) -> None:
+    rig.ways = WriteWays(direct=False, allocate=False, volume_flush=False)
+    failed: list[str] = []
+
+    def hook(called: str, _name: bytes, given: tuple[Any, ...]) -> None:
+        if called != "flush" or failed:
+            return
+        path = os.readlink(f"/proc/self/fd/{given[0]}")
+        if path.startswith(str(rig.top / "one")) and path.endswith(".rollproof-partial"):
+            failed.append(path.removesuffix(".rollproof-partial"))
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    run = rig.run(io=HookedIo(hook))
+    assert failed
+    assert not os.path.exists(failed[0])
+    assert {lane.drive: lane.state for lane in run.outcome.lanes} == {"one": "failed", "two": "sealed"}
+    assert_all_proven(run, "two")
 
 
 @pytest.mark.parametrize("code", [errno.EIO, errno.ENOSPC, errno.ENODEV, errno.EROFS])
