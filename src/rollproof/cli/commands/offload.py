@@ -48,6 +48,8 @@ Examples:
       what the camera report says, checked before the first byte is copied
   rollproof offload /media/A003 --to /mnt/primary --dry-run
       only the plan and what stands in its way
+  rollproof offload "/mnt/primary/The Bell Foundry" --to /mnt/archive --hash md5
+      copies of recorded rolls: a roll, a day or a production, verified on the way
 
 Running the same command again after any interruption goes on where it stopped.
 """,
@@ -111,7 +113,8 @@ def command(
     """Copy each CARD to every drive, prove every copy, and write it down beside it.
 
     The card is read once for all drives and a second time for the proof; every copy is read back from its drive.
-    The card is only ever read.
+    The card is only ever read. CARD may be a recorded copy too: its rolls are then compared with their own history
+    on the way, and both histories go along.
     """  # fmt: skip
     from rollproof.cli.offload_run import run_offload  # noqa: PLC0415 - as above
     from rollproof.models.requests import OffloadRequest, Person  # noqa: PLC0415
