@@ -8,19 +8,20 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
 from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.audit_results import AuditResult
-from rollproof.models.errors import Interrupted
+from rollproof.models.errors import CouldNotFinish, Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import inert, shown, to_text
+from rollproof.models.names import shown
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.production.load import find, load
 from rollproof.production.model import Production
@@ -39,11 +40,19 @@ from rollproof.workflows.audit_reread import Rereader, SharedStation, to_read
 from rollproof.workflows.audit_result import Answer, audit_result
 from rollproof.workflows.audit_resume import StoppedAudit
 from rollproof.workflows.audit_rolls import COUNTED, Roll, rolls_of, same_device, too_few
-from rollproof.workflows.audit_walk import Loose, Walked, walk_drive
+from rollproof.workflows.audit_said import (
+    loose_copy,
+    loose_finding,
+    not_compared,
+    nothing_there,
+    other_productions,
+    unread_folder,
+)
+from rollproof.workflows.audit_walk import Walked, walk_drive
 from rollproof.workflows.audit_workers import Crew, Pulse, pulsing
-from rollproof.workflows.placing import place_on
 from rollproof.workflows.signer import station_known_keys, station_signer
 
+_Made = TypeVar("_Made")
 LOOKING = "looking"
 """What the events of the first part call the roll."""
 
@@ -122,6 +131,7 @@ class _Audit:
         self._told: list[Told] = [Told("custody", finding) for finding in known.findings]
         self._places: list[Place] = []
         self._seen: dict[int, _Seen] = {}
+        self._stopped: StoppedAudit | None = None
 
     def run(self) -> AuditResult:
         """Look, ask what others know, read again if asked to, compare, judge."""
@@ -134,10 +144,12 @@ class _Audit:
             raise Interrupted("the audit was interrupted; nothing was written", hint="run it again") from None
         copies = [copy for number in sorted(self._seen) for copy in self._seen[number].copies]
         missing = self._ask_ledger(copies, production)
-        self._told += [told for number in sorted(self._seen) for told in self._custody(self._seen[number])]
         reader = self._reread(copies) if self._request.reread else None
-        rolls = rolls_of(self._io, copies, production.copies_required if production is not None else None)
-        self._judge(rolls, copies, missing, production)
+        required = production.copies_required if production is not None else None
+        rolls = self._side_by_side(lambda io: rolls_of(io, copies, required))
+        self._side_by_side(lambda io: self._judge(io, rolls, copies, missing, production))
+        if self._stopped is not None:
+            self._stopped.end()
         answer = Answer(
             self._request, self._now, self._places, rolls, self._all_told(rolls, copies), reader, self._began
         )
@@ -192,7 +204,8 @@ class _Audit:
                 seen.copies += self._copy(looker, place, folder, walked, seen)
                 self._emit(Moved(LOOKING, Leg.READ_BACK, place.name, 1, 1, shown(folder)))
             seen.told += around_rolls(io, root, place, walked.around, seen.copies)
-            seen.told += [_unread(place, folder, why) for folder, why in walked.unread]
+            seen.told += [unread_folder(place, folder, why) for folder, why in walked.unread]
+            seen.told += DriveCustody(io, self._known, self._cancel).look(place, root, seen.copies)
             self._seen[place.number] = seen
             ended = True
         except OSError as error:
@@ -205,6 +218,11 @@ class _Audit:
     def _copy(self, looker: CopyLooker, place: Place, folder: bytes, walked: Walked, seen: _Seen) -> Iterator[CopyLook]:
         try:
             yield looker.look(place, folder, walked.inner[folder])
+        except UntrustedInput as problem:
+            detail = f"the papers in {shown(folder)} on {place.name} cannot be relied on: {problem.message}"
+            remedy = "compare with the same roll on another drive"
+            finding = Finding(Kind.BAD_RECORD, Severity.ERROR, shown(folder), detail, place.name, remedy)
+            seen.told.append(Told("custody", finding))
         except OSError as error:
             detail = f"the roll folder {shown(folder)} on {place.name} cannot be read ({said(error)})"
             finding = Finding(
@@ -233,22 +251,10 @@ class _Audit:
         self._told += others.told
         return others.missing
 
-    def _custody(self, seen: _Seen) -> list[Told]:
-        try:
-            root = self._io.open_root(seen.place.path)
-            try:
-                return DriveCustody(self._io, self._known, self._cancel).look(seen.place, root, seen.copies)
-            finally:
-                with contextlib.suppress(OSError):
-                    self._io.close(root)
-        except OSError as error:
-            self._lose(seen.place, Kind.DRIVE_GONE, said(error))
-            return []
-
     # --- reading again
 
     def _reread(self, copies: Sequence[CopyLook]) -> Rereader:
-        stopped = StoppedAudit(self._io, self._places)
+        stopped = self._stopped = StoppedAudit(self._io, self._places)
         reader = Rereader(
             self._io,
             self._drives,
@@ -302,22 +308,43 @@ class _Audit:
             )
             self._told.append(Told("copies", finding))
         self._told += [Told("custody", finding) for finding in self._station.findings()]
-        stopped.end()
         return reader
 
     # --- judging
 
+    def _side_by_side(self, work: Callable[[Io], _Made]) -> _Made:
+        """Do what needs several drives at once; none of them can keep it waiting for ever."""
+        made: list[_Made] = []
+        crew: Crew[None] = Crew(
+            lambda _, __, pulse: made.append(work(pulsing(self._io, pulse))), self._cancel, self._settings.stall_seconds
+        )
+        try:
+            hanging = crew.run([[None]], cancel_seconds=self._settings.cancel_seconds)
+        except Interrupted:
+            hint = "run the same command again: copies that were read again are not read once more"
+            raise Interrupted("the audit was interrupted while its copies were compared", hint=hint) from None
+        if hanging:
+            raise CouldNotFinish(
+                "a drive stopped answering while the copies were compared", hint="check the drives, and audit again"
+            )
+        return made[0]
+
     def _judge(
-        self, rolls: list[Roll], copies: Sequence[CopyLook], missing: set[str], production: Production | None
+        self,
+        io: Io,
+        rolls: list[Roll],
+        copies: Sequence[CopyLook],
+        missing: set[str],
+        production: Production | None,
     ) -> None:
         self._loose(rolls)
         known = Known(self._places, [copy for roll in rolls for copy in roll.copies])
         for roll in rolls:
             if self._cancel.is_set():
-                raise Interrupted("the audit was interrupted while its copies were compared", hint="run it again")
+                raise Interrupted("interrupted")
             known.compare(roll)
             try:
-                compare_copies(self._io, roll)
+                compare_copies(io, roll)
             except OSError as error:
                 self._lose(roll.best.place, Kind.DRIVE_GONE, said(error))
             permits(roll)
@@ -327,16 +354,16 @@ class _Audit:
                 roll.say(short)
         self._told += [*same_device(rolls), *same_names(rolls), *known.away(), *signatures(copies)]
         try:
-            self._told += same_clips(self._io, rolls)
+            self._told += same_clips(io, rolls)
         except OSError as error:
-            self._told.append(_not_compared(error))
+            self._told.append(not_compared(error))
         self._told += gaps(rolls, missing, self._request.accepted, self._request.reason)
         self._told += days_without_sound(rolls)
         if production is not None:
-            self._told += _other_productions(rolls, production)
+            self._told += other_productions(rolls, production)
             self._told += [Told("completeness", finding) for finding in not_named(production, self._places)]
         if not rolls:
-            self._told.append(_nothing(self._request.paths))
+            self._told.append(nothing_there(self._request.paths))
 
     def _loose(self, rolls: list[Roll]) -> None:
         """Folders without a record: copies of rolls that are known, else strangers."""
@@ -349,9 +376,9 @@ class _Audit:
                     if roll is None:
                         roll = Roll(name, [])
                         rolls.append(roll)
-                    roll.copies.append(_loose_copy(seen.place, loose, name))
+                    roll.copies.append(loose_copy(seen.place, loose, name))
                 enough = roll is not None and roll.counted >= roll.required
-                self._told.append(_loose_finding(seen.place, loose, name, enough=enough))
+                self._told.append(loose_finding(seen.place, loose, name, enough=enough))
 
     def _all_told(self, rolls: Sequence[Roll], copies: Sequence[CopyLook]) -> list[Told]:
         told = [*self._told]
@@ -367,74 +394,3 @@ def _was_read(copy: CopyLook, since: datetime | None, *, anybody: bool) -> bool:
     if since is None or copy.read_at is None or copy.state not in COUNTED:
         return False
     return copy.read_at >= since.replace(microsecond=0) and (anybody or copy.is_ours)
-
-
-def _loose_copy(place: Place, loose: Loose, name: str) -> CopyLook:
-    path = os.path.join(place.path, loose.folder)
-    copy = CopyLook(place, loose.folder, path, name, on_volume=to_text(place_on(place.volume, path)))
-    if loose.what == "empty":
-        copy.state, copy.why = "empty", "a roll folder with nothing in it"
-    else:
-        copy.state, copy.files, copy.why = "no record", loose.files, "files that no record speaks of"
-    return copy
-
-
-def _loose_finding(place: Place, loose: Loose, name: str, *, enough: bool) -> Told:
-    folder = shown(loose.folder) or "/"
-    severity = Severity.WARNING if enough else Severity.ERROR
-    count = f"{loose.files:,} {'file' if loose.files == 1 else 'files'}"
-    if loose.what == "empty":
-        detail = f"the roll folder {folder} on {place.name} is empty"
-        remedy = "look whether its offload was ever run; keep the card"
-        return Told("completeness", Finding(Kind.EMPTY_ROLL, severity, folder, detail, place.name, remedy), name)
-    if loose.what == "no record":
-        detail = f"{folder} on {place.name} holds {count} and no record and no manifest of them"
-        remedy = "such a copy proves nothing: offload the card again, or compare it with a proven copy"
-        finding = Finding(Kind.FILES_WITHOUT_RECORD, severity, folder, detail, place.name, remedy, loose.files)
-        return Told("copies", finding, name)
-    first = shown(loose.first)
-    severity = Severity.WARNING if loose.essence else Severity.NOTE
-    more = f" and {loose.files - 1:,} more" if loose.files > 1 else ""
-    detail = f"no manifest on {place.name} knows {first}{more}"
-    finding = Finding(Kind.UNKNOWN_FILE, severity, first, detail, place.name, "look who put it there", loose.files)
-    return Told("strangers", finding)
-
-
-def _unread(place: Place, folder: bytes, why: str) -> Told:
-    detail = (
-        f"the folder {shown(folder) or '/'} on {place.name} could not be searched ({why}); rolls in it are not known"
-    )
-    remedy = "check the drive and who may read that folder, then audit again"
-    return Told("copies", Finding(Kind.UNREADABLE_FOLDER, Severity.ERROR, shown(folder), detail, place.name, remedy))
-
-
-def _not_compared(error: OSError) -> Told:
-    detail = f"not all rolls could be compared with each other: a drive failed ({said(error)})"
-    return Told("agreement", Finding(Kind.DRIVE_FAILED, Severity.ERROR, "", detail, remedy="audit again"))
-
-
-def _other_productions(rolls: Sequence[Roll], production: Production) -> list[Told]:
-    others: dict[str, int] = {}
-    for roll in rolls:
-        if roll.production is not None and roll.production != production.name:
-            others[roll.production] = others.get(roll.production, 0) + 1
-    return [
-        Told(
-            "completeness",
-            Finding(
-                Kind.OTHER_PRODUCTION,
-                Severity.NOTE,
-                "",
-                f"{count:,} {'roll' if count == 1 else 'rolls'} on these drives belong to {inert(name)},"
-                f" not to {inert(production.name)}",
-            ),
-        )
-        for name, count in sorted(others.items())
-    ]
-
-
-def _nothing(paths: Sequence[bytes]) -> Told:
-    where = " or ".join(shown(path) for path in paths)
-    detail = f"there is no roll with records or manifests at or below {where}"
-    remedy = "name the folders where the drives are mounted"
-    return Told("copies", Finding(Kind.NO_HISTORY, Severity.ERROR, "", detail, remedy=remedy))

@@ -71,7 +71,7 @@ class Roll:
 
 
 def rolls_of(io: Io, copies: Iterable[CopyLook], required: int | None) -> list[Roll]:
-    """The copies, gathered into rolls; `required` is today's policy. OSError when a drive fails."""
+    """The copies, gathered into rolls; `required` is today's policy."""
     by_name: dict[str, list[CopyLook]] = {}
     for copy in copies:
         by_name.setdefault(copy.roll, []).append(copy)
@@ -144,7 +144,7 @@ def _alike(io: Io, one: CopyLook, other: CopyLook) -> bool:
                     counts[number] += 1
                 sizes = {each.size for each in there.values()} - {None}
                 both += len(there) == 2 and len(sizes) < 2
-    except UntrustedInput:
+    except (UntrustedInput, OSError):
         return True  # its own finding says that it cannot be read; nothing speaks for a second roll
     return 2 * both >= min(counts)
 
