@@ -228,8 +228,6 @@ class _Judge:
         all else is looked into now, for a while."""
         clips, seconds = card.clips, _LOOK_SECONDS
         if self.basis == "listing":
-            if self.after_offload:
-                return set()  # the offload has just looked, and the ledger knows
             known = ledger.clip_health(offload.id for offload in offloads)
             clips = [clip for clip in clips if known.get(clip.name, "unknown") == "unknown"]
             seconds = _LOOK_SECONDS_BY_LISTING
