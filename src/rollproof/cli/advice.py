@@ -8,6 +8,9 @@ from rollproof.models.names import inert
 from rollproof.models.results import FindingOut, OffloadResult, RollResult
 
 
+_SOURCE = "the copy that was copied from"
+
+
 def next_steps(result: OffloadResult) -> list[str]:
     """At most one sentence per situation, the most pressing first."""
     if result.verdict == "refused":
@@ -33,7 +36,10 @@ def _roll_steps(roll: RollResult) -> list[str]:
         steps.append("Run the same command again to go on: what is proven is not copied again.")
     elif "failed" in states or "incomplete" in states:
         which = _at_fault(roll)
-        steps.append(f"See to {which}, then run the same command again: what is proven is not copied again.")
+        if which == _SOURCE:
+            steps.append("Name another copy of the roll, and run it again: only what is missing is then copied.")
+        else:
+            steps.append(f"See to {which}, then run the same command again: what is proven is not copied again.")
     steps += [
         f"Unplug {inert(each.drive)}, plug it in again, then: rollproof verify {inert(shlex.quote(each.path))}"
         for each in roll.destinations
@@ -65,7 +71,7 @@ def _at_fault(roll: RollResult) -> str:
     of_drives = any(f.severity == "error" and f.drive for f in _all_findings(roll))
     of_card = any(f.severity == "error" and not f.drive for f in roll.findings)
     if of_card and not of_drives and roll.source_kind == "copy":
-        return "the copy that was copied from"
+        return _SOURCE
     return "the card and its reader" if of_card and not of_drives else _drives(roll, "incomplete")
 
 
