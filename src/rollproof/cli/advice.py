@@ -7,7 +7,6 @@ import shlex
 from rollproof.models.names import inert
 from rollproof.models.results import FindingOut, OffloadResult, RollResult
 
-
 _SOURCE = "the copy that was copied from"
 
 
