@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from rollproof.copying.board import ProofBoard
+from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
-from rollproof.copying.lane import DriveSide
 from rollproof.copying.plan import Action
 from rollproof.copying.settings import Settings
 from rollproof.copying.writer import WriteWays

@@ -8,37 +8,25 @@ own read-back.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from rollproof.copying.board import ProofBoard, SourceState
 from rollproof.copying.buffers import BufferPool
+from rollproof.copying.falling_behind import nobody_to_follow, not_the_cards, not_to_be_had
+from rollproof.copying.helping import Donor, Helping
 from rollproof.copying.parcels import ParcelStream, Segment, Stalled, Stopped
 from rollproof.copying.plan import same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.writer import CopyWriter
 from rollproof.hashing import Hasher, new_hasher
-from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import shown
+from rollproof.models.errors import DriveFault
 from rollproof.models.tree import FileEntry
-from rollproof.models.volumes import Limits
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess
 
+_POLL_SECONDS = 0.2
 _HASH_POLL_SECONDS = 0.05
-_WORKERS_END_SECONDS = 5.0
-
-
-@dataclass(frozen=True, slots=True)
-class Donor:
-    """A drive whose copies are all written and flushed. `where` gives the path under which a file stands there."""
-
-    drive: str
-    root: int
-    access: MediumAccess
-    limits: Limits
-    where: Callable[[int], bytes]
 
 
 class CatchUp:
@@ -78,19 +66,62 @@ class CatchUp:
         self._state: Hasher | None = None
         self._refused = -1
         self._left: list[int] = []
+        self._unfinished_names: dict[int, bytes] = {}
+        self.hangs = False
+        """Whether a read on a donor did not come back: then no handle of it may be closed."""
 
-    def take_from(self, donor: Donor, numbers: Sequence[int]) -> tuple[list[int], bool]:
+    def run(self, numbers: Sequence[int], helping: Helping) -> None:
+        """Write all these files from whichever drives can give them. What none of them has as the card had it becomes
+        a fault of that file. Raises DriveFault when no drive is left, what the writer raises, and Stopped."""
+        rest = list(numbers)
+        tried: set[str] = set()
+        any_lost = False
+        while rest:
+            donor = self._next_donor(helping, tried)
+            if donor is None:
+                break
+            tried.add(donor.drive)
+            rest, lost = self._take_from(donor, rest)
+            any_lost = any_lost or lost
+        # without a donor nobody asked for the card's hashes yet
+        rest = list(self._given_by_the_card(rest))
+        if rest and (any_lost or not tried):
+            raise DriveFault(nobody_to_follow(self._drive, len(rest)))
+        for number in rest:
+            self._board.copy_fault(self._drive, number, not_to_be_had(self._files[number].path, self._drive))
+
+    def _next_donor(self, helping: Helping, tried: set[str]) -> Donor | None:
+        self._idle()
+        while True:
+            if self._stop_asked():
+                raise Stopped
+            donor, hope = helping.next_donor(self._drive, tried, _POLL_SECONDS)
+            if donor is not None or not hope:
+                return donor
+
+    def _take_from(self, donor: Donor, numbers: Sequence[int]) -> tuple[list[int], bool]:
         """Write these files from the donor's copies. Returns the numbers that could not be had from it, and whether
-        the donor itself is gone. Raises what the writer raises, and Stopped."""
+        the donor itself is gone."""
+        self._unfinished_names = {}
+        left, lost = self._pass_over(donor, numbers)
+        # the donor may have given a fresh copy its final name just before it was to be read
+        moved = [n for n in left if n in self._unfinished_names and donor.where(n) != self._unfinished_names[n]]
+        if moved and not lost:
+            again, lost = self._pass_over(donor, moved)
+            left = sorted({*left}.difference(moved).union(again))
+        return left, lost
+
+    def _pass_over(self, donor: Donor, numbers: Sequence[int]) -> tuple[list[int], bool]:
         self._left, self._refused = [], -1
         self._writer.begin_again()
         reader = TreeReader(
             self._io, donor.root, self._files, donor.access, self._settings,
-            drive=donor.drive, where=donor.where, same_time=lambda now, then: same_time(now, then, donor.limits),
+            drive=donor.drive, where=lambda number: self._where(donor, number),
+            same_time=lambda now, then: same_time(now, then, donor.limits),
         )  # fmt: skip
         stream = ParcelStream(
             self._pool,
-            reader.jobs(numbers),
+            reader.jobs(self._given_by_the_card(numbers)),
             [self._drive],
             buffers=max(self._settings.pass_buffers, self._depth + 1),
             depth=self._depth,
@@ -105,6 +136,8 @@ class CatchUp:
             for parcel in stream.parcels(self._drive):
                 moved = whole = 0
                 for segment in parcel.segments:
+                    if self._stop_asked():
+                        raise Stopped
                     self._busy()
                     moved += self._take(donor, segment, parcel.buffer.view)
                     whole += segment.last
@@ -117,12 +150,20 @@ class CatchUp:
             lost = True
         finally:
             stream.stop()
-            if stream.wait_workers(_WORKERS_END_SECONDS):
+            if stream.wait_workers(self._settings.workers_end_seconds):
                 reader.close()
+            else:
+                self.hangs = True
         if self._stop_asked():
             raise Stopped
         rest = [number for number in numbers if number > done] if lost else []
         return [*self._left, *rest], lost
+
+    def _where(self, donor: Donor, number: int) -> bytes:
+        path = donor.where(number)
+        if path != self._files[number].path:
+            self._unfinished_names[number] = path
+        return path
 
     def _take(self, donor: Donor, segment: Segment, view: memoryview) -> int:
         number = segment.file
@@ -134,13 +175,9 @@ class CatchUp:
         if segment.offset == 0 or self._state is None:
             self._state = new_hasher(self._board.proof_algorithm)
         self._state.update(view[segment.start : segment.start + segment.length])
-        if segment.last:
-            expected = self._expected(number)
-            if expected is None:
-                return 0
-            if self._state.text() != expected:
-                self._give_up(replace(segment, fault=_not_the_cards(self._files[number].path, donor.drive)), view)
-                return 0
+        if segment.last and self._state.text() != self._expected(number):
+            self._give_up(replace(segment, fault=not_the_cards(self._files[number].path, donor.drive)), view)
+            return 0
         return self._writer.take(segment, view)
 
     def _give_up(self, segment: Segment, view: memoryview) -> None:
@@ -149,6 +186,11 @@ class CatchUp:
             self._left.append(segment.file)
         self._writer.take(segment, view)
 
+    def _given_by_the_card(self, numbers: Iterable[int]) -> Iterator[int]:
+        """Those of the files that the card's first read brought whole: no drive has the others, and a row of files
+        that are not there must not look like a donor that went away."""
+        return (number for number in numbers if self._expected(number) is not None)
+
     def _expected(self, number: int) -> str | None:
         """The card's hash; None for a file that the card did not give. Slow hashing may still be on its way."""
         while (text := self._board.source_text(number)) is None:
@@ -156,56 +198,5 @@ class CatchUp:
                 return None
             if self._stop_asked():
                 raise Stopped
-            self._idle()
             threading.Event().wait(_HASH_POLL_SECONDS)
         return text
-
-
-def _not_the_cards(path: bytes, donor: str) -> Finding:
-    name = shown(path)
-    return Finding(
-        Kind.READBACK_DIFFERS,
-        Severity.ERROR,
-        name,
-        f"{name}, read from the copy on {donor}, is not what the card holds",
-        drive=donor,
-        remedy="keep the card; run the same command again",
-    )
-
-
-def fell_behind(drive: str) -> Finding:
-    """Said when the others go on without a drive."""
-    return Finding(
-        Kind.FELL_BEHIND,
-        Severity.WARNING,
-        "",
-        "the drive is much slower than the others, which go on without it; it gets the rest from another drive's copy",
-        drive=drive,
-        remedy="leave all drives attached until it is done; check its cable and port: a drive that gets slower may be"
-        " failing",
-    )
-
-
-def nobody_to_follow(drive: str, files: int) -> Finding:
-    """The failure of a drive that fell behind when no whole copy was left to get the rest from."""
-    return Finding(
-        Kind.DRIVE_FAILED,
-        Severity.ERROR,
-        "",
-        f"the drive fell behind, and no other drive was left to get the last {files:,} files from",
-        drive=drive,
-        remedy="keep the card; run the same command again: what is there is not copied twice",
-    )
-
-
-def not_to_be_had(path: bytes, drive: str) -> Finding:
-    """A file that no other drive's copy gave as the card had it."""
-    name = shown(path)
-    return Finding(
-        Kind.READBACK_DIFFERS,
-        Severity.ERROR,
-        name,
-        f"{name} is missing on the drive: it fell behind, and no other drive's copy was good",
-        drive=drive,
-        remedy="keep the card; run the same command again",
-    )

@@ -14,9 +14,11 @@ from dataclasses import dataclass, field
 
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.buffers import BufferPool
+from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.falling_behind import who_falls_behind
 from rollproof.copying.hashpass import HashPass, SegmentHasher, consume
-from rollproof.copying.lane import DriveSide, Lane
+from rollproof.copying.helping import Helping
+from rollproof.copying.lane import Lane
 from rollproof.copying.parcels import ParcelStream, Stopped
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
@@ -118,16 +120,15 @@ class Offloading:
         self._give_up = False
         self._pool = BufferPool(settings.block_bytes)
         self._began = time.monotonic()
+        helping = Helping(roll, [side.drive for side in drives], emit)
         empty = list(card.snapshot.empty_folders())
         self._lanes = [
             Lane(
-                io, roll, side, card.snapshot.files, empty, board, self._pool, settings,
+                io, roll, side, card.snapshot.files, empty, board, self._pool, settings, helping,
                 stop_asked=self._stop_asked, source_settled=self._settled, emit=emit, changed=self._notify,
             )
             for side in drives
         ]  # fmt: skip
-        for lane in self._lanes:
-            lane.siblings = self._lanes
         self._outcome = CopyOutcome([], [])
         self._hash_groups = _hash_groups(board.algorithms)
         self._hash_names = [f"hash {' '.join(group)}" for group in self._hash_groups]
@@ -159,6 +160,7 @@ class Offloading:
         self._watch(stream)
         outcome = self._outcome
         outcome.interrupted = self._cancel.is_set()
+        outcome.hangs = outcome.hangs or any(lane.reads_hang for lane in self._lanes)
         outcome.seconds["records"] = max((lane.record_seconds for lane in self._lanes), default=0.0)
         outcome.lanes = [
             LaneOutcome(lane.drive, lane.state, lane.failure, lane.crash, lane.notes) for lane in self._lanes
@@ -200,11 +202,16 @@ class Offloading:
                 return
 
     def _let_the_slowest_go(self, stream: ParcelStream) -> None:
-        following = {lane.drive: lane for lane in self._lanes if lane.following and not lane.ended.is_set()}
+        following = {
+            lane.drive: lane
+            for lane in self._lanes
+            if lane.following and not lane.ended.is_set() and lane.failure is None and not lane.stopped
+        }
         if len(following) < 2:
             return
         seconds = time.monotonic() - self._began
-        slowest = who_falls_behind(stream.waited(), following, seconds, self._settings)
+        sizes = {drive: lane.write_bytes for drive, lane in following.items()}
+        slowest = who_falls_behind(stream.waited(), sizes, seconds, self._settings)
         if slowest is not None:
             following[slowest].let_go(stream)
 
@@ -219,7 +226,7 @@ class Offloading:
         if self._source_ended.is_set():
             return False
         limit = self._settings.stall_seconds
-        if any(lane.watch.busy_seconds() > 1.0 for lane in self._lanes if not lane.ended.is_set()):
+        if any(lane.watch.busy_seconds() > 1.0 for lane in self._lanes if lane.following and not lane.ended.is_set()):
             self._source_moved = time.monotonic()  # a slow drive holds the reading back, not the card
         return time.monotonic() - self._source_moved > limit
 

@@ -1,29 +1,103 @@
-"""Which drive holds all others back so much that they had better go on without it."""
+"""Which drive holds all others back so much that they had better go on without it, and what is said of it then."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+import math
+from collections.abc import Mapping
 
+from rollproof.copying.parcels import Waited
 from rollproof.copying.settings import Settings
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+
+_AS_MUCH = 0.9  # a drive that has clearly less to write than another is not faster than it
+_CHANCE = 5.0  # so many times what waits of these lengths would add up to if each of the drives had them by chance
 
 
 def who_falls_behind(
-    waited: Mapping[frozenset[str], float], following: Collection[str], seconds: float, settings: Settings
+    waited: Mapping[frozenset[str], Waited], following: Mapping[str, int], seconds: float, settings: Settings
 ) -> str | None:
     """The drive to let go of, or None.
 
-    `waited` is `ParcelStream.waited()`, `following` the drives that still take part, `seconds` how long the copying
-    has run. Time counts against a drive only where some other drive was ahead of it and no hashing was behind too:
-    drives that are equally slow wait for nobody, and slow hashing is no drive's fault.
+    `waited` is `ParcelStream.waited()`, `following` the drives that still take part with the bytes they get written,
+    `seconds` how long the copying has run. Time counts against a drive only where some other drive had nothing left
+    to do and no hashing was behind too: slow hashing is no drive's fault. What the other one held this one back is
+    taken off: two equal drives wait for each other in turn. A few long waits say little, because every drive has calls
+    that take long once; one that does not end says enough. And a drive that has less to write, because a part of the
+    roll stands there already, says nothing about the speed of one that gets all of it.
     """
-    drives = frozenset(following)
-    held: dict[str, float] = {}
-    for holding, spent in waited.items():
-        if holding and holding < drives:
-            for drive in holding:
-                held[drive] = held.get(drive, 0.0) + spent
-    if not held:
-        return None
-    slowest = max(held, key=lambda drive: held[drive])
-    too_long = held[slowest] >= max(settings.behind_seconds, settings.behind_share * seconds)
-    return slowest if too_long else None
+    enough = max(settings.behind_seconds, settings.behind_share * seconds)
+    slowest, most = None, 0.0
+    for drive, size in following.items():
+        for other in following:
+            if other == drive or following[other] < _AS_MUCH * size:
+                continue
+            net = _net(waited, following, drive, other, settings)
+            if net >= enough and net > most:
+                slowest, most = drive, net
+    return slowest
+
+
+def _net(
+    waited: Mapping[frozenset[str], Waited], following: Mapping[str, int], drive: str, other: str, settings: Settings
+) -> float:
+    """For how many seconds more `drive` held `other` back than the other way round; 0 for what may be chance."""
+    counted = [(busy, spent) for busy, spent in waited.items() if busy <= following.keys()]
+    against = [spent for busy, spent in counted if drive in busy and other not in busy]
+    back = [spent for busy, spent in counted if other in busy and drive not in busy]
+    net = sum(spent.seconds for spent in against) - sum(spent.seconds for spent in back)
+    by_chance = _CHANCE * math.sqrt(sum(spent.squares for spent in (*against, *back)))
+    if net < by_chance and all(spent.longest < settings.behind_once_seconds for spent in against):
+        return 0.0
+    return net
+
+
+def fell_behind(drive: str) -> Finding:
+    """Said when the others go on without a drive."""
+    return Finding(
+        Kind.FELL_BEHIND,
+        Severity.WARNING,
+        "",
+        "the drive is much slower than the others, which go on without it; it gets the rest from another drive's copy",
+        drive=drive,
+        remedy="leave all drives attached until it is done; check its cable and port: a drive that gets slower may be"
+        " failing",
+    )
+
+
+def nobody_to_follow(drive: str, files: int) -> Finding:
+    """The failure of a drive that fell behind when no whole copy was left to get the rest from."""
+    return Finding(
+        Kind.DRIVE_FAILED,
+        Severity.ERROR,
+        "",
+        f"the drive fell behind, and no other drive was left to get the last {files:,} files from",
+        drive=drive,
+        remedy="keep the card; run the same command again: what is there is not copied twice",
+    )
+
+
+def not_to_be_had(path: bytes, drive: str) -> Finding:
+    """A file that no other drive's copy gave as the card had it."""
+    name = shown(path)
+    return Finding(
+        Kind.READBACK_DIFFERS,
+        Severity.ERROR,
+        name,
+        f"{name} is missing on the drive: it fell behind, and no other drive's copy was good",
+        drive=drive,
+        remedy="keep the card; run the same command again",
+    )
+
+
+def not_the_cards(path: bytes, donor: str) -> Finding:
+    """What another drive's copy gave is not what the card holds: it is not passed on."""
+    name = shown(path)
+    return Finding(
+        Kind.READBACK_DIFFERS,
+        Severity.ERROR,
+        name,
+        f"{name}, read from the copy on {donor}, is not what the card holds",
+        drive=donor,
+        remedy="keep the card; run the same command again",
+    )

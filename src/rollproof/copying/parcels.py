@@ -11,7 +11,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from rollproof.copying.buffers import Buffer, BufferPool
 from rollproof.models.findings import Finding
@@ -61,6 +61,22 @@ class Parcel:
     """A call that hangs may still touch the buffer: it is never used again."""
 
 
+@dataclass(slots=True)
+class Waited:
+    """Waits for a free buffer: seconds in sum, the sum of their squares, and the longest one."""
+
+    seconds: float = 0.0
+    squares: float = 0.0
+    longest: float = 0.0
+
+    def longer(self, before: float, spent: float) -> None:
+        """A wait that had taken `before` seconds took `spent` seconds more."""
+        now = before + spent
+        self.seconds += spent
+        self.squares += now * now - before * before
+        self.longest = max(self.longest, now)
+
+
 Fill = Callable[[Buffer], list[Segment]]
 
 
@@ -99,7 +115,7 @@ class ParcelStream:
         self._stopped = False
         self._let_go: set[str] = set()
         self._held: dict[str, Parcel] = {}
-        self._waited: dict[frozenset[str], float] = {}
+        self._waited: dict[frozenset[str], Waited] = {}
         self.error: BaseException | None = None
 
     def start(self) -> None:
@@ -123,18 +139,18 @@ class ParcelStream:
         with self._changed:
             return self._changed.wait_for(lambda: self._workers_left == 0, timeout)
 
-    def waited(self) -> dict[frozenset[str], float]:
-        """For how many seconds the reading has waited for a free buffer, by those who had not yet let go of the
-        earliest one."""
+    def waited(self) -> dict[frozenset[str], Waited]:
+        """How long the reading has waited for a free buffer, by those who had anything left to do meanwhile: all other
+        consumers were idle for want of it."""
         with self._changed:
-            return dict(self._waited)
+            return {busy: replace(waited) for busy, waited in self._waited.items()}
 
-    def let_go(self, consumer: str) -> None:
+    def let_go(self, consumer: str) -> bool:
         """Go on without a consumer that holds the others back: what it has in hand stays its own, and then `parcels`
-        raises FellBehind there."""
+        raises FellBehind there. False when it takes part no more, or has come to the end."""
         with self._changed:
             if consumer not in self._consumers:
-                return
+                return False
             self._consumers.discard(consumer)
             self._let_go.add(consumer)
             held = self._held.get(consumer)
@@ -142,6 +158,7 @@ class ParcelStream:
                 if parcel is not held:
                     self._settle(parcel, consumer)
             self._changed.notify_all()
+            return True
 
     def drop(self, consumer: str, *, holds: Parcel | None = None) -> None:
         """A consumer leaves (its drive failed or hangs): nothing waits for it any more.
@@ -175,6 +192,7 @@ class ParcelStream:
                 if parcel is None:
                     if self.error is not None:
                         raise self.error
+                    self._consumers.discard(consumer)
                     return
                 self._held[consumer] = parcel
             yield parcel
@@ -224,8 +242,9 @@ class ParcelStream:
         with self._feeding:
             with self._changed:
                 # wait for room inside the feeding lock: the earliest job always gets the next free buffer
+                spell: dict[frozenset[str], float] = {}
                 while self._room == 0 and not self._ended():
-                    self._wait_for_room()
+                    self._wait_for_room(spell)
                 if self._ended():
                     return None
             job = next(self._jobs, None)
@@ -237,12 +256,15 @@ class ParcelStream:
                 self._next_job += 1
             return sequence, job, self._pool.take()
 
-    def _wait_for_room(self) -> None:
-        earliest = self._ready.get(min(self._ready, default=-1))
-        holding = frozenset(earliest.pending) if earliest is not None else frozenset()
+    def _wait_for_room(self, spell: dict[frozenset[str], float]) -> None:
+        pending = (parcel.pending for parcel in self._ready.values())
+        busy = frozenset(self._consumers).intersection(frozenset().union(*pending))
         began = time.monotonic()
         self._changed.wait(_POLL_SECONDS)
-        self._waited[holding] = self._waited.get(holding, 0.0) + time.monotonic() - began
+        spent = time.monotonic() - began
+        before = spell.get(busy, 0.0)
+        spell[busy] = before + spent
+        self._waited.setdefault(busy, Waited()).longer(before, spent)
 
     def _ended(self) -> bool:
         return self._stopped or self.error is not None or self._stop_asked()

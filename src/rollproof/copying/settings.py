@@ -39,6 +39,8 @@ class Settings:
     """How long, in sum, a drive must have held all others back before they go on without it."""
     behind_share: float = 0.2
     """The share of the time that this must have been: a drive a little slower than the rest is worth waiting for."""
+    behind_once_seconds: float = 10.0
+    """A single wait for a drive counts alone from here on: a flush, or a disk that wakes up, takes long once."""
     stall_seconds: float = 120.0
     """A drive that answers nothing for so long is left behind, and named."""
     workers_end_seconds: float = 5.0

@@ -84,7 +84,7 @@ WriteEvidence = Callable[[DriveAtWork, ResultState], str]
 
 
 class OffloadDriveWork:
-    """`copying.lane.DriveWork` for an offload."""
+    """`copying.drive_side.DriveWork` for an offload."""
 
     def __init__(
         self,

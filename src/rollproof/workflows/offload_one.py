@@ -10,8 +10,8 @@ from functools import partial
 
 from rollproof.card.ignore import IgnoreRules
 from rollproof.copying.board import ProofBoard
+from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
-from rollproof.copying.lane import DriveSide
 from rollproof.copying.plan import Action
 from rollproof.copying.settings import Settings
 from rollproof.copying.writer import WriteWays
