@@ -12,15 +12,18 @@ from rollproof.copying.settings import Settings
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.drives.power import keep_awake
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import Interrupted
+from rollproof.models.errors import Interrupted, Refused
 from rollproof.models.events import Emit
+from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import OffloadResult, RollResult
 from rollproof.storage.io import Io, system_io
+from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
+from rollproof.workflows.offload_card import silent_card
 from rollproof.workflows.offload_copy import CopyRun
-from rollproof.workflows.offload_copy_tree import recorded_tree
+from rollproof.workflows.offload_copy_tree import RecordedTree, recorded_tree
 from rollproof.workflows.offload_one import OneCard
-from rollproof.workflows.offload_result import overall
+from rollproof.workflows.offload_result import overall, refused_roll
 from rollproof.workflows.offload_wish import read_wish
 from rollproof.workflows.station_ledger import StationLedger
 
@@ -56,7 +59,11 @@ def offload(
             if cancel.is_set():
                 break
             try:
-                tree = recorded_tree(io, drives, path, cancel)
+                try:
+                    tree = _recorded(io, drives, path, settings, cancel)
+                except Refused as silent:
+                    rolls.append(refused_roll(shown(path), request.roll or "", list(silent.findings), wish))
+                    continue
                 if tree is not None:
                     copies.run(tree, station, rolls)
                     continue
@@ -67,3 +74,20 @@ def offload(
                     raise
                 break  # the cards before this one keep their verdicts
     return overall(rolls, interrupted=cancel.is_set(), findings=copies.findings, not_begun=copies.not_begun)
+
+
+def _recorded(io: Io, drives: Drives, path: bytes, settings: Settings, cancel: Cancel) -> RecordedTree | None:
+    """The recorded copies at a path, None for a card. Raises Refused when nothing answers there, Interrupted."""
+    watch = CallWatch()
+    try:
+        return answering(
+            lambda: recorded_tree(watched(io, watch), watched(drives, watch), path, cancel),
+            watch,
+            seconds=settings.stall_seconds,
+            stop_asked=cancel.is_set,
+            stop_seconds=settings.cancel_seconds,
+        )
+    except NoAnswer:
+        raise silent_card(path, settings.stall_seconds) from None
+    except AskedToStop:
+        raise Interrupted("Stopped while looking over the card, which does not answer; nothing was copied.") from None
