@@ -99,6 +99,7 @@ def test_a_bare_hash_is_of_every_algorithm_of_its_length_unless_the_files_name_t
         (b"A003.xxh128", "xxh128"),
         (b"A003_xxh3.txt", "xxh3"),
         (b"drive.sha512", "c4"),
+        (b"day1.xxhash", "xxh128"),
         (b"checksums.txt", None),
         (b"amd5", None),
     ],

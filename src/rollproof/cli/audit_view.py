@@ -17,6 +17,7 @@ _SIGNS = {
     "proven": ("proven", GOOD),
     "reread": ("read again", GOOD),
     "copied": ("not proven", WARN),
+    "listed": ("listed", WARN),
     "damaged": ("DAMAGED", BAD),
     "incomplete": ("INCOMPLETE", BAD),
     "records broken": ("BAD RECORDS", BAD),

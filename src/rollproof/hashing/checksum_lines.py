@@ -57,9 +57,12 @@ _BY_LENGTH = {
     90: ("c4",),
 }
 """What a bare hash of so many letters may be. Where that is not clear, either will do: none can be met by chance."""
-_NAMED = re.compile(rb"(?:^|[._-])(xxh128|xxh3|xxh64|md5|sha1|sha256|sha512|blake3|b3|c4)(?:sums?)?(?:\.txt)?$")
-_SUMS = re.compile(rb"^(md5|sha1|sha256|sha512|b3|xxh128|xxh3|xxh64)sums?(?:\.txt)?$")
-_ALIASES = {"sha512": "c4", "b3": "blake3"}
+_NAMED = re.compile(
+    rb"(?:^|[._-])(xxh128|xxh3|xxh64|xxh(?:ash)?|md5|sha1|sha256|sha512|blake3|b3|c4)(?:sums?)?(?:\.txt)?$"
+)
+_SUMS = re.compile(rb"^(md5|sha1|sha256|sha512|b3|xxh128|xxh3|xxh64|xxh)sums?(?:\.txt)?$")
+_ALIASES = {"sha512": "c4", "b3": "blake3", "xxhash": "xxh128", "xxh": "xxh128"}
+"""(A file of the whole xxHash family: 32 letters in it are XXH128 and no MD5; 16 are what they are anywhere.)"""
 
 _PLAIN = re.compile(rb"(?:(XXH3)_)?([0-9A-Za-z]{16,128}) [ *](.+)", re.DOTALL)
 _TAGGED = re.compile(rb"([A-Z0-9-]{2,20}) ?\((.+)\) ?= ?([0-9A-Za-z]{16,128})", re.DOTALL)

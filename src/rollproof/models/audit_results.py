@@ -10,11 +10,21 @@ from rollproof.models.errors import ExitStatus
 from rollproof.models.results import FindingOut
 
 CopyState = Literal[
-    "proven", "reread", "copied", "damaged", "incomplete", "records broken", "record only", "no record", "empty"
+    "proven",
+    "reread",
+    "copied",
+    "listed",
+    "damaged",
+    "incomplete",
+    "records broken",
+    "record only",
+    "no record",
+    "empty",
 ]
 """What a copy is worth. `proven`: by its records, and every file lies there at its recorded size and date. `reread`:
 every file was read again from the medium in this audit, and is as recorded. `copied`: all there, but no proof for this
-device. `damaged`: a file is not what was recorded. `incomplete`: files are missing, or its offload did not finish."""
+device. `listed`: no records and no history, but a checksum file names its files, and they are there. `damaged`: a file
+is not what was recorded. `incomplete`: files are missing, or its offload did not finish."""
 
 RollState = Literal["proven", "too few copies", "damaged", "missing"]
 

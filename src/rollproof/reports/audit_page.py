@@ -24,6 +24,7 @@ SIGNS = {
     "proven": "proven",
     "reread": "read again",
     "copied": "not proven",
+    "listed": "listed",
     "damaged": "DAMAGED",
     "incomplete": "INCOMPLETE",
     "records broken": "BAD RECORDS",

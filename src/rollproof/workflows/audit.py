@@ -33,6 +33,7 @@ from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_custody import DriveCustody, signatures
 from rollproof.workflows.audit_document import check_document, write_document
 from rollproof.workflows.audit_known import Known, compare_with_ledger, permits
+from rollproof.workflows.audit_listed import look_at_listed
 from rollproof.workflows.audit_look import CopyLooker
 from rollproof.workflows.audit_numbers import days_without_sound, gaps
 from rollproof.workflows.audit_places import by_device, find_places, not_named
@@ -206,6 +207,9 @@ class _Audit:
             seen.told += around_rolls(io, root, place, walked.around, seen.copies)
             seen.told += [unread_folder(place, folder, why) for folder, why in walked.unread]
             seen.told += DriveCustody(io, self._known, self._cancel).look(place, root, seen.copies)
+            listed, odd = look_at_listed(io, place, walked, self._cancel)
+            seen.copies += listed
+            seen.told += odd
             self._seen[place.number] = seen
             ended = True
         except OSError as error:

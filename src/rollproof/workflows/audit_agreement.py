@@ -13,8 +13,9 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Told
+from rollproof.workflows.audit_listed import copy_files
 from rollproof.workflows.audit_look import essence_keys
-from rollproof.workflows.audit_recorded import Recorded, recorded_files, side_by_side
+from rollproof.workflows.audit_recorded import Recorded, side_by_side
 from rollproof.workflows.audit_rolls import Roll
 
 _NAMED = 3
@@ -30,7 +31,7 @@ def compare_copies(io: Io, roll: Roll) -> None:
     disagreeing: list[tuple[bytes, dict[int, Recorded]]] = []
     more = 0
     with contextlib.ExitStack() as stack:
-        streams = [stack.enter_context(recorded_files(io, copy.path, copy.inner, copy.place.volume)) for copy in copies]
+        streams = [stack.enter_context(copy_files(io, copy)) for copy in copies]
         try:
             for path, there in side_by_side(streams):
                 for number in range(len(copies)):
@@ -178,10 +179,10 @@ def _shared(io: Io, one: Roll, other: Roll) -> Told | None:
     common = set(first.keys) & set(second.keys)
     both: list[tuple[bytes, bytes]] = []
     try:
-        with recorded_files(io, first.path, first.inner, first.place.volume) as files:
+        with copy_files(io, first) as files:
             for entry in files:
                 known |= dict.fromkeys(_content(entry, common), entry.path)
-        with recorded_files(io, second.path, second.inner, second.place.volume) as files:
+        with copy_files(io, second) as files:
             for entry in files:
                 path = next((known[key] for key in _content(entry, common) if key in known), None)
                 if path is not None:

@@ -111,6 +111,10 @@ class CopyLook:
     manifests: tuple[tuple[bytes, str], ...] = ()
     """Name and C4 of each generation."""
     inner: tuple[bytes, ...] = ()
+    lists: tuple[tuple[bytes, bytes], ...] = ()
+    """Where only checksum files speak of it: each, and the folder its names begin at, from the place's path."""
+    was_compared: bool = False
+    """Whether this audit has read it and compared it with those."""
     others: tuple[NamedCopy, ...] = ()
     permits: tuple[PermitSeen, ...] = ()
     unsigned: list[str] = field(default_factory=list)

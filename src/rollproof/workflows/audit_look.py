@@ -204,7 +204,7 @@ class _Look:
     def _compare(self, there: Snapshot, found: Standing, papers: Papers) -> None:
         copy = self._copy
         ignored = frozenset(there.ignored)
-        sums = _Sums()
+        sums = Sums()
         files = iter(there.files)
         entry = next(files, None)
         for wanted in self._stream(found, papers):
@@ -353,7 +353,7 @@ class _Look:
         return None
 
 
-class _Sums:
+class Sums:
     """Goes along with what a copy should hold, and keeps sums of it."""
 
     def __init__(self) -> None:

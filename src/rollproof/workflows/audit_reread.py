@@ -21,6 +21,7 @@ from rollproof.models.results import VerifiedCopy
 from rollproof.records.signing import Signer
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
+from rollproof.workflows.audit_listed_read import ListedReader
 from rollproof.workflows.audit_look import topic_of
 from rollproof.workflows.audit_workers import Pulse, pulsing
 from rollproof.workflows.custody_rolls import finding_of
@@ -103,6 +104,9 @@ class Rereader:
         if copy.place.lost:
             return
         self._place[worker] = copy.place
+        if copy.lists:
+            self._one_listed(worker, copy, pulse)
+            return
         verifier = self._verifiers.get(worker)
         if verifier is None:
             verifier = self._verifiers[worker] = CopyVerifier(
@@ -126,6 +130,23 @@ class Rereader:
             self._add(copy, Kind.DRIVE_GONE, f"the roll folder {shown(copy.path)} cannot be read ({said(error)})")
             return
         self._take(copy, found, inner)
+
+    def _one_listed(self, worker: int, copy: CopyLook, pulse: Pulse) -> None:
+        try:
+            read = ListedReader(
+                pulsing(self._io, pulse), self._settings, lambda event: self._pass_on(worker, event), self._cancel
+            ).read(copy)
+        except UntrustedInput as problem:
+            self._add(copy, Kind.BAD_MANIFEST, f"what speaks of it cannot be relied on: {problem.message}")
+            return
+        except OSError as error:
+            copy.place.lost = True
+            self._add(copy, Kind.DRIVE_GONE, f"the roll folder {shown(copy.path)} cannot be read ({said(error)})")
+            return
+        copy.place.lost |= any(told.finding.kind in LOST for told in copy.told)
+        with self._lock:
+            self.read.copies += 1
+            self.read.size_bytes += read
 
     def ended(self, places: Sequence[Place]) -> None:
         """Every worker is through."""

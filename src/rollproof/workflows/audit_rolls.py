@@ -11,10 +11,12 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Told
-from rollproof.workflows.audit_recorded import recorded_files, side_by_side
+from rollproof.workflows.audit_listed import copy_files
+from rollproof.workflows.audit_recorded import side_by_side
 
 COUNTED = ("proven", "reread")
 _DEFAULT_COPIES = 2
+_SAID = {"reread": "read again", "copied": "not proven"}
 _BAD = ("damaged", "incomplete", "records broken", "record only")
 
 
@@ -136,8 +138,8 @@ def _alike(io: Io, one: CopyLook, other: CopyLook) -> bool:
     counts, both = [0, 0], 0
     try:
         with (
-            recorded_files(io, one.path, one.inner, one.place.volume) as first,
-            recorded_files(io, other.path, other.inner, other.place.volume) as second,
+            copy_files(io, one) as first,
+            copy_files(io, other) as second,
         ):
             for _, there in side_by_side([first, second]):
                 for number in there:
@@ -155,9 +157,11 @@ def too_few(roll: Roll) -> Told | None:
     if roll.counted >= roll.required or not any(copy.has_content for copy in roll.copies):
         return None
     count = f"{roll.counted} proven {'copy counts' if roll.counted == 1 else 'copies count'}"
-    states = "; ".join(f"{copy.state} on {copy.place.name}" for copy in roll.copies)
+    states = "; ".join(f"{_SAID.get(copy.state, copy.state)} on {copy.place.name}" for copy in roll.copies)
     remedy = f"keep its card, and copy roll {inert(roll.name)} to another drive on a device of its own"
-    if any(copy.state == "copied" for copy in roll.copies):
+    if any(copy.state == "listed" and not copy.was_compared for copy in roll.copies):
+        remedy = "audit again with --reread: that compares the listed copies with their checksum files"
+    elif any(copy.state == "copied" for copy in roll.copies):
         remedy = "audit again with --reread, or verify the copies that are not proven"
     detail = f"roll {inert(roll.name)}: {count}, {roll.required} are required ({states})"
     proven = sum(copy.state in COUNTED for copy in roll.copies)

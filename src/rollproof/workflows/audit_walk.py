@@ -11,6 +11,7 @@ from typing import Literal
 from rollproof.ascmhl.read import read_history
 from rollproof.card.ignore import LITTER
 from rollproof.card.suffixes import is_essence
+from rollproof.hashing.checksum_lines import algorithm_in_name
 from rollproof.models.errors import Interrupted
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, to_text
 from rollproof.models.requests import Cancel
@@ -33,6 +34,8 @@ class Loose:
     files: int = 0
     essence: int = 0
     first: bytes = b""
+    lists: list[bytes] = field(default_factory=list)
+    """Checksum files in it, which are not among its `files`."""
 
 
 @dataclass(slots=True)
@@ -133,6 +136,9 @@ class _Outside:
                         waiting.append((below, owner))
                 elif kind is EntryKind.FILE:
                     loose = owner or out.setdefault(path, Loose(path, "strangers"))
+                    if algorithm_in_name(name) is not None:
+                        loose.lists.append(below)
+                        continue
                     loose.files += 1
                     loose.essence += is_essence(name)
                     if not loose.first or below < loose.first:
@@ -141,7 +147,9 @@ class _Outside:
             loose = out[path]
             if loose.files:
                 loose.what = "no record" if loose.essence and self._like_a_roll(path) else "strangers"
-            elif not _named_like_a_roll(path):
+            elif loose.lists:
+                loose.what = "strangers"
+            elif not named_like_a_roll(path):
                 continue
             yield loose
 
@@ -152,10 +160,10 @@ class _Outside:
             return False
         if owner is None:
             return True
-        return not _named_like_a_roll(owner.folder) and _named_like_a_roll(path)
+        return not named_like_a_roll(owner.folder) and named_like_a_roll(path)
 
     def _like_a_roll(self, path: bytes) -> bool:
-        return path.rpartition(b"/")[0] in self._parents or _named_like_a_roll(path)
+        return path.rpartition(b"/")[0] in self._parents or named_like_a_roll(path)
 
     def _entries(self, path: bytes) -> list[tuple[bytes, EntryKind]]:
         # (what could not be opened was told by the search for rolls)
@@ -168,6 +176,7 @@ class _Outside:
         return []
 
 
-def _named_like_a_roll(path: bytes) -> bool:
+def named_like_a_roll(path: bytes) -> bool:
+    """Whether the last part of a path could be the name of a roll."""
     name = to_text(path.rpartition(b"/")[2])
     return _LIKE_A_ROLL.fullmatch(name) is not None and _LIKE_A_DAY.fullmatch(name) is None
