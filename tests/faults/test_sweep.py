@@ -104,3 +104,13 @@ def _sweep(place: Stage, attack: Attack, calls: list[Call], prepare: Callable[[]
     assert not wrong, f"{len(wrong)} broken (seed {SEED}):\n" + "\n".join(wrong[:40])
     # a flip in a read that finds the end of the file is none, and threads take turns as they like
     assert reached >= len(calls) * 0.25, f"only {reached} of {len(calls)} calls were reached (seed {SEED})"
+
+
+def test_unfinished_files_that_cannot_be_looked_at_end_nothing_but_what_is_on_that_drive(place: Stage) -> None:
+    place.clear()
+    one = os.fsencode(place.drives["one"])
+    assert place.run([Rule(Kill(), "write_from", path=b"*C001.mov*", drive=one)]).io.reached
+    run = place.run([Rule(Fail(errno.EIO), "fstat", path=b"A003", drive=one, nth=2)])
+    assert run.io.reached
+    assert not run.crash, run.crash
+    assert run.states()["two"] == "proven"

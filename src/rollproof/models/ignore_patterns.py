@@ -13,6 +13,8 @@ MAX_STARS = 2
 _STARS = re.compile(r"\*+")
 _WHOLE_RUN = re.compile(r"\*{2,}")
 _RUN = re.compile(r"(\\.)|\*{2,}", re.DOTALL)
+_AT_ANY_DEPTH, _GAP = b"^(?:.+/)?", b"(?:/.+)?"
+"""What `**/` at the beginning and `/**/` in the middle become."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,4 +83,14 @@ def _compiled(pattern: str) -> Pattern | None:
         return None
     if found.regex is None or found.include is None:
         return None
-    return Pattern(bool(found.include), found.regex)
+    return Pattern(bool(found.include), _linear(found.regex))
+
+
+def _linear(regex: re.Pattern[bytes]) -> re.Pattern[bytes]:
+    """The same language, without trying every start of `**/A/**/B` against every end: what follows the first A follows
+    every later one too, so the first is enough. (A has no star of its own: `MAX_STARS`.)"""
+    start, gap, rest = regex.pattern.partition(_GAP)
+    if not gap or not start.startswith(_AT_ANY_DEPTH):
+        return regex
+    first = start[len(_AT_ANY_DEPTH) :]
+    return re.compile(b"^(?>(?:.+?/)??" + first + b"(?=/))" + gap + rest)

@@ -35,7 +35,8 @@ class DriveAtWork:
     `base` is the folder named by the person or the production file, `relative` the roll folder below it. `handle` is
     the roll folder's handle once it exists (and its lock is held). `recorded` are paths that some record holds a
     hash for, `records_read` the SHA-256 of the records that were read for it. `production` is the one the records
-    beside this copy belong to. `noted` is what was found while its evidence was written.
+    beside this copy belong to. `leftover_bytes` is the room that unfinished files of an earlier run give back. `noted`
+    is what was found while its evidence was written.
     """
 
     drive: str
@@ -54,6 +55,7 @@ class DriveAtWork:
     records_read: dict[str, str] = field(default_factory=dict)
     record_name: str | None = None
     production: str | None = None
+    leftover_bytes: int = 0
     noted: list[Finding] = field(default_factory=list)
 
     @property

@@ -113,7 +113,7 @@ def _look_at_all(
     findings += checks.device_findings(
         [(at.drive, at.volume) for at in found.drives], card.volume, distinct_required=distinct_devices
     )
-    findings += _space(io, card, found.drives, asked.algorithms)
+    findings += _space(card, found.drives, asked.algorithms)
 
 
 def within(seconds: float, work: Callable[[], T], cancel: Cancel) -> T:
@@ -211,6 +211,8 @@ def _look_at_drive(io: Io, drives: Drives, asked: Asked, want: Wanted, base_hand
             )
         )
     look_at_roll_folder(io, asked, at)
+    with contextlib.suppress(OSError):  # what cannot be seen makes no room
+        at.leftover_bytes = _leftover_bytes(io, asked.card.snapshot, at)
     return at
 
 
@@ -222,7 +224,7 @@ def _not_writable(base: bytes, volume: Volume) -> str | None:
     return None
 
 
-def _space(io: Io, card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:
+def _space(card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:
     """Two destinations on one volume need room for both."""
     groups: dict[int, list[DriveAtWork]] = defaultdict(list)
     for at in drives:
@@ -235,7 +237,7 @@ def _space(io: Io, card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: 
             )
             for at in group
         )
-        free = group[0].volume.free_bytes + sum(_leftover_bytes(io, card.snapshot, at) for at in group)
+        free = group[0].volume.free_bytes + sum(at.leftover_bytes for at in group)
         finding = checks.space_finding(" and ".join(at.drive for at in group), needed, free)
         if finding is not None:
             findings.append(finding)
@@ -244,7 +246,7 @@ def _space(io: Io, card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: 
 
 def _leftover_bytes(io: Io, card: Snapshot, at: DriveAtWork) -> int:
     """Bytes in unfinished files of a run that was killed: each makes way for its fresh copy, so that a drive with room
-    for the roll has room for the rerun. Never more than the fresh copies take."""
+    for the roll has room for the rerun. Never more than the fresh copies take. OSError when the folder is gone."""
     if at.handle < 0 or not at.unfinished:
         return 0
     folders = FolderHandles(io, at.handle)
