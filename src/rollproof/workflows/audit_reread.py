@@ -27,6 +27,7 @@ from rollproof.workflows.audit_workers import Pulse, pulsing
 from rollproof.workflows.custody_rolls import finding_of
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
+from rollproof.workflows.verify_outer import in_order
 
 READING = "reading again"
 """What the events of this work call the roll: all of them at once."""
@@ -120,8 +121,8 @@ class Rereader:
                 self._signer,
             )
         try:
-            found = verifier.run(copy.path)
-            inner = [verifier.run(os.path.join(copy.path, folder)) for folder in copy.inner]
+            inner = [verifier.run(os.path.join(copy.path, folder), within) for folder, within in in_order(copy.inner)]
+            found = verifier.run(copy.path, copy.inner)
         except UntrustedInput as problem:
             self._add(copy, Kind.BAD_RECORD, f"its papers cannot be relied on: {problem.message}")
             return

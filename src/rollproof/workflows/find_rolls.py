@@ -26,6 +26,7 @@ def find_rolls(
     unread: list[tuple[bytes, str]] | None = None,
     *,
     outer: bool = False,
+    around: list[bytes] | None = None,
 ) -> Iterator[bytes]:
     """Relative paths of all folders with a history of ours or of the open standard, or with an unfinished offload;
     the top itself is the empty path. In byte order. Below a roll folder only the open standard's histories are looked
@@ -33,7 +34,8 @@ def find_rolls(
     all rolls are well must have seen them all. Raises Interrupted when the end is asked for.
 
     A day or a production may have a history around its rolls that refers to theirs. It is no roll, and is among them
-    only with `outer`: there are histories inside it, no records, and no file that lies in none of these.
+    only with `outer`, and in `around` where that is given: there are histories inside it, no records, and no file that
+    lies in none of these.
     """
     waiting: list[tuple[bytes, bool]] = [(b"", False)]
     found: list[bytes] = []
@@ -81,8 +83,10 @@ def find_rolls(
             continue
         # a history without records may be one around rolls, and some of these may have no history yet
         waiting += [(path + b"/" + name if path else name, inside or is_roll) for name in below]
-    around = set() if outer else _around(found, recorded, with_files)
-    yield from (path for path in sorted(found) if path not in around)
+    left_out = set() if outer else _around(found, recorded, with_files)
+    if around is not None:
+        around += sorted(left_out)
+    yield from (path for path in sorted(found) if path not in left_out)
 
 
 def _around(found: list[bytes], recorded: set[bytes], with_files: list[bytes]) -> set[bytes]:

@@ -24,6 +24,7 @@ from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering,
 from rollproof.workflows.find_rolls import find_rolls
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
+from rollproof.workflows.verify_outer import OuterHistories, in_order
 
 _Answer = TypeVar("_Answer")
 _LOST = frozenset((Kind.DRIVE_GONE.value, Kind.DRIVE_FAILED.value, Kind.DRIVE_HANGS.value))
@@ -55,7 +56,7 @@ def verify(
             found, odd = one.run(path)
             copies += found
             findings += odd
-    proven = bool(copies) and not findings and all(copy.verdict == "proven" for copy in copies)
+    proven = bool(copies) and not _speaks(findings) and all(copy.verdict == "proven" for copy in copies)
     return VerifyResult(
         verdict="proven" if proven else "not proven",
         copies=copies,
@@ -63,6 +64,10 @@ def verify(
         seconds=round(time.monotonic() - began, 3),
         status=_status(copies, findings, proven),
     )
+
+
+def _speaks(findings: Sequence[Finding]) -> bool:
+    return any(finding.severity is not Severity.NOTE for finding in findings)
 
 
 class _OnePath:
@@ -85,18 +90,22 @@ class _OnePath:
         self._cancel = cancel
         self._copies: list[VerifiedCopy] = []
         self._findings: list[Finding] = []
+        self._drives = watched(drives, self._watch)
+        self._person = request.person
         self._verifier = CopyVerifier(self._io, watched(drives, self._watch), request, settings, emit, cancel, station)
 
     def run(self, path: bytes) -> tuple[list[VerifiedCopy], list[Finding]]:
         """The copies found and verified, and what is wrong beside them. Raises Interrupted."""
         left: list[bytes] = []
         try:
-            rolls, self._findings = self._answered(lambda: _rolls(self._io, path, self._cancel))
-            if rolls == []:
+            around: list[bytes] = []
+            rolls, self._findings = self._answered(lambda: _rolls(self._io, path, self._cancel, around))
+            if rolls == [] and not around:
                 self._findings.append(_nothing_there(path))
-            left = list(rolls or ())
+            inside = dict(in_order(rolls or ()))
+            left = list(inside)
             while left:
-                copy = self._answered(partial(self._verify, left[0]))
+                copy = self._answered(partial(self._verify, left[0], inside[left[0]]))
                 left.pop(0)
                 if copy is None:
                     continue
@@ -104,6 +113,7 @@ class _OnePath:
                 if any(finding.kind == Kind.DRIVE_HANGS.value for finding in copy.findings):
                     break
             else:
+                self._findings += self._answered(partial(self._outer, around, [*around, *(rolls or ())]))
                 return self._copies, self._findings
         except NoAnswer:
             self._findings.append(hanging(shown(path), self._settings.stall_seconds))
@@ -126,9 +136,13 @@ class _OnePath:
         except AskedToStop:
             raise Interrupted("verify was interrupted while a drive did not answer") from None
 
-    def _verify(self, folder: bytes) -> VerifiedCopy | None:
+    def _outer(self, around: Sequence[bytes], found: Sequence[bytes]) -> list[Finding]:
+        histories = OuterHistories(self._io, self._drives, self._person)
+        return [odd for folder, inner in in_order(found) if folder in around for odd in histories.verify(folder, inner)]
+
+    def _verify(self, folder: bytes, inner: Sequence[bytes]) -> VerifiedCopy | None:
         try:
-            return self._verifier.run(folder)
+            return self._verifier.run(folder, inner)
         except UntrustedInput as problem:
             self._findings.append(
                 Finding(
@@ -174,8 +188,9 @@ def _not_verified(left: Sequence[bytes], path: bytes) -> Finding:
     )
 
 
-def _rolls(io: Io, path: bytes, cancel: Cancel) -> tuple[list[bytes] | None, list[Finding]]:
-    """The roll folders at or below a path, None where it cannot be opened; and what could not be searched."""
+def _rolls(io: Io, path: bytes, cancel: Cancel, around: list[bytes]) -> tuple[list[bytes] | None, list[Finding]]:
+    """The roll folders at or below a path, None where it cannot be opened; and what could not be searched. Folders with
+    a history around rolls are put into `around`."""
     try:
         root = io.open_root(path)
     except OSError as error:
@@ -190,8 +205,10 @@ def _rolls(io: Io, path: bytes, cancel: Cancel) -> tuple[list[bytes] | None, lis
     unread: list[tuple[bytes, str]] = []
     try:
         rolls = [
-            os.path.join(path, relative) if relative else path for relative in find_rolls(io, root, cancel, unread)
+            os.path.join(path, relative) if relative else path
+            for relative in find_rolls(io, root, cancel, unread, around=around)
         ]
+        around[:] = [os.path.join(path, relative) if relative else path for relative in around]
     finally:
         with contextlib.suppress(OSError):
             io.close(root)

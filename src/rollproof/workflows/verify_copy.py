@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
+from rollproof.ascmhl.nested import check_references
 from rollproof.ascmhl.write import write_generation
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.buffers import BufferPool
@@ -38,6 +39,7 @@ from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
+from rollproof.workflows.offload_copy_nested import InnerSets, with_inner
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
@@ -53,6 +55,7 @@ from rollproof.workflows.verify_expectation import (
     speaks_against,
     unfinished_finding,
 )
+from rollproof.workflows.verify_outer import LOOK_ELSEWHERE, own_files
 from rollproof.workflows.verify_reads import Reads
 from rollproof.workflows.verify_work import Work
 
@@ -83,8 +86,11 @@ class CopyVerifier:
         self._hangs = False
         """Whether the drive at hand does not answer: nothing more may be asked of it, and its handle is in use."""
 
-    def run(self, path: bytes) -> VerifiedCopy:
-        """One copy from its papers to its verdict. Raises Interrupted; OSError when the folder cannot be opened."""
+    def run(self, path: bytes, inner: Sequence[bytes] = ()) -> VerifiedCopy:
+        """One copy from its papers to its verdict. Raises Interrupted; OSError when the folder cannot be opened.
+
+        `inner` are the folders in it with a history of their own, verified before: their files are theirs to record.
+        """
         drive = shown(path)
         handle = self._io.open_root(path)
         self._hangs = False
@@ -92,19 +98,30 @@ class CopyVerifier:
             volume = self._drives.volume_of(path)
             if not try_lock(self._io, handle):
                 return _untouched(path, locked_finding(drive, os.path.basename(path)))
-            return self._with_lock(path, drive, handle, volume)
+            return self._with_lock(path, drive, handle, volume, tuple(inner))
         finally:
             if not self._hangs:  # else a read that hangs still uses it
                 with contextlib.suppress(OSError):
                     self._io.close(handle)
 
-    def _with_lock(self, path: bytes, drive: str, handle: int, volume: Volume) -> VerifiedCopy:
+    def _with_lock(
+        self, path: bytes, drive: str, handle: int, volume: Volume, inner: tuple[bytes, ...]
+    ) -> VerifiedCopy:
         started_at = datetime.now().astimezone()
         papers = read_expectation(self._io, handle, volume, drive)
         rules, hidden = copy_rules(papers, drive)
-        there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
+        there = own_files(take_snapshot(self._io, handle, rules, cancel=self._cancel), inner, papers.files)
         work = Work(
-            path, drive, handle, volume, papers, there, Reads(there.files), rules, was_away=_was_away(papers, volume)
+            path,
+            drive,
+            handle,
+            volume,
+            papers,
+            there,
+            Reads(there.files),
+            rules,
+            was_away=_was_away(papers, volume),
+            inner=inner,
         )
         work.findings += papers.findings + hidden
         work.findings += [replace(finding, drive=drive) for finding in there.findings if speaks_against(finding)]
@@ -121,11 +138,14 @@ class CopyVerifier:
                     remedy="offload the card again; a copy without history cannot be proven",
                 )
             )
+        sets = InnerSets(self._io, handle, inner) if inner else None
+        gone = check_references(papers.history, sets.histories if sets is not None else ()).all()
+        work.findings += [replace(odd, drive=drive, remedy=odd.remedy or LOOK_ELSEWHERE) for odd in gone]
         self._read(work)
         self._compare(work)
         work.findings += self._station.tell(lambda ledger: self._other_records(ledger, work)) or []
         if not self._hangs:
-            self._append(work, started_at)
+            self._append(work, started_at, sets, forgets=bool(gone))
             self._remember(work)
         return self._result(work)
 
@@ -250,7 +270,8 @@ class CopyVerifier:
 
     # --- appending
 
-    def _append(self, work: Work, started_at: datetime) -> None:
+    def _append(self, work: Work, started_at: datetime, sets: InnerSets | None, *, forgets: bool) -> None:
+        """`forgets` is whether a generation written now would leave out what the newest one refers to."""
         if work.volume.read_only or not os.access(work.path, os.W_OK):
             work.findings.append(
                 Finding(
@@ -267,12 +288,13 @@ class CopyVerifier:
             return
         medium = MediumAccess(self._io, work.volume.way, work.volume.source)
         try:
-            if work.read or work.papers.history.present:
+            if (work.read or work.papers.history.present) and not forgets:
+                generation = verify_generation(work, started_at, self._request.person)
                 manifest = write_generation(
                     self._io,
                     work.handle,
                     os.path.basename(os.path.realpath(work.path)),
-                    verify_generation(work, started_at, self._request.person),
+                    with_inner(generation, sets, work.inner) if sets is not None else generation,
                     medium=medium,
                 )
                 work.appended.append(to_text(manifest.name))

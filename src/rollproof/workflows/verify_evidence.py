@@ -15,6 +15,7 @@ from rollproof.records.rows import FileRow, FilesDigest
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
+from rollproof.workflows.verify_outer import is_below
 from rollproof.workflows.verify_work import Work
 
 
@@ -27,6 +28,8 @@ def verify_generation(work: Work, started_at: datetime, person: Person) -> Gener
 
         def __iter__(self) -> Iterator[FileHash]:
             for entry, texts in work.read:
+                if is_below(entry.path, work.inner):
+                    continue  # a file is recorded in the nearest history above it only
                 standard = {name: text for name, text in texts.items() if ALGORITHMS[name].standard_name}
                 if not standard:
                     continue

@@ -31,6 +31,8 @@ class Work:
     rules: IgnoreRules
     was_away: bool = False
     """Whether the medium was away since everything on it was written: then no cache holds what was written."""
+    inner: tuple[bytes, ...] = ()
+    """Folders in it with a history of their own."""
     findings: list[Finding] = field(default_factory=list)
     evidences: set[Evidence] = field(default_factory=set)
     differ: list[bytes] = field(default_factory=list)
