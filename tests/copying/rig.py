@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -92,6 +92,7 @@ class Rig:
     algorithms: Sequence[str] = ("xxh128",)
     settings: Settings = SMALL
     way: MediumWay = MediumWay.DIRECT
+    rotational: Collection[str] = ()
     ways: WriteWays = field(default_factory=lambda: WriteWays(direct=True, allocate=True, volume_flush=True))
 
     @property
@@ -136,6 +137,7 @@ class Rig:
                 self.ways,
                 MediumAccess(io, self.way),
                 works[name],
+                rotational=name in self.rotational,
             )
             for name in self.drives
         ]

@@ -10,7 +10,6 @@ from rollproof.copying.settings import Settings
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 
-_AS_MUCH = 0.9  # a drive that has clearly less to write than another is not faster than it
 _CHANCE = 5.0  # so many times what waits of these lengths would add up to if each of the drives had them by chance
 
 
@@ -24,15 +23,16 @@ def who_falls_behind(
     to do and no hashing was behind too: slow hashing is no drive's fault. What the other one held this one back is
     taken off: two equal drives wait for each other in turn. A few long waits say little, because every drive has calls
     that take long once; one that does not end says enough. And a drive that has less to write, because a part of the
-    roll stands there already, says nothing about the speed of one that gets all of it.
+    roll stands there already, is idle for that part however fast the other one is.
     """
     enough = max(settings.behind_seconds, settings.behind_share * seconds)
     slowest, most = None, 0.0
     for drive, size in following.items():
         for other in following:
-            if other == drive or following[other] < _AS_MUCH * size:
+            if other == drive:
                 continue
-            net = _net(waited, following, drive, other, settings)
+            less = max(1.0 - following[other] / size, 0.0) if size else 0.0
+            net = _net(waited, following, drive, other, settings) - less * seconds
             if net >= enough and net > most:
                 slowest, most = drive, net
     return slowest
