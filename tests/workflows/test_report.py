@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from demo_media.stage import stage_card
 
 from reports.bell_foundry import a_copy_of_report
 from rollproof.models.delivery_results import ReportResult
@@ -99,9 +100,37 @@ def test_without_drives_the_report_is_the_stations_memory_and_says_so(station: S
     (roll,) = made.rolls
     assert [copy.known_from for copy in roll.copies] == ["ledger", "ledger"]
     assert [clip.name for clip in roll.clips] == ["A003C001_260514", "A003C002_260514", "A003C003_260514"]
-    assert all(clip.hash and clip.duration is None for clip in roll.clips)
+    assert all(clip.hash for clip in roll.clips)
     assert made.looked_at == []
     assert any("No drive was looked at" in note for note in made.notes)
+
+
+def test_what_was_told_of_clips_when_they_were_copied_is_remembered_without_drives(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = station.top / "A007"
+    stage_card("A003", card)
+    assert station.offload(cards=(os.fsencode(card),), day=DAY, roll="A007").verdict == "proven"
+
+    def facts(*drives: Path) -> dict[str, tuple[Any, ...]]:
+        (roll,) = [roll for roll in read(write(station, *drives)).rolls if roll.roll == "A007"]
+        return {
+            clip.name: (clip.duration, clip.timecode, clip.frame_rate, clip.resolution, clip.codec)
+            for clip in roll.clips
+        }
+
+    attached = facts(station.one)
+    assert len(attached) == 4
+    assert all(duration for duration, *_ in attached.values())
+    away = station.top / "away"
+    away.mkdir()
+    for drive in (station.one, station.two):
+        drive.rename(away / drive.name)
+    assert facts() == attached
+    # a ledger that learns of the roll from a drive remembers as much
+    monkeypatch.setenv("ROLLPROOF_HOME", str(station.top / "another station"))
+    assert station.verify(away / station.one.name).verdict == "proven"
+    assert facts() == attached
 
 
 def test_the_same_roll_is_told_by_a_station_that_has_never_seen_it(

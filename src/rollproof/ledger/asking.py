@@ -13,6 +13,7 @@ from rollproof.hashing.algorithms import raw_of, text_of
 from rollproof.ledger import tables
 from rollproof.ledger.entries import (
     CardNote,
+    ClipNote,
     DriveIdentity,
     HistoryLine,
     KnownCopy,
@@ -239,6 +240,18 @@ def clip_health(connection: Connection, offload_ids: list[int]) -> dict[str, str
         if rank.get(health, 0) >= rank.get(found.get(name, ""), 0):
             found[name] = health
     return found
+
+
+def clips_of(connection: Connection, offload_id: int) -> list[ClipNote]:
+    """The clips of one run in its order."""
+    clips = tables.clips
+    query = select(clips).where(clips.c.offload_id == offload_id).order_by(clips.c.position)
+    return [
+        ClipNote(
+            row["name"], row["files"], row["size_bytes"], row["health"], *(row[name] for name in tables.CLIP_FACTS)
+        )
+        for row in connection.execute(query).mappings()
+    ]
 
 
 def drives_like(connection: Connection, identity: DriveIdentity) -> list[KnownDrive]:

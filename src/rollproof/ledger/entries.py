@@ -119,12 +119,17 @@ class CopyNote:
 
 @dataclass(frozen=True, slots=True)
 class ClipNote:
-    """One clip of a roll."""
+    """One clip of a roll. What is not known of it is None; the texts are those of the record (`records.rows`)."""
 
     name: str
     files: int
     size_bytes: int
     health: str = "unknown"
+    duration: str | None = None
+    timecode: str | None = None
+    frame_rate: str | None = None
+    resolution: str | None = None
+    codec: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

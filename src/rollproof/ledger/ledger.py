@@ -18,6 +18,7 @@ from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from rollproof.ledger import asking, remembering, tables
 from rollproof.ledger.entries import (
+    ClipNote,
     CopyNote,
     CopyState,
     DriveIdentity,
@@ -230,6 +231,11 @@ class Ledger:
         """What these runs called each clip by name: `damaged`, `sound` or `unknown`."""
         with self.reading() as connection:
             return asking.clip_health(connection, list(offload_ids))
+
+    def clips_of(self, offload_id: int) -> list[ClipNote]:
+        """The clips of one run, as its record told of them."""
+        with self.reading() as connection:
+            return asking.clips_of(connection, offload_id)
 
     def offloads(self, ids: Iterable[int]) -> list[KnownOffload]:
         """These runs, newest first; numbers that mean none are passed over."""

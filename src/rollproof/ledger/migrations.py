@@ -23,11 +23,22 @@ class Migration:
 
 
 def _first_tables(connection: Connection) -> None:
-    # The tables as of today. A later step must not change `tables` for this one: freeze it here then.
+    # The tables as of today: a later step adds only what is not there yet.
     tables.metadata.create_all(connection)
 
 
-MIGRATIONS: tuple[Migration, ...] = (Migration(1, "the first tables", _first_tables),)
+def _facts_of_clips(connection: Connection) -> None:
+    # a ledger that is made today has them from the first step
+    there = {column["name"] for column in inspect(connection).get_columns("clips")}
+    for name in ("duration", "timecode", "frame_rate", "resolution", "codec"):
+        if name not in there:
+            connection.exec_driver_sql(f"ALTER TABLE clips ADD COLUMN {name} TEXT")
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration(1, "the first tables", _first_tables),
+    Migration(2, "what is known of clips", _facts_of_clips),
+)
 
 Transaction = Callable[[], AbstractContextManager[Connection]]
 

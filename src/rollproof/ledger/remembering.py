@@ -200,6 +200,7 @@ def _offload(connection: Connection, roll_id: int, note: OffloadNote, rows: Iter
                 files=clip.files,
                 size_bytes=clip.size_bytes,
                 health=clip.health,
+                **{name: getattr(clip, name) for name in tables.CLIP_FACTS},
             )
         )
     connection.execute(

@@ -24,6 +24,9 @@ from sqlalchemy import (
 
 metadata = MetaData()
 
+CLIP_FACTS = ("duration", "timecode", "frame_rate", "resolution", "codec")
+"""What is known of a clip beside its size, as the record has it in text."""
+
 _Id = BigInteger().with_variant(Integer, "sqlite")  # only INTEGER is SQLite's own row number
 
 
@@ -147,6 +150,7 @@ clips = Table(
     Column("files", BigInteger, nullable=False),
     Column("size_bytes", BigInteger, nullable=False),
     _text("health"),
+    *(_text(name, nullable=True) for name in CLIP_FACTS),
 )
 
 files = Table(

@@ -38,6 +38,7 @@ from rollproof.records.models import (
     WithdrawHeader,
 )
 from rollproof.records.read import iter_clips, iter_files
+from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing
 from rollproof.storage.io import Io
 
@@ -48,6 +49,12 @@ def camera_of(roll: str) -> str | None:
     """The camera's letter as a roll's name tells it (`A003`: A); None for other names, sound rolls among them."""
     found = _CAMERA.match(roll)
     return found[1] if found else None
+
+
+def clip_note(clip: ClipRow) -> ClipNote:
+    """What the ledger keeps of a clip. Drives tell it: no text is longer than a fact of a clip can be."""
+    facts = (clip.duration, clip.timecode, clip.frame_rate, clip.resolution, clip.codec)
+    return ClipNote(clip.name, clip.files, clip.bytes, clip.health, *(text[:60] if text else None for text in facts))
 
 
 def record_note(link: Link) -> RecordNote | None:
@@ -155,9 +162,7 @@ def _offload(
             day=header.day,
             unit=header.unit,
             camera=camera_of(header.roll or ""),
-            clips=tuple(
-                ClipNote(clip.name, clip.files, clip.bytes, clip.health) for clip in iter_clips(io, handle, link.name)
-            ),
+            clips=tuple(clip_note(clip) for clip in iter_clips(io, handle, link.name)),
             copies_required=header.policy.copies_required,
         ),
         _files(io, handle, link, algorithm),

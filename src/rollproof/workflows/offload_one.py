@@ -376,6 +376,7 @@ class OneCard:
                 person=self._request.person,
                 findings=told,
                 now=datetime.now().astimezone(),
+                clips=self._look.rows() if self._look is not None else (),
             )
         )
         return self._station.findings()

@@ -6,7 +6,8 @@ on the drive; bad news always: the newest word decides, also while the drive is 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 from rollproof.copying.board import CopyState as BoardState
@@ -18,9 +19,10 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.chain import Chain, compare_with_memory, read_chain
+from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.io import Io
-from rollproof.workflows.learn import camera_of, learn_copy, record_note
+from rollproof.workflows.learn import camera_of, clip_note, learn_copy, record_note
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_result import grouped
@@ -44,8 +46,10 @@ def remember_offload(
     person: Person,
     findings: Sequence[Finding],
     now: datetime,
+    clips: Iterable[ClipRow] = (),
 ) -> None:
-    """Remember a run over a card and what became of every copy. The drives' handles must still be open.
+    """Remember a run over a card and what became of every copy. The drives' handles must still be open. `clips` are
+    what was found out about its clips.
 
     Nothing at all of an interrupted run: it will be run again. Raises LedgerProblem; OSError when a drive fails.
     """
@@ -72,7 +76,7 @@ def remember_offload(
             day=day,
             unit=unit,
             camera=camera_of(card.roll),
-            clips=tuple(ClipNote(clip.name, len(clip.files), clip.size_bytes, clip.health) for clip in card.clips),
+            clips=tuple(_clips(card, clips)),
             findings=tuple(grouped([found for found in findings if found.severity is not Severity.NOTE])),
             copies_required=copies_required,
         ),
@@ -81,6 +85,13 @@ def remember_offload(
     for copy_id, chain in zip(remembered.copies, chains, strict=True):
         if chain is not None:
             remember_chain(ledger, copy_id, chain)
+
+
+def _clips(card: CardAtWork, rows: Iterable[ClipRow]) -> Iterator[ClipNote]:
+    told = {row.name: clip_note(row) for row in rows}
+    for clip in card.clips:
+        note = told.get(clip.name, ClipNote(clip.name, 0, 0))
+        yield replace(note, files=len(clip.files), size_bytes=clip.size_bytes, health=clip.health)
 
 
 def _card_note(card: CardAtWork, board: ProofBoard) -> CardNote:

@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 import rollproof
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.hashing import ALGORITHMS
+from rollproof.ledger.entries import ClipNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.errors import ExitStatus, UsageProblem
@@ -25,6 +26,7 @@ from rollproof.models.tree import FileEntry
 from rollproof.production.folders import day_text
 from rollproof.production.load import find, load
 from rollproof.production.model import Production
+from rollproof.records.rows import ClipRow
 from rollproof.reports.model import CopyOfReport, DriveOfReport, PersonOfReport, Report
 from rollproof.reports.page import title_of
 from rollproof.reports.totals import by_day_and_camera, camera_of, drive_of, total_of, totals_by
@@ -157,14 +159,29 @@ def _damaged(station: StationLedger, found: RollFound) -> set[str]:
 
 
 def _clips_of_ledger(ledger: Ledger, found: RollFound) -> None:
-    """The clips of a roll whose copies are not attached: names, sizes and hashes, as this station remembers them."""
+    """The clips of a roll whose copies are not attached: as this station remembers them."""
     files: dict[bytes, RecordedFile] = {}
     for number in reversed(found.offload_ids):
         for file in ledger.files_of(number):
             hashes = {file.algorithm: file.hash_text} if file.hash_text and file.algorithm in ALGORITHMS else {}
             files[file.path] = RecordedFile(FileEntry(file.path, file.size, file.modified_ns), hashes)
     damaged = ledger.damaged_clips([found.ledger_id]) if found.ledger_id is not None else set()
-    found.clips, _ = clips_of([files[path] for path in sorted(files)], {}, damaged, None)
+    rows = {clip.name: _row(clip) for number in reversed(found.offload_ids) for clip in ledger.clips_of(number)}
+    found.clips, _ = clips_of([files[path] for path in sorted(files)], rows, damaged, None)
+
+
+def _row(clip: ClipNote) -> ClipRow:
+    return ClipRow(
+        clip.name,
+        clip.files,
+        clip.size_bytes,
+        duration=clip.duration,
+        timecode=clip.timecode,
+        frame_rate=clip.frame_rate,
+        health=clip.health,
+        resolution=clip.resolution,
+        codec=clip.codec,
+    )
 
 
 def _made(
@@ -256,8 +273,8 @@ def _notes(request: ReportRequest, chosen: Sequence[RollFound]) -> list[str]:
     notes = []
     if not request.drives:
         notes.append(
-            "No drive was looked at. Durations, timecodes, resolutions and pictures are read from copies: name the"
-            " drives to have them."
+            "No drive was looked at: everything here is what this station remembers. Pictures, and what could not be told"
+            " of a clip when it was copied, are read from copies: name the drives to have them."
         )
     unknown = sum(clip.duration_seconds is None for found in chosen for clip in found.clips)
     if unknown and request.drives:
