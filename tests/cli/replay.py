@@ -1,6 +1,6 @@
 """Event streams of made-up offloads, for the tests of the screen and for looking at it.
 
-    python tests/cli/replay.py [clean|trouble|two] [--faster N] [any option of `rollproof offload`]
+    python tests/cli/replay.py [clean|trouble|behind|two] [--faster N] [any option of `rollproof offload`]
 
 plays one in real time (or N times as fast) through the real command line, with a stand-in for the workflow.
 """
@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
+from rollproof.copying.falling_behind import fell_behind, had_fallen_behind
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import (
     CardFree,
@@ -58,6 +59,8 @@ class Roll:
         default_factory=lambda: {"primary": 1.2 * GB, "backup": 1.0 * GB, "shuttle": 0.6 * GB}
     )
     lost: frozenset[str] = frozenset()
+    behind: dict[str, float] = field(default_factory=dict)
+    """Drives that the others go on without once this part of the roll is on them."""
 
     def clip(self, done: float) -> str:
         """The file at a fraction of the roll."""
@@ -91,10 +94,17 @@ class Roll:
             if drive in self.lost:
                 out += self._lost(drive, start, speed, step)
                 continue
+            if drive in self.behind:
+                out += self._behind(drive, start, step)
+                continue
             write = self._leg(Leg.WRITE, drive, start, self.size_bytes / speed, step)
             back = self._leg(Leg.READ_BACK, drive, write[-1][0] + 0.5, self.size_bytes / self.read_back[drive], step)
             record = self._leg(Leg.RECORD, drive, max(back[-1][0], second[-1][0]), 0.5, step, size_bytes=0)
-            out += [*write, *back, *record, (record[-1][0] + 0.1, DriveDone(self.name, drive, "proven"))]
+            done = record[-1][0] + 0.1
+            caught_up = max((self._caught_up(slow, start) for slow in self.behind), default=start)
+            out += [*write, *back, *record, (done, DriveDone(self.name, drive, "proven", caught_up > done))]
+            if caught_up > done:
+                out.append((caught_up, DriveDone(self.name, drive, "proven")))
         return sorted(out, key=lambda timed: timed[0])
 
     def _leg(
@@ -119,6 +129,26 @@ class Roll:
             out.append((at, Moved(self.name, leg, drive, bytes_now, files_now, self.clip(done))))
         out.append((start + seconds, LegEnded(self.name, leg, drive, True)))
         return out
+
+    def _first_flushed(self, start: float) -> float:
+        return min(start + self.size_bytes / speed for drive, speed in self.write.items() if drive not in self.behind)
+
+    def _caught_up(self, drive: str, start: float) -> float:
+        return self._first_flushed(start) + self.size_bytes * (1 - self.behind[drive]) / self.write[drive]
+
+    def _behind(self, drive: str, start: float, step: float) -> list[Timed]:
+        """Writing until it is let go of, waiting for the first other drive, catching up, and then as usual."""
+        size = int(self.size_bytes * self.behind[drive])
+        let_go = start + size / self.write[drive]
+        write = self._leg(Leg.WRITE, drive, start, let_go - start, step, size_bytes=size)
+        write[0] = start, LegStarted(self.name, Leg.WRITE, drive, self.clips, self.size_bytes)
+        write.insert(-1, (let_go, FindingRaised(self.name, fell_behind(drive))))
+        begins, ends = self._first_flushed(start), self._caught_up(drive, start)
+        rest = self._leg(Leg.CATCH_UP, drive, begins, ends - begins, step, size_bytes=self.size_bytes - size)
+        rest[0] = let_go, rest[0][1]
+        back = self._leg(Leg.READ_BACK, drive, ends + 0.5, self.size_bytes / self.read_back[drive], step)
+        record = self._leg(Leg.RECORD, drive, back[-1][0], 0.5, step, size_bytes=0)
+        return [*write, *rest, *back, *record, (record[-1][0] + 0.1, DriveDone(self.name, drive, "proven"))]
 
     def _lost(self, drive: str, start: float, speed: float, step: float) -> list[Timed]:
         whole = self._leg(Leg.WRITE, drive, start, self.size_bytes / speed, step)
@@ -153,7 +183,7 @@ class Roll:
         )
 
     def _destination(self, drive: str) -> DestinationResult:
-        lost = drive in self.lost
+        lost, behind = drive in self.lost, drive in self.behind
         state: CopyState = "failed" if lost else "proven"
         return DestinationResult(
             path=f"/mnt/{drive}/the-bell-foundry/2026-05-14/{self.name}",
@@ -164,13 +194,16 @@ class Roll:
             files_copied=9 if lost else self.clips,
             files_total=self.clips,
             readback=None if lost else "medium",
-            findings=[FindingOut.of(GONE)] if lost else [],
+            findings=[FindingOut.of(GONE)] if lost else [FindingOut.of(had_fallen_behind(drive))] if behind else [],
         )
 
 
 SCENARIOS: dict[str, list[Roll]] = {
     "clean": [Roll()],
     "trouble": [Roll(lost=frozenset({"shuttle"}))],
+    "behind": [
+        Roll(write={"primary": 0.8 * GB, "backup": 0.7 * GB, "shuttle": 0.1 * GB}, behind={"shuttle": 0.05}),
+    ],
     "two": [Roll(size_bytes=16 * GB), Roll("B002", "/media/B002", 11, size_bytes=12 * GB)],
 }
 

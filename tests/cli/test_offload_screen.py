@@ -95,6 +95,22 @@ def test_of_several_cards_it_says_which_and_keeps_the_drives_plugged_in() -> Non
     assert re.search(r"^ primary +proven +more cards follow$", text, re.MULTILINE)
 
 
+def test_a_drive_that_fell_behind_waits_in_words_and_then_shows_how_it_catches_up() -> None:
+    waiting = drawn(picture_at(60.0, SCENARIOS["behind"]), 80)
+    assert " shuttle      behind      gets the rest from another drive later\n" in waiting
+    assert "still" not in waiting, "it waits for others; it does not stand still"
+    catching = drawn(picture_at(300.0, SCENARIOS["behind"]), 80)
+    assert " shuttle      catching up ████·········  36 %   38.8 GB 100 MB/s         7 min" in catching
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_a_drive_that_a_slower_one_needs_is_not_said_to_be_free_before_that_one_has_everything(width: int) -> None:
+    needed = drawn(picture_at(300.0, SCENARIOS["behind"]), width)
+    assert needed.count("proven      leave it plugged in: a drive needs it") == 2
+    assert "unplugged" not in needed
+    assert drawn(picture_at(700.0, SCENARIOS["behind"]), width).count("proven      may be unplugged") == 2
+
+
 def test_a_lost_drive_is_a_word_and_not_only_a_colour() -> None:
     text = drawn(picture_at(80.0, SCENARIOS["trouble"]), 80)
     assert re.search(r"^ shuttle +FAILED +the other drives go on$", text, re.MULTILINE)

@@ -13,7 +13,7 @@ import pytest
 from copying.faults import HookedIo
 from copying.gate import FILES, IMPATIENT, WAIT, Gate, card_reads, kinds, lies_on, opened_by
 from copying.rig import Rig
-from rollproof.models.events import DriveDone, Event, Leg, LegEnded
+from rollproof.models.events import DriveDone, Event, FindingRaised, Leg, LegEnded
 from rollproof.models.findings import Kind
 
 
@@ -25,6 +25,10 @@ def test_the_fast_drive_is_read_back_while_the_slow_one_has_hardly_begun(tmp_pat
     assert not gate.waited_in_vain
     assert run.proven("one") == run.proven("two") == {os.fsencode(name) for name in FILES}
     assert kinds(run) == {Kind.FELL_BEHIND}
+    said = [event.finding for event in run.events if isinstance(event, FindingRaised)]
+    assert ["leave all drives attached" in finding.remedy for finding in said] == [True]
+    noted = [finding for lane in run.outcome.lanes for finding in lane.notes]
+    assert ["leave all drives attached" in finding.remedy for finding in noted] == [False], "it is over"
     assert card_reads(run) == 2, "the card is never read a third time"
 
 

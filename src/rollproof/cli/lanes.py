@@ -114,7 +114,10 @@ class LaneWords:
                 return join(Text("errors", BAD), "      not everything on it could be read")
             return join(Text("FAILED", BAD), "      the other drives go on")
         if lane.done and lane.stays:
-            return join(Text(f"{lane.done:<11}", GOOD if lane.done == "proven" else WARN), " another drive needs it")
+            return join(
+                Text(f"{lane.done:<11}", GOOD if lane.done == "proven" else WARN),
+                " leave it plugged in: a drive needs it",
+            )
         if lane.done == "proven":
             last = picture.cards_before + 1 >= picture.cards_total
             return join(Text("proven", GOOD), "      " + (_after(picture, last=last)))
@@ -124,6 +127,8 @@ class LaneWords:
             return join(Text("free", GOOD), "        all read" if picture.of_copy else "        may be pulled")
         if lane.leg is None:
             return Text("waiting", QUIET)
+        if lane.state is LaneState.WAITING:
+            return join(Text("behind", WARN), "      gets the rest from another drive later")
         if lane.state is LaneState.STOPPED:
             return join(Text("stopped", WARN), "     not finished")
         if lane.state is LaneState.ENDED:

@@ -33,6 +33,16 @@ class LegProgress:
         """Bytes this leg still has to move; none once it has ended, however it ended."""
         return 0 if self.ended is not None else max(self.size_bytes - self.moved_bytes, 0)
 
+    @property
+    def waits_for_others(self) -> bool:
+        """Catching up, and no other drive has given anything yet: it is flushed first."""
+        return (
+            self.leg is Leg.CATCH_UP
+            and self.ended is None
+            and bool(self.files)
+            and not self.moved_files | self.moved_bytes
+        )
+
 
 @dataclass(slots=True)
 class RollProgress:
@@ -82,6 +92,8 @@ class RollProgress:
         quiet = 0.0
         if leg.ended is not None or done:
             state = LaneState.ENDED
+        elif leg.waits_for_others:
+            state = LaneState.WAITING
         elif leg.left_bytes and now - leg.last_moved >= _STALL_SECONDS:
             state, quiet = LaneState.STALLED, now - leg.last_moved
         else:
@@ -146,9 +158,7 @@ class RollProgress:
             self._left(Leg.WRITE, drive, plan.write_bytes if plan else 0),
             self._rate(Leg.WRITE, drive, now, (Leg.READ_CARD, "")),
         )
-        catch_up = _seconds(
-            self._left(Leg.CATCH_UP, drive, 0), self._rate(Leg.CATCH_UP, drive, now, (Leg.WRITE, drive))
-        )
+        catch_up = self._catch_up_seconds(drive, now)
         read_back = _seconds(
             self._left(Leg.READ_BACK, drive, plan.read_back_bytes if plan else 0),
             # before a drive was read its own writing speed is the cautious guess
@@ -157,6 +167,25 @@ class RollProgress:
         if write is None or catch_up is None or read_back is None:
             return None
         return write + catch_up + read_back
+
+    def _catch_up_seconds(self, drive: str, now: float) -> float | None:
+        """Seconds until a drive that fell behind has everything; it begins when the first other one is flushed."""
+        progress = self.legs.get((Leg.CATCH_UP, drive))
+        if progress is None:
+            return 0.0
+        if not progress.waits_for_others:
+            return _seconds(progress.left_bytes, self._rate(Leg.CATCH_UP, drive, now, (Leg.WRITE, drive)))
+        others = [
+            _seconds(
+                self._left(Leg.WRITE, other, plan.write_bytes if plan else 0),
+                self._rate(Leg.WRITE, other, now, (Leg.READ_CARD, "")),
+            )
+            for other, plan in self.drives.items()
+            if other not in self.lost and (Leg.CATCH_UP, other) not in self.legs
+        ]
+        waits = min((seconds for seconds in others if seconds is not None), default=None)
+        takes = _seconds(progress.left_bytes, self._rate(Leg.WRITE, drive, now))
+        return None if waits is None or takes is None else waits + takes
 
     def proven_seconds(self, card_seconds: float | None, now: float) -> float | None:
         """Seconds until every drive that has not failed is proven; None when it is too early to say."""
@@ -184,9 +213,12 @@ class RollProgress:
         for key in planned.keys() | self.legs.keys():
             progress = self.legs.get(key)
             size_bytes = progress.size_bytes if progress else planned[key]
+            rest = self.legs.get((Leg.CATCH_UP, key[1])) if key[0] is Leg.WRITE else None
+            if rest is not None:
+                size_bytes = max(size_bytes - rest.size_bytes, 0)  # what it did not get from the card comes later
             total += size_bytes
             if progress is not None:
-                moved += size_bytes - progress.left_bytes
+                moved += max(size_bytes - progress.left_bytes, 0)
         return moved / total if total else 0.0
 
 

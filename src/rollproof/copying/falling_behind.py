@@ -52,6 +52,9 @@ def _net(
     return net
 
 
+_CHECK_IT = "check its cable and port: a drive that gets slower may be failing"
+
+
 def fell_behind(drive: str) -> Finding:
     """Said when the others go on without a drive."""
     return Finding(
@@ -60,9 +63,14 @@ def fell_behind(drive: str) -> Finding:
         "",
         "the drive is much slower than the others, which go on without it; it gets the rest from another drive's copy",
         drive=drive,
-        remedy="leave all drives attached until it is done; check its cable and port: a drive that gets slower may be"
-        " failing",
+        remedy=f"leave all drives attached until it is done; {_CHECK_IT}",
     )
+
+
+def had_fallen_behind(drive: str) -> Finding:
+    """The same at the end, whatever became of the drive."""
+    detail = "the drive was much slower than the others, which went on without it"
+    return Finding(Kind.FELL_BEHIND, Severity.WARNING, "", detail, drive=drive, remedy=_CHECK_IT)
 
 
 def nobody_to_follow(drive: str, files: int) -> Finding:

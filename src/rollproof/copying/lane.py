@@ -13,7 +13,7 @@ from rollproof.copying.board import ProofBoard
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.catching_up import CatchUp
 from rollproof.copying.drive_side import DriveSide, Watch
-from rollproof.copying.falling_behind import fell_behind
+from rollproof.copying.falling_behind import fell_behind, had_fallen_behind
 from rollproof.copying.hashpass import HashPass
 from rollproof.copying.helping import Donor, Helping
 from rollproof.copying.parcels import FellBehind, Parcel, ParcelStream, Stopped
@@ -226,9 +226,8 @@ class Lane:
             self._helping.has_all(self.drive)
             return
         self.following = False
-        finding = fell_behind(self.drive)
-        self.notes.append(finding)
-        self._emit(FindingRaised(self._roll, finding))
+        self.notes.append(had_fallen_behind(self.drive))
+        self._emit(FindingRaised(self._roll, fell_behind(self.drive)))
 
     def _catch_up(self, writer: CopyWriter, numbers: list[int]) -> None:
         size = sum(self._files[number].size for number in numbers)
