@@ -764,6 +764,50 @@ def a_record_of_a_copy_was_edited(bench: Bench) -> MayWipeResult:
     return bench.ask()
 
 
+def _edit_the_record(bench: Bench, *, signature: bool) -> None:
+    """The only record of a copy says something else, without its signature or beside it."""
+    (record,) = (bench.roll(bench.one) / "rollproof").glob("*.json")
+    record.write_bytes(record.read_bytes().replace(b'"copies_required": 2', b'"copies_required": 1'))
+    if not signature:
+        Path(f"{record}.sig").unlink()
+
+
+def _verified_and_kept_twice(bench: Bench) -> MayWipeResult:
+    for _ in range(2):
+        assert bench.verify(bench.one).verdict == "not proven"
+        assert bench.ask().answer == KEEP
+    assert bench.ask(reread=True).answer == KEEP
+    assert "permit" not in bench.kinds(bench.one)
+    return bench.ask()
+
+
+@must_be_kept("copy-not-counted")
+def a_record_of_a_copy_was_edited_and_the_copy_was_verified_since(bench: Bench) -> MayWipeResult:
+    bench.offload()
+    _edit_the_record(bench, signature=True)
+    return _verified_and_kept_twice(bench)
+
+
+@must_be_kept("copy-not-counted")
+def a_record_of_a_copy_was_edited_and_lost_its_signature_and_the_copy_was_verified_since(
+    bench: Bench,
+) -> MayWipeResult:
+    bench.offload()
+    _edit_the_record(bench, signature=False)
+    return _verified_and_kept_twice(bench)
+
+
+@must_be_kept("copy-not-counted")
+def a_record_of_a_copy_was_edited_and_only_its_signature_remembers(bench: Bench) -> MayWipeResult:
+    from rollproof.models.requests import Cancel  # noqa: PLC0415
+    from rollproof.workflows.rebuild import rebuild_ledger  # noqa: PLC0415
+
+    bench.offload()
+    _edit_the_record(bench, signature=True)
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    return _verified_and_kept_twice(bench)
+
+
 @must_be_kept("copy-not-counted")
 def the_newest_verify_of_a_copy_failed(bench: Bench) -> MayWipeResult:
     bench.offload()

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import ExitStatus
 from workflows.station import CLIPS, Station, change_quietly, fill
 
@@ -74,6 +75,27 @@ def test_a_changed_manifest_a_missing_manifest_and_a_changed_record_are_told_apa
     original = manifest.read_bytes()
     manifest.write_bytes(original.replace(b"A003C001", b"A003C00X", 1))
     assert "manifest-changed" in station.kinds(station.verify(station.one))
+
+
+def test_a_record_with_a_wrong_signature_is_an_error_and_stays_one(station: Station) -> None:
+    signature = next((station.roll(station.one) / "rollproof").glob("*.json.sig"))
+    other = next((station.roll(station.two) / "rollproof").glob("*.json.sig"))
+    signature.write_bytes(other.read_bytes())
+    for _ in range(2):
+        (copy,) = station.verify(station.one).copies
+        assert copy.verdict == "not proven"
+        assert [found.kind for found in copy.findings if found.severity == "error"] == ["signature-wrong"]
+    with open_ledger() as ledger:
+        (roll,) = ledger.rolls()
+        assert [copy.state for copy in ledger.copies_of(roll.id)] == ["failed", "proven"]
+
+
+def test_a_record_without_a_signature_or_of_a_station_nobody_named_is_none_the_worse(
+    station: Station, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    next((station.roll(station.one) / "rollproof").glob("*.json.sig")).unlink()
+    monkeypatch.setenv("ROLLPROOF_HOME", str(tmp_path / "another station"))
+    assert station.verify().verdict == "proven"
 
 
 def test_a_manifest_that_is_gone_is_an_error(station: Station) -> None:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert
 from rollproof.records import store
@@ -171,3 +172,15 @@ def signature_finding(name: str, signature: Signature, drive: str) -> Finding | 
         remedy="ask the other station for its key's fingerprint over the phone, then: "
         "rollproof custody trust KEYFILE --name NAME",
     )
+
+
+def wrong_signatures(io: Io, roll_folder: int, names: Iterable[str], drive: str) -> Iterator[Finding]:
+    """Errors for the records of these names whose signature is wrong, whoever's it claims to be. A record that cannot
+    be read through is passed over: its chain says so. Raises OSError when the drive fails."""
+    for name in names:
+        try:
+            signature = check_signature(io, roll_folder, name)
+        except UntrustedInput:
+            continue
+        if signature.state == "wrong" and (finding := signature_finding(name, signature, drive)) is not None:
+            yield finding

@@ -32,7 +32,7 @@ from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.blocks import same_device
 from rollproof.records.chain import read_chain
 from rollproof.records.models import OffloadHeader
-from rollproof.records.signing import Signer
+from rollproof.records.signing import Signer, wrong_signatures
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record
 from rollproof.storage.files import exists
@@ -124,6 +124,7 @@ class CopyVerifier:
             inner=inner,
         )
         work.findings += papers.findings + hidden
+        work.findings += wrong_signatures(self._io, handle, papers.chain.digests, drive)
         work.findings += [replace(finding, drive=drive) for finding in there.findings if speaks_against(finding)]
         if exists(self._io, handle, MARKER_NAME) is not None:
             work.findings.append(unfinished_finding(drive))
