@@ -23,7 +23,7 @@ from ledger.notes import (
     permit,
     record,
 )
-from rollproof.ledger.entries import CardNote, ClipNote
+from rollproof.ledger.entries import CardNote, ClipNote, CopyState
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.trouble import LedgerProblem
 from rollproof.models.errors import UntrustedInput
@@ -180,6 +180,31 @@ def test_an_older_word_from_elsewhere_changes_nothing(ledger: Ledger) -> None:
     old = replace(copy("backup", seen_at=None, record=record(3, written_at=later(days=-9))), state="failed")
     ledger.remember_copy(made.roll_id, old)
     assert ledger.copies_of(made.roll_id)[1].state == "proven"
+
+
+@pytest.mark.parametrize("state", ["incomplete", "failed", "copied", "proven"])
+@pytest.mark.parametrize("said_minutes", [-1, 0, 1])
+@pytest.mark.parametrize("own_first", [True, False])
+def test_a_drive_s_own_records_beat_what_a_sibling_says_of_it_in_whatever_order_and_however_dated(
+    ledger: Ledger, own_first: bool, said_minutes: int, state: CopyState
+) -> None:
+    made = ledger.remember_offload(offload(copies=(copy("primary", seen_at=None),)), files())
+    own = copy("backup", seen_at=None, state="copied", why="its own word")
+    told = copy("backup", seen_at=None, state=state, record=None, said_at=later(minutes=said_minutes), why="hearsay")
+    for note in (own, told) if own_first else (told, own):
+        ledger.remember_copy(made.roll_id, note, offload_ids=[made.offload_id])
+    backup = ledger.copies_of(made.roll_id)[1]
+    assert (backup.state, backup.why, backup.states) == ("copied", "its own word", {made.offload_id: "copied"})
+    assert backup.state_at == WHEN
+    assert len(ledger.digests_of(backup.id)) == 1
+
+
+def test_of_a_drive_that_is_known_from_siblings_alone_the_newest_of_them_decides(ledger: Ledger) -> None:
+    made = ledger.remember_offload(offload(copies=(copy("primary", seen_at=None),)), files())
+    for minutes, state in ((2, "copied"), (1, "incomplete"), (3, "failed")):
+        told = copy("backup", seen_at=None, state=state, record=None, said_at=later(minutes=minutes))
+        ledger.remember_copy(made.roll_id, told, offload_ids=[made.offload_id])
+    assert ledger.copies_of(made.roll_id)[1].state == "failed"
 
 
 def test_a_copy_that_was_neither_seen_nor_recorded_is_refused(ledger: Ledger) -> None:

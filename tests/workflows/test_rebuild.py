@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from pathlib import Path
 
@@ -10,7 +11,10 @@ import pytest
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import ExitStatus, Interrupted
 from rollproof.models.requests import Cancel
+from rollproof.records.models import CopyState
 from rollproof.storage.station import station_home
+from rollproof.workflows.offload_drive import DriveAtWork
+from rollproof.workflows.offload_evidence import EvidenceWriter
 from rollproof.workflows.rebuild import RebuildResult, rebuild_ledger
 from workflows.station import CLIPS, Station, change_quietly
 
@@ -67,6 +71,28 @@ def test_a_sibling_that_is_not_there_is_hearsay(station: Station) -> None:
         assert "has not seen it" in two.why
         assert ledger.digests_of(two.id) == {}
         assert len(ledger.digests_of(one.id)) == 1
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_sibling_that_was_written_first_does_not_make_a_finished_copy_an_incomplete_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, turned: bool
+) -> None:
+    write = EvidenceWriter.__call__
+
+    def while_the_others_are_at_work(self: EvidenceWriter, at: DriveAtWork, state: CopyState) -> str:
+        self.states = lambda drive: "incomplete"
+        return write(self, at, state)
+
+    monkeypatch.setattr(EvidenceWriter, "__call__", while_the_others_are_at_work)
+    station = Station(tmp_path)
+    station.offload()
+    record = json.loads(next((station.roll(station.one) / "rollproof").glob("*.json")).read_text())
+    assert [record["copy"]["state"], *(other["state"] for other in record["other_copies"])] == ["proven", "incomplete"]
+    drives = (station.two, station.one) if turned else (station.one, station.two)
+    rebuild(*drives)
+    with open_ledger() as ledger:
+        (roll,) = ledger.rolls()
+        assert [copy.state for copy in ledger.copies_of(roll.id)] == ["proven", "proven"]
 
 
 def test_a_failed_verify_is_taken_in(station: Station) -> None:

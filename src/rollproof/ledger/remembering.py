@@ -265,7 +265,7 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     copy_id = _find(connection, tables.copies, key)
     if copy_id is None:
         copy_id = _insert(connection, tables.copies, {**key, **values})
-    elif note.seen_at is None and not _may_be_hearsay(connection, copy_id, note.state, seconds(at)):
+    elif note.seen_at is None and not _may_change(connection, copy_id, note, seconds(at)):
         return copy_id
     connection.execute(tables.copies.update().where(tables.copies.c.id == copy_id).values(**values))
     for offload_id in offload_ids:
@@ -276,11 +276,22 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     return copy_id
 
 
-def _may_be_hearsay(connection: Connection, copy_id: int, state: CopyState, at: int) -> bool:
-    """Whether a word from elsewhere may change what is known of a copy: never what somebody saw, unless to withdraw."""
+def _may_change(connection: Connection, copy_id: int, note: CopyNote, at: int) -> bool:
+    """Whether a word that is not of this station's own eyes may change what is known of a copy.
+
+    A copy's own records beat what a sibling's record says of it, whichever is learned first and whatever their dates:
+    a sibling that is written first may call a copy incomplete that is still being finished. Else the newest word
+    decides; and what somebody saw is only ever withdrawn by what was not seen.
+    """
     copies = tables.copies.c
     known = connection.execute(select(copies.seen_at, copies.state_at).where(copies.id == copy_id)).one()
-    return at >= known.state_at and (known.seen_at is None or state != "proven")
+    of_its_own = tables.records.c.copy_id == copy_id
+    has_own = connection.execute(select(tables.records.c.id).where(of_its_own).limit(1)).first() is not None
+    if note.record is None and has_own:
+        return False
+    if note.record is not None and not has_own and known.seen_at is None:
+        return True
+    return at >= known.state_at and (known.seen_at is None or note.state != "proven")
 
 
 def verdict(

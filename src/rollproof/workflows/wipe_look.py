@@ -104,6 +104,8 @@ class CopyLook:
         hours = self.rules.absent_copy_hours
         if known.gone_at is not None:
             view.no("its drive was last seen without this roll", "attach it and verify it")
+        elif known.seen_at is None:
+            view.no("it is absent, and this station has not seen it itself", remedy)
         elif known.state in _BAD:
             view.no(f"it is absent, and this station last found: {known.why or known.state}", "attach it and verify it")
         elif not known.seen_here or age is None:
