@@ -21,8 +21,10 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "tests"), str(ROOT)]
 
 from ledger import notes  # noqa: E402
+from rollproof.ledger.entries import ClipNote  # noqa: E402
 from rollproof.ledger.opening import open_ledger  # noqa: E402
 from support.devices import Devices, why_no_devices  # noqa: E402
+from support.movies import whole_movie  # noqa: E402
 
 _FILES_OF_A_ROLL = 2_000
 _MINIMUM = "import sqlalchemy, pydantic, rich"
@@ -40,6 +42,9 @@ def fill(home: Path, count: int) -> None:
                     card=notes.card(f"listing-{number}", serial=f"card-{number}"),
                     day=str(number // 20),
                     written_at=notes.later(hours=number),
+                    clips=[
+                        ClipNote(f"{name}C{clip:03}_260514", 3, 15, "sound") for clip in range(_FILES_OF_A_ROLL // 3)
+                    ],
                 ),
                 notes.files(_FILES_OF_A_ROLL, name),
             )
@@ -79,7 +84,7 @@ def main() -> int:
         for drive in (card, one, two):
             (drive.mount / "lost+found").rmdir()
         for number in range(200):
-            (card.mount / f"A003C{number:03}.mov").write_bytes(os.urandom(20_000))
+            (card.mount / f"A003C{number:03}.mov").write_bytes(whole_movie(20_000, b"%3d" % number))
         tool = ["-m", "rollproof"]
         line = [*tool, "offload", str(card.mount), "--to", str(one.mount), "--to", str(two.mount), "--roll", "A003"]
         began = time.monotonic()

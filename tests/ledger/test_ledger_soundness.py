@@ -89,7 +89,8 @@ def _rot(station: StationFile, name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["records", "copies", "records_by_roll", "copies_by_device", "sqlite_autoindex_records_1", "offloads"]
+    "name",
+    ["records", "copies", "records_by_roll", "copies_by_device", "sqlite_autoindex_records_1", "offloads", "clips"],
 )
 def test_a_table_that_could_hide_a_bad_word_is_checked_at_every_opening(left: StationFile, name: str) -> None:
     _rot(left, name)

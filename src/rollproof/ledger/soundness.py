@@ -1,9 +1,9 @@
 """Is the file still a whole ledger? All of it is looked through when there is reason to, the part that matters always.
 
-Whatever is missing from `files` or `clips` can only make a card be kept: a file without a row is a file without a
-record. Whatever is missing from the other tables can hide a bad word (a verify that failed, a drive that was seen
-without its roll, a record that a chain has lost), so those and their indexes are checked at every opening. They are
-small: a million files are a few thousand rows there.
+Whatever is missing from `files` can only make a card be kept: a file without a row is a file without a record.
+Whatever is missing from the other tables can hide a bad word (a verify that failed, a drive that was seen without its
+roll, a record that a chain has lost, a clip that is damaged), so those and their indexes are checked at every opening.
+They are small: a million files are a few thousand rows there, and some ten thousand clips.
 
 All of it is looked through when the file is not as a process of ours left it in good order (a kill, an edit, a backup
 put back), and once in `EVERY_SECONDS`. What no check of a database sees is another value in a sound row. Against that
@@ -24,7 +24,7 @@ from rollproof.ledger.station_file import StationFile
 
 EVERY_SECONDS = 7 * 24 * 3600.0
 """The longest time between two looks through all of it."""
-_LARGE = frozenset({tables.files.name, tables.clips.name})
+_LARGE = frozenset({tables.files.name})
 _WARM_BYTES = 4 << 20
 _DISORDER = "its pages do not fit together"
 

@@ -31,10 +31,10 @@ from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy, WipeRo
 from rollproof.models.volumes import Evidence
 from rollproof.production.load import find, load
 from rollproof.storage.io import Io, system_io
-from rollproof.workflows.clip_look import look_at_clips, workers_for
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.wipe_card import CardInHand, keep, still_the_same, take_in_hand
+from rollproof.workflows.wipe_clips import judge_clips
 from rollproof.workflows.wipe_copies import CopyInView, Rules, close_copies
 from rollproof.workflows.wipe_count import (
     about_damaged,
@@ -49,9 +49,6 @@ from rollproof.workflows.wipe_siblings import believe_siblings
 from rollproof.workflows.wipe_supply import supply_pass
 
 _LOOKED_UP_AT_ONCE = 500
-_LOOK_SECONDS = 60.0
-_LOOK_SECONDS_BY_LISTING = 1.0
-"""The answer on an unchanged card comes at once; what is still unknown then was unknown when it was offloaded."""
 
 
 def may_wipe(
@@ -217,36 +214,19 @@ class _Judge:
         self.reasons += count.reasons
         self.used, self.rolls = count.used, count.rolls
         self.notes += about_unknown_devices(self.used)
-        here = {clip.name for clip in card.clips}
-        damaged = self._damaged_now(card, ledger, offloads) | (ledger.damaged_clips(roll_ids) & here)
-        card.used_names |= damaged & {*self.request.accepted}
-        self.reasons += about_damaged(damaged, self.request.accepted)
+        self._judge_clips(card, ledger, offloads)
         self.notes += [self._accepted(name) for name in sorted(card.used_names)]
 
-    def _damaged_now(self, card: CardInHand, ledger: Ledger, offloads: Sequence[KnownOffload]) -> set[str]:
-        """Clips on the card in hand that are not whole. What was looked into since the card last changed is remembered;
-        all else is looked into now, for a while."""
-        clips, seconds = card.clips, _LOOK_SECONDS
-        if self.basis == "listing":
-            known = ledger.clip_health(offload.id for offload in offloads)
-            clips = [clip for clip in clips if known.get(clip.name, "unknown") == "unknown"]
-            seconds = _LOOK_SECONDS_BY_LISTING
-        found = look_at_clips(
-            self.io, card.root, card.snapshot, clips, workers=workers_for(card.volume), facts=False, sidecars=False,
-            cancel=self.cancel, seconds=seconds, stall_seconds=self.settings.stall_seconds,
+    def _judge_clips(self, card: CardInHand, ledger: Ledger, offloads: Sequence[KnownOffload]) -> None:
+        accepted = self.request.accepted
+        clips = judge_clips(
+            self.io, card, ledger, offloads, by_listing=self.basis == "listing", accepted=accepted,
+            settings=self.settings, cancel=self.cancel,
         )  # fmt: skip
-        self.look_hangs |= found.hangs
-        if not found.complete:
-            self.notes.append(
-                Finding(
-                    Kind.CLIP_NOT_CHECKED,
-                    Severity.WARNING,
-                    "",
-                    "not every clip could be looked into in the time for it: whether all are whole is not known",
-                    remedy="look with: rollproof inspect CARD",
-                )
-            )
-        return {look.clip.name for look in found.looks if look.state == "damaged"}
+        self.look_hangs |= clips.hangs
+        card.used_names |= (clips.damaged | clips.forgotten) & {*accepted}
+        self.reasons += [*clips.reasons, *about_damaged(clips.damaged, accepted)]
+        self.notes += clips.notes
 
     def _name_copies(self, offloads: Sequence[KnownOffload]) -> None:
         names = {offload.roll_id: offload for offload in offloads}
