@@ -186,6 +186,33 @@ def test_a_report_goes_into_the_stations_own_folder_unless_told(station: Station
     assert result.folder == str(station.top / "home" / "reports")
 
 
+def test_a_copy_that_others_recorded_is_in_the_report_and_is_not_counted(station: Station) -> None:
+    shutil.rmtree(station.roll(station.two) / "rollproof")
+    roll = one_roll(station, station.one, station.two)
+    states = {(copy.drive, copy.known_from): copy.state for copy in roll.copies}
+    assert states.pop(("primary", "drive")) == "proven"
+    assert list(states.values()) == ["recorded by others"]
+    assert (roll.devices_proven, roll.state) == (1, "too few copies")
+
+
+def test_a_roll_that_only_others_recorded_is_in_the_report_with_what_is_known(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ROLLPROOF_HOME", str(station.top / "another station"))
+    shutil.rmtree(station.roll(station.one) / "rollproof")
+    result = write(station, station.one, day=None, whole=True)
+    (roll,) = read(result).rolls
+    (copy,) = roll.copies
+    assert (roll.roll, roll.state, roll.files) == ("A003", "not proven", len(CLIPS))
+    assert [clip.name for clip in roll.clips] == ["A003C001_260514", "A003C002_260514", "A003C003_260514"]
+    assert all(clip.hash and clip.bytes for clip in roll.clips)
+    assert (copy.state, copy.proof, copy.known_from) == ("recorded by others", None, "drive")
+    assert "no record tells of a verify" in copy.why
+    assert station.verify(station.one).verdict == "proven"
+    (copy,) = read(write(station, station.one, day=None, whole=True)).rolls[0].copies
+    assert "the newest verify says proven" in copy.why
+
+
 def test_the_production_file_names_the_production_and_counts_the_day(station: Station) -> None:
     (station.top / "production.toml").write_text(
         'name = "The Bell Foundry"\nfirst_day = 2026-05-03\n[[drives]]\nrole = "primary"\npath = "/nowhere"\n'

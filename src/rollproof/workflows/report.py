@@ -81,6 +81,7 @@ def report(
         )
         for path in request.drives:
             reader.drive(path)
+        reader.others()
         chosen = [found for found in rolls.all if scope.wants(found)]
         if not chosen:
             raise _nothing(scope, rolls)
@@ -273,8 +274,8 @@ def _notes(request: ReportRequest, chosen: Sequence[RollFound]) -> list[str]:
     notes = []
     if not request.drives:
         notes.append(
-            "No drive was looked at: everything here is what this station remembers. Pictures, and what could not be told"
-            " of a clip when it was copied, are read from copies: name the drives to have them."
+            "No drive was looked at: this is what this station remembers. Pictures, and what could not be told of clips"
+            " when it was copied, are read from copies: name the drives to have them."
         )
     unknown = sum(clip.duration_seconds is None for found in chosen for clip in found.clips)
     if unknown and request.drives:

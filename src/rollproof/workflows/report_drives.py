@@ -25,9 +25,11 @@ from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing
 from rollproof.reports.model import CopyOfReport, PermitOfReport, SpeedOfReport
 from rollproof.storage.io import Io
+from rollproof.workflows.audit_recorded import read_papers
 from rollproof.workflows.learn import camera_of
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.report_clips import Copied, RecordedFile, clips_of
+from rollproof.workflows.report_others import roll_of_others
 from rollproof.workflows.report_rolls import (
     CopyFound,
     RollFound,
@@ -36,7 +38,7 @@ from rollproof.workflows.report_rolls import (
     finding_of_report,
     person_of,
 )
-from rollproof.workflows.roll_papers import no_rolls, papers_unreadable, roll_folders
+from rollproof.workflows.roll_papers import RollFolder, no_rolls, papers_unreadable, roll_folders
 
 
 @dataclass(slots=True)
@@ -73,6 +75,7 @@ class DriveReader:
         self._posters = posters
         self._damaged = damaged
         self._say = say
+        self._others: list[tuple[RollFolder, bytes]] = []
         self.findings: list[Finding] = []
         self.hangs = False
         self.seen: dict[str, DriveSeen] = {}
@@ -90,7 +93,7 @@ class DriveReader:
                 handle = self._io.open_root(found.path)
                 hangs = False
                 try:
-                    hangs = self._roll(found.path, path, handle)
+                    hangs = self._roll(found, path, handle)
                 finally:
                     if not hangs:  # else a read that hangs still uses it
                         with contextlib.suppress(OSError):
@@ -98,22 +101,57 @@ class DriveReader:
             except OSError as error:
                 self.findings.append(papers_unreadable(found, said(error)))
 
-    def _roll(self, path: bytes, drive: bytes, handle: int) -> bool:
+    def others(self) -> None:
+        """After all drives: the copies that only a history of the open standard speaks of. Interrupted."""
+        for folder, drive in self._others:
+            if self._cancel.is_set():
+                raise Interrupted("interrupted; no report was written")
+            try:
+                handle = self._io.open_root(folder.path)
+                hangs = False
+                try:
+                    hangs = self._other(folder, drive, handle)
+                finally:
+                    if not hangs:
+                        with contextlib.suppress(OSError):
+                            self._io.close(handle)
+            except OSError as error:
+                self.findings.append(papers_unreadable(folder, said(error)))
+            except UntrustedInput as problem:
+                self.findings.append(papers_unreadable(folder, problem.message))
+
+    def _other(self, folder: RollFolder, drive: bytes, handle: int) -> bool:
+        path = folder.path
+        volume = self._drives.volume_of(path)
+        papers = read_papers(self._io, handle, tuple(folder.inner))
+        chain = read_chain(self._io, handle, drive=shown(path))
+        name = shown(os.path.basename(os.path.realpath(path)))
+        found, files = roll_of_others(self._rolls, papers, chain, volume, name, path)
+        seen = self.seen.setdefault(DriveIdentity.of(volume).text, DriveSeen(volume, drive))
+        seen.rolls[id(found)] = found
+        if not self._wants(found) or found.clips or not files:
+            return False
+        copied = Copied(self._io, handle, volume, self._posters, self._cancel)
+        found.clips, hangs = clips_of(files, {}, self._damaged(found), copied)
+        return self._told(found, path, hangs=hangs)
+
+    def _told(self, found: RollFound, path: bytes, *, hangs: bool) -> bool:
+        if found.clips:
+            found.first_clip, found.last_clip = found.clips[0].name, found.clips[-1].name
+        if hangs:
+            self.hangs = True
+            self.findings.append(hanging(shown(path), 30))
+        return hangs
+
+    def _roll(self, folder: RollFolder, drive: bytes, handle: int) -> bool:
         """Take in one roll folder; returns whether its medium hangs."""
+        path = folder.path
         volume = self._drives.volume_of(path)
         chain = read_chain(self._io, handle, drive=shown(path))
         now = standing(self._io, handle, chain, volume, folder=place_on(volume, path))
         header = now.newest_offload
         if header is None:
-            self.findings.append(
-                Finding(
-                    Kind.NO_HISTORY,
-                    Severity.WARNING,
-                    shown(path),
-                    f"{shown(path)} has no record of an offload: it is not in the report",
-                    remedy="audit the drive to see what is in it",
-                )
-            )
+            self._others.append((folder, drive))
             return False
         name = header.roll or shown(os.path.basename(os.path.realpath(path)))
         source = header.source
@@ -186,12 +224,7 @@ class DriveReader:
         found.files, found.size_bytes = len(files), sum(file.entry.size for file in files)
         copied = Copied(self._io, handle, volume, self._posters, self._cancel)
         found.clips, hangs = clips_of(files, rows, self._damaged(found), copied)
-        if found.clips:
-            found.first_clip, found.last_clip = found.clips[0].name, found.clips[-1].name
-        if hangs:
-            self.hangs = True
-            self.findings.append(hanging(shown(path), 30))
-        return hangs
+        return self._told(found, path, hangs=hangs)
 
 
 def _new_roll(name: str, header: OffloadHeader, chain: Chain) -> RollFound:
