@@ -18,7 +18,7 @@ from rollproof.cli.options import HASHES
 
 HEAVY = {
     "pydantic", "pydantic_core", "rich", "sqlalchemy", "lxml", "psutil", "jinja2", "cryptography", "xxhash", "pathspec",
-    "platformdirs", "asyncio", "multiprocessing", "ssl", "http", "tomllib", "sqlite3",
+    "platformdirs", "asyncio", "multiprocessing", "ssl", "http", "tomllib", "sqlite3", "av",
 }  # fmt: skip
 OURS = {
     "rollproof", "rollproof.cli", "rollproof.cli.app", "rollproof.cli.boundary", "rollproof.cli.session",

@@ -8,6 +8,7 @@ from rollproof.media import wav
 from rollproof.media.containers import HEAD_BYTES, container_for
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay
+from rollproof.media.pyav_input import FORMATS
 from rollproof.media.source import Source, TooMuch
 
 __all__ = ["Facts", "read_facts"]
@@ -21,7 +22,7 @@ def read_facts(source: Source, name: bytes) -> Facts:
     """The facts of one file. `name` only says which kind to expect. Failure is a `note`, never an exception.
 
     Reads only through `source`: no path is opened and no reference in the file is followed. A WAV file is read by our
-    own reader, everything else by PyAV, where it is installed.
+    own reader, everything else by PyAV, where it is installed, in a process of its own (`reader_process`).
     """
     try:
         container = container_for(source.at(0, HEAD_BYTES), name)
@@ -31,11 +32,11 @@ def read_facts(source: Source, name: bytes) -> Facts:
             from rollproof.media.wav_facts import read_wav_facts  # noqa: PLC0415 - expat, only where a file asks for it
 
             return read_wav_facts(source)
-        from rollproof.media import pyav_facts  # noqa: PLC0415 - PyAV is heavy and optional
-
-        if container.name not in pyav_facts.FORMATS:
+        if container.name not in FORMATS:
             return Facts(note=_NOTHING_KNOWN)
-        return pyav_facts.read(source, container.name)
+        from rollproof.media.reader_process import readers  # noqa: PLC0415 - only where a file asks for it
+
+        return readers().facts(source, container.name)
     except ModuleNotFoundError:
         return Facts(note=NOT_INSTALLED)
     except (CannotSay, TooMuch, OSError, ArithmeticError, LookupError, ValueError, struct.error):

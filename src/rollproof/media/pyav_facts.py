@@ -11,9 +11,9 @@ from rollproof.media.problems import CannotSay
 from rollproof.media.pyav_input import FORMATS, opened
 from rollproof.media.source import Source
 
-__all__ = ["FORMATS", "read"]
-
 _MOST_BYTES = 24 * 1024 * 1024
+"""Tables of a long recording take some MiB; of pictures and sound `pyav_input` reads far less."""
+
 _LONGEST_TEXT = 256
 _TIMECODE = re.compile(r"[0-9]{2}:[0-9]{2}:[0-9]{2}[:;.][0-9]{2,3}")
 _CODECS = {

@@ -29,20 +29,30 @@ FORMATS = {
 }
 """The library's name for each of our containers that it can read."""
 
-_PROBE = {"probesize": "2000000", "analyzeduration": "2000000"}
-"""Bytes and microseconds after which the library stops to look for more."""
+_PROBE_BYTES, _PROBE_MICROSECONDS = 300_000, 2_000_000
+_PICTURES_PROBE_BYTES = 2_000_000
+"""After which the library stops to look for more."""
+
+_LARGE_READ = 64 * 1024
+"""What lies in tables and headers the library reads by its buffer, which is smaller: a larger request is for a sample
+of pictures or sound."""
+
+_MOST_OF_SAMPLES = 256 * 1024
+"""A movie may say that it is one giant sample; the first part of a picture tells as much about it as the whole."""
 
 _OPEN_SECONDS, _READ_SECONDS = 10.0, 10.0
 
 
 class SourceFile(io.RawIOBase):
-    """A readable, seekable file over a source, for at most `most_bytes` in all; beyond them it ends."""
+    """A readable, seekable file over a source, for at most `most_bytes` in all; beyond them it ends. Of them
+    `most_of_samples` for what is asked for in large requests, when it is given."""
 
-    def __init__(self, source: Source, most_bytes: int) -> None:
+    def __init__(self, source: Source, most_bytes: int, most_of_samples: int | None = None) -> None:
         super().__init__()
         self._source = source
         self._position = 0
         self._left = most_bytes
+        self._samples_left = most_bytes if most_of_samples is None else most_of_samples
 
     def readable(self) -> bool:
         """Yes."""
@@ -55,9 +65,15 @@ class SourceFile(io.RawIOBase):
     def read(self, size: int = -1) -> bytes:
         """The next bytes; none at the end of the file or of the allowance."""
         try:
-            data = self._source.at(self._position, self._left if size < 0 else min(size, self._left))
+            length = self._left if size < 0 else min(size, self._left)
+            large = length > _LARGE_READ
+            if large:
+                length = min(length, self._samples_left)
+            data = self._source.at(self._position, length)
         except TooMuch:
             return b""
+        if large:
+            self._samples_left -= len(data)
         self._position += len(data)
         self._left -= len(data)
         return data
@@ -78,16 +94,20 @@ def _refuse(*_: object, **__: object) -> Any:
 
 
 @contextmanager
-def opened(source: Source, container: str, most_bytes: int) -> Iterator[Any]:
-    """An input container of PyAV over `source`. Raises ModuleNotFoundError without PyAV, and PyAV's errors."""
+def opened(source: Source, container: str, most_bytes: int, *, whole_pictures: bool = False) -> Iterator[Any]:
+    """An input container of PyAV over `source`, for facts or for `whole_pictures`. Raises ModuleNotFoundError without
+    PyAV, and PyAV's errors. Not safe against what native code may do: only for the process that reads media."""
     import av  # noqa: PLC0415 - heavy, and optional
 
     av.logging.set_level(None)
     with av.open(
-        SourceFile(source, most_bytes),
+        SourceFile(source, most_bytes, None if whole_pictures else _MOST_OF_SAMPLES),
         "r",
         format=FORMATS[container],
-        options=_PROBE,
+        options={
+            "probesize": str(_PICTURES_PROBE_BYTES if whole_pictures else _PROBE_BYTES),
+            "analyzeduration": str(_PROBE_MICROSECONDS),
+        },
         metadata_errors="replace",
         io_open=_refuse,
         timeout=(_OPEN_SECONDS, _READ_SECONDS),

@@ -1,0 +1,125 @@
+"""The process that reads media: the only one in which the native media library runs.
+
+Fed over its standard input, answers over its standard output, ends when the other side is gone. What a hostile file
+does to the library, it does here: see `reader_process`, which starts this.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import json
+import os
+import signal
+from collections.abc import Callable
+from dataclasses import asdict
+from fractions import Fraction
+from io import FileIO
+from typing import Any
+
+from rollproof.media import pyav_facts, pyav_poster, reader_talk
+from rollproof.media.facts_model import Facts
+from rollproof.media.problems import CannotSay
+from rollproof.media.reader_confined import confine
+from rollproof.media.source import clamp
+
+SELF_SECONDS = 90.0
+"""After so long with one file the system ends this process, even when nobody is left to do so."""
+
+
+class _FarSource:
+    """A source whose bytes the other side reads."""
+
+    def __init__(self, size: int, listen: FileIO, speak: FileIO) -> None:
+        self.size = size
+        self.failed = False
+        self.gone = False
+        """Whether there is nobody any more to ask."""
+        self._listen = listen
+        self._speak = speak
+
+    def at(self, offset: int, length: int) -> bytes:
+        """See `Source.at`. Nothing once the other side said that it cannot go on, or is gone."""
+        start, count = clamp(offset, min(length, reader_talk.LONGEST_WISH), self.size)
+        if self.failed or not count:
+            return b""
+        try:
+            reader_talk.send(self._speak, reader_talk.READ, reader_talk.WISH.pack(start, count))
+            kind, data = reader_talk.receive(self._listen)
+        except (reader_talk.NoTalk, OSError):
+            self.failed = self.gone = True
+            return b""
+        self.failed = kind != reader_talk.DATA
+        return data
+
+
+def serve(listen: FileIO, speak: FileIO) -> None:
+    """Answer until the other side is gone."""
+    while True:
+        try:
+            kind, asked = reader_talk.receive(listen)
+        except (reader_talk.NoTalk, OSError):
+            return
+        size, wide, named = reader_talk.ASK.unpack_from(asked)
+        container = asked[reader_talk.ASK.size :][:named].decode("ascii")
+        source = _FarSource(size, listen, speak)
+        _end_in(SELF_SECONDS)
+        try:
+            if kind == reader_talk.ASK_POSTER:
+                picture = pyav_poster.poster(source, container, wide)
+                answer, said = (reader_talk.PICTURE, picture) if picture else (reader_talk.CANNOT, b"no picture")
+            else:
+                answer, said = reader_talk.FACTS, _packed(pyav_facts.read(source, container))
+        except (CannotSay, ArithmeticError, LookupError, MemoryError, OSError, ValueError):
+            answer, said = reader_talk.CANNOT, b"not readable"
+        _end_in(0)
+        if source.gone:
+            return
+        if len(said) > reader_talk.LONGEST[answer]:
+            answer, said = reader_talk.CANNOT, b"too long"
+        try:
+            reader_talk.send(speak, answer, said)
+        except OSError:
+            return
+
+
+def _packed(facts: Facts) -> bytes:
+    def plain(value: object) -> object:
+        return [value.numerator, value.denominator] if isinstance(value, Fraction) else value
+
+    return json.dumps({name: plain(value) for name, value in asdict(facts).items()}).encode("ascii")
+
+
+def _end_in(seconds: float) -> None:
+    timer: Callable[..., Any] | None = getattr(signal, "setitimer", None)  # not on Windows
+    if timer is not None:
+        timer(signal.ITIMER_REAL, seconds)
+
+
+def _import_everything() -> None:
+    """The heavy library and those of its modules that it would look for when a stream of their kind turns up."""
+    import av  # noqa: PLC0415 - only in this process
+
+    for kind in ("audio", "video", "subtitles", "data", "attachments"):
+        for module in ("stream", "codeccontext", "frame", "reformatter", "resampler", "subtitle"):
+            with contextlib.suppress(ModuleNotFoundError):
+                importlib.import_module(f"av.{kind}.{module}")
+    for module in ("sidedata", "encparams", "motionvectors"):
+        with contextlib.suppress(ModuleNotFoundError):
+            importlib.import_module(f"av.sidedata.{module}")
+    av.logging.set_level(None)
+
+
+def main() -> None:
+    """Set everything up, give up what is not needed, serve."""
+    _import_everything()
+    speak = FileIO(os.dup(1), "wb")
+    os.dup2(2, 1)  # what a library prints goes nowhere
+    confine()
+    serve(FileIO(0, "rb", closefd=False), speak)
+    # no clean-up in a process that may have been led astray
+    os._exit(0)
+
+
+if __name__ == "__main__":
+    main()
