@@ -225,6 +225,16 @@ def test_a_roll_that_did_not_come_and_one_that_nobody_listed_are_told(station: S
     assert result.verdict == "not proven"
 
 
+def test_a_byte_that_changed_on_the_way_is_not_as_listed_though_the_papers_are(station: Station) -> None:
+    pack(station)
+    change_quietly(station.roll(station.one) / VICTIM)
+    result = arrive(station)
+    assert result.packing is not None
+    (line,) = result.packing.lists
+    assert (line.state, line.differ, result.packing.same) == ("differs", 1, False)
+    assert any("packing list" in finding.detail for finding in result.findings if finding.path == VICTIM)
+
+
 def test_a_file_removed_with_its_record_is_missing_and_a_new_one_is_told(station: Station) -> None:
     pack(station)
     shutil.rmtree(station.roll(station.one))

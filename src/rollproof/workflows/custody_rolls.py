@@ -16,7 +16,7 @@ from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import MARKER_NAME, shown
+from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.results import FindingOut
 from rollproof.models.tree import Snapshot
@@ -38,6 +38,7 @@ from rollproof.workflows.verify_expectation import (
     speaks_against,
     unfinished_finding,
 )
+from rollproof.workflows.verify_outer import in_order
 
 State = Literal["proven", "copied", "unproven"]
 
@@ -61,6 +62,8 @@ class RollSeen:
     why: str = ""
     readback: Evidence | None = None
     findings: list[Finding] = field(default_factory=list)
+    differ: set[str] = field(default_factory=set)
+    """Files, as text, that reading found to be other than recorded, or could not read."""
 
     @property
     def head(self) -> Link | None:
@@ -160,19 +163,22 @@ class Rereading:
         request = VerifyRequest(paths=(), person=person)
         self._verifier = CopyVerifier(io, drives, request, settings or Settings(), emit, cancel, station, signer)
 
-    def run(self, seen: RollSeen, inner: Sequence[bytes], drive: bytes) -> None:
+    def run(self, seen: RollSeen, inner: Sequence[bytes]) -> None:
         """Read one roll, and the histories of the open standard inside it. Raises Interrupted."""
         clean = True
         try:
-            copy = self._verifier.run(seen.path)
+            start = seen.folder + b"/" if seen.folder else b""
+            inside = [folder[len(start) :] for folder in inner if folder.startswith(start)]
+            for folder, within in in_order(inside):
+                nested = self._verifier.run(os.path.join(seen.path, folder), within)
+                seen.findings += [finding_of(found) for found in nested.findings]
+                seen.differ |= {f"{to_text(folder)}/{path}" for path in nested.differ}
+                clean = clean and nested.verdict == "proven"
+            copy = self._verifier.run(seen.path, inside)
             seen.findings += [finding_of(found) for found in copy.findings]
+            seen.differ |= {*copy.differ, *(found.path for found in copy.findings if found.severity == "error")}
             seen.files, seen.size_bytes = copy.files, copy.bytes
             seen.readback = Evidence(copy.readback) if copy.readback is not None else None
-            for folder in inner:
-                if folder.startswith(seen.folder + b"/"):
-                    nested = self._verifier.run(os.path.join(drive, folder))
-                    seen.findings += [finding_of(found) for found in nested.findings]
-                    clean = clean and nested.verdict == "proven"
         except OSError as error:
             seen.findings.append(
                 Finding(

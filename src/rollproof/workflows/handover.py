@@ -93,7 +93,7 @@ def handover(
             reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
             for seen in rolls:
                 if request.reread:
-                    reading.run(seen, inner, request.drive)
+                    reading.run(seen, inner)
                     # what leaves is the chain with the record of this reading
                     seen.chain = look.chain(request.drive, seen.folder).chain
                 else:

@@ -1,8 +1,8 @@
 """Comparing what arrived on a drive with the packing list that was sent ahead of it.
 
-Called when every roll was read again: what a roll's own papers say of a file is then what the medium holds, or the
-roll is not proven anyway. So papers and list are compared; a file is read once more only where they have no algorithm
-in common.
+Called when every roll was read again: what a roll's own papers say of a file is then what the medium holds, but for the
+files that this reading found to be otherwise. So papers and list are compared, and a file is read once more only where
+they have no algorithm in common.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from rollproof.ascmhl.chain import ChainEntry, read_chain
@@ -138,8 +138,13 @@ class ArrivalCheck:
         self.findings: list[Finding] = []
         self.hangs = False
 
-    def run(self, drive: bytes, packing: PackingList) -> PackingCheck:
-        """Compare every roll at or below `drive`. Raises Interrupted; what is wrong is in `findings`."""
+    def run(
+        self, drive: bytes, packing: PackingList, wrong: Mapping[bytes, Collection[str]] | None = None
+    ) -> PackingCheck:
+        """Compare every roll at or below `drive`. Raises Interrupted; what is wrong is in `findings`.
+
+        `wrong` are, by roll folder, the files that were just read and are not what their papers say.
+        """
         self.findings += packing.findings
         waiting = list(packing.lists)
         compared: list[PackedCompared] = []
@@ -160,7 +165,8 @@ class ArrivalCheck:
                     self._say(Kind.ROLL_ADDED, papers, f"roll {inert(papers.roll)} is in no list", _CALL)
                     continue
                 waiting.remove(listed)
-                compared.append(self._compare(listed, papers, there, handle, volume))
+                wrongly = (wrong or {}).get(found.path, ())
+                compared.append(self._compare(listed, papers, there, handle, volume, wrongly))
             finally:
                 if not self.hangs:
                     with contextlib.suppress(OSError):
@@ -181,7 +187,13 @@ class ArrivalCheck:
         return take_snapshot(self._io, handle, rules, cancel=self._cancel)
 
     def _compare(
-        self, listed: Listed, papers: RollPapers, there: Snapshot, handle: int, volume: Volume
+        self,
+        listed: Listed,
+        papers: RollPapers,
+        there: Snapshot,
+        handle: int,
+        volume: Volume,
+        wrong: Collection[str],
     ) -> PackedCompared:
         numbers = {entry.path: number for number, entry in enumerate(there.files)}
         differ: list[bytes] = []
@@ -197,7 +209,7 @@ class ArrivalCheck:
                 differ.append(path)
             elif same is None:
                 to_read[number] = tuple(name for name in expected.algorithms if name in ALGORITHMS)
-            elif not same:
+            elif not same or to_text(path) in wrong or shown(path) in wrong:
                 differ.append(path)
         if to_read:
             differ += self._read(listed, papers, there, to_read, handle, volume)

@@ -88,11 +88,11 @@ def receive(
             receiver.known_as = which_drive_if_any(volume, station)  # before the reading makes it known
             reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
             for seen in rolls:
-                reading.run(seen, inner, request.drive)
+                reading.run(seen, inner)
             receiver.add(station.findings())
         if packing is not None:
             check = ArrivalCheck(io, drives, settings or Settings(), emit, cancel)
-            receiver.packing = check.run(request.drive, packing)
+            receiver.packing = check.run(request.drive, packing, {seen.path: seen.differ for seen in rolls})
             receiver.add(check.findings)
             for arrival in arrivals:  # into the record of each as well
                 arrival.findings += check.findings
