@@ -417,6 +417,23 @@ def test_ctrl_c_while_a_drive_catches_up_leaves_nothing_half_and_the_fast_drive_
     assert told(run, "one") == [True, False]
 
 
+def test_small_files_get_their_names_before_a_drive_waits_for_another_one(rig: Rig) -> None:
+    """The wait may take as long as the whole roll takes on the other drive: a power cut in it must not cost them."""
+    rig.settings = replace(rig.settings, flush_files=1000, flush_bytes=1 << 30)
+    rig.fill({f"AA/{number}.xml": 900 for number in range(2)} | {"AB.mov": 17_000})
+    named: list[bool] = []
+
+    def hook(operation: str, name: bytes, arguments: tuple[Any, ...]) -> None:
+        if operation == "read" and catches_up():
+            named.append((rig.top / "two" / "AA" / "1.xml").exists())
+
+    io, gate = slow(rig, hook)
+    run = rig.run(io=io, on_event=opened_by(gate))
+    assert kinds(run) == {Kind.FELL_BEHIND}
+    assert named
+    assert all(named)
+
+
 # --- what is copied
 
 

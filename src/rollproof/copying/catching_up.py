@@ -76,6 +76,8 @@ class CatchUp:
         rest = list(numbers)
         tried: set[str] = set()
         any_lost = False
+        self._busy()
+        self._writer.begin_again()
         while rest:
             donor = self._next_donor(helping, tried)
             if donor is None:

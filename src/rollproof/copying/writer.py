@@ -134,9 +134,10 @@ class CopyWriter:
             raise DriveFault(trouble.finding) from error
 
     def begin_again(self) -> None:
-        """What comes next are whole files from elsewhere: a large file in hand is removed, and none is passed over
-        for what happened to it before."""
+        """What comes next are whole files from elsewhere, perhaps much later: a large file in hand is removed, small
+        ones get their names, and none is passed over for what happened to it before. Raises DriveFault."""
         self._abandon_large()
+        self._flush_pending()
         self._skip = -1
 
     def close(self) -> None:
