@@ -63,6 +63,7 @@ from rollproof.storage.io import Io, system_io
 from rollproof.workflows.audit_look import _utc
 from rollproof.workflows.audit_resume import StoppedAudit
 from rollproof.workflows.packing_check import read_packing_list
+from rollproof.workflows.report_others import moment_of
 from rollproof.workflows.verify_against import read_checksum_file
 
 NOW = datetime(2026, 5, 14, 14, 20, tzinfo=UTC)
@@ -487,6 +488,14 @@ TARGETS: tuple[Target, ...] = (
         text=True,
     ),
     Target(
+        "the moment of a manifest, for the report",
+        "records",
+        _as_text(moment_of),
+        lambda: (b"2026-05-14T08:15:02+00:00", b"2026-05-14T08:15:02Z"),
+        ("workflows/report_others.py:moment_of",),
+        text=True,
+    ),
+    Target(
         "a receipt as somebody typed it",
         "records",
         _as_text(_receipt),
@@ -739,6 +748,7 @@ NOT_PARSERS: dict[str, str] = {
     "records/clock.py:from_ns": "writes",
     "records/standing.py:_Reading._from_rows": "of what iter_files gave",
     "reports/pdf.py:_Drawer._picture": "a poster frame that this process drew",
+    "workflows/audit_listed_read.py:ListedReader.read": "reads footage",
     "storage/files.py:read_small": "bytes, whatever they mean",
     "storage/files.py:read_chunks": "bytes, whatever they mean",
     "storage/io.py:Io.read_into": "a call of the system",

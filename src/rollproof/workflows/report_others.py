@@ -107,9 +107,13 @@ def _copy(chain: Chain, volume: Volume, headers: list[ManifestHeader], path: byt
 
 
 def _moment(header: ManifestHeader | None) -> datetime | None:
-    """The moment a manifest gives; None for a text that is none, or one without a zone or beyond the calendar."""
+    return None if header is None else moment_of(header.created_at)
+
+
+def moment_of(text: str) -> datetime | None:
+    """The moment that a manifest gives; None for a text that is none, one without a zone or beyond the calendar."""
     try:
-        moment = datetime.fromisoformat(header.created_at) if header is not None else None
-        return moment.astimezone(UTC) if moment is not None and moment.tzinfo is not None else None
+        moment = datetime.fromisoformat(text)
+        return moment.astimezone(UTC) if moment.tzinfo is not None else None
     except (ValueError, OverflowError):
         return None
