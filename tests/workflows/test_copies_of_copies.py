@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -11,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from copying.faults import HookedIo
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.events import Leg, LegEnded, RollPlanned
 from rollproof.models.names import MARKER_NAME
@@ -357,3 +359,15 @@ def test_a_change_is_seen_by_the_open_standard_s_history_alone(station: Station)
     roll = copy_one(station, source)
     assert roll.verdict == "not proven"
     assert not (archive(station) / "A003" / CLIP).exists()
+
+
+def test_a_source_that_cannot_be_read_is_called_a_copy_and_no_card(station: Station) -> None:
+    def hook(operation: str, name: bytes, given: tuple[Any, ...]) -> None:
+        if operation == "read" and os.readlink(f"/proc/self/fd/{given[0]}") == str(station.roll(station.one) / CLIP):
+            raise OSError(errno.EIO, "Input/output error")
+
+    roll = copy_one(station, io=HookedIo(hook))
+    said = [(finding.detail, finding.remedy) for finding in roll.findings if finding.kind == "unreadable"]
+    assert said
+    assert all("from the copy that is read" in detail for detail, _ in said), said
+    assert all("keep every other copy" in remedy and "reader" not in remedy for _, remedy in said)

@@ -121,7 +121,7 @@ def parse_time(text: str) -> int:
     match = _TIME.fullmatch(text.strip())
     if match is None:
         raise ValueError("not a date and time")
-    year, month, day, hour, minute, second = (int(match.group(index)) for index in range(1, 7))
+    year, month, day, hour, minute, second = map(int, match.group(1, 2, 3, 4, 5, 6))
     moment = datetime(year, month, day, hour, minute, second) - _EPOCH
     nanoseconds = (moment.days * 86_400 + moment.seconds) * 1_000_000_000
     nanoseconds += int((match.group(7) or "0").ljust(9, "0")[:9])

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Iterable, Sequence
 from enum import IntEnum
 
+from rollproof.copying.source_words import CARD
 from rollproof.copying.texts import TextTable
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
@@ -58,8 +59,10 @@ class ProofBoard:
     """Filled by the legs from any thread.
 
     `two_passes` says whether a second read of the card belongs to the proof of this offload; without it nothing gets
-    better than copied. `accepted` is the evidence that counts for a copy's read-back.
+    better than copied. `accepted` is the evidence that counts for a copy's read-back. `words` speak of the source.
     """
+
+    words = CARD
 
     def __init__(
         self,
@@ -156,9 +159,9 @@ class ProofBoard:
                 Kind.SOURCE_READS_DIFFER,
                 Severity.ERROR,
                 name,
-                f"the card gave different content for {name} on its second read; its copies cannot be trusted",
-                remedy="keep the card; reseat it in its reader (or take another reader and cable), then run the same"
-                " command again: that file is copied afresh",
+                f"{self.words.name} gave different content for {name} on its second read; its copies cannot be trusted",
+                remedy=f"{self.words.keep}; {self.words.again} (or {self.words.other}), then run the same command"
+                " again: that file is copied afresh",
             )
         )
 
@@ -175,9 +178,9 @@ class ProofBoard:
                     Kind.DIFFERENT_CONTENT,
                     Severity.ERROR,
                     name,
-                    f"the card now gives other content for {name} than the record on the drive proves",
+                    f"{self.words.name} now gives other content for {name} than the record on the drive proves",
                     drive=drive,
-                    remedy="keep the card; reseat it in its reader and run the same command again, or offload under"
+                    remedy=f"{self.words.keep}; {self.words.again} and run the same command again, or offload under"
                     " another --roll name",
                 )
             )
@@ -196,7 +199,7 @@ class ProofBoard:
                 Kind.READBACK_DIFFERS,
                 Severity.ERROR,
                 name,
-                f"{name}, read back from the drive, is not what the card holds",
+                f"{name}, read back from the drive, is not what {self.words.name} holds",
                 drive=drive,
                 remedy="the whole drive is suspect: check its cable, run the same command again (that file is copied"
                 " afresh), and take another drive if it happens twice",

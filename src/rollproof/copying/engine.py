@@ -21,6 +21,7 @@ from rollproof.copying.helping import Helping
 from rollproof.copying.lane import Lane
 from rollproof.copying.parcels import ParcelStream, Stopped
 from rollproof.copying.settings import Settings
+from rollproof.copying.source_words import CARD, SourceWords
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import hanging
 from rollproof.hashing import ALGORITHMS
@@ -50,6 +51,7 @@ class CardSide:
     settle: Callable[[Cancel], Sequence[Finding]]
     read_depth: int = 4
     same_time: Callable[[int, int], bool] = operator.eq
+    words: SourceWords = CARD
 
 
 @dataclass(slots=True)
@@ -139,8 +141,9 @@ class Offloading:
         """Copy, read everything again, seal every drive; returns when all lanes ended or were left behind."""
         card = self._card
         reader = TreeReader(
-            self._io, card.root, card.snapshot.files, card.access, self._settings, same_time=card.same_time
-        )
+            self._io, card.root, card.snapshot.files, card.access, self._settings,
+            same_time=card.same_time, words=card.words,
+        )  # fmt: skip
         reader.begin_pass()
         numbers = range(len(self._card.snapshot.files))
         stream = ParcelStream(
@@ -191,8 +194,8 @@ class Offloading:
             if self._source_stalls():
                 self._outcome.source_failure = Finding(
                     Kind.CARD_MISSING, Severity.ERROR, "",
-                    f"the card has not answered for {self._settings.stall_seconds:.0f} seconds",
-                    remedy="keep the card; reseat its reader, then run the same command again",
+                    f"{self._card.words.name} has not answered for {self._settings.stall_seconds:.0f} seconds",
+                    remedy=f"{self._card.words.keep}; {self._card.words.again}, then run the same command again",
                 )  # fmt: skip
                 self._outcome.hangs = True
                 self._give_up = True
@@ -339,7 +342,7 @@ def _unexpected(what: str, error: BaseException) -> Finding:
         Severity.ERROR,
         "",
         f"an unexpected error stopped {what} ({inert(repr(error))[:200]})",
-        remedy="keep the card; run the same command again and report this error",
+        remedy="keep the card and every copy; run the same command again and report this error",
     )
 
 

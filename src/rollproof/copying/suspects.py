@@ -57,7 +57,8 @@ class SuspectCopies:
                     Finding(
                         Kind.SUSPECT_KEPT, Severity.ERROR, path,
                         f"{path} on the drive is still the suspect copy: the fresh one could not be proven",
-                        drive=self._drive, remedy="keep the card; reseat reader and cable, run the same command again",
+                        drive=self._drive,
+                        remedy=f"{self._board.words.keep}; {self._board.words.again}, run the same command again",
                     ),
                 )  # fmt: skip
                 with contextlib.suppress(FileNotFoundError):  # what could not be had has no fresh copy

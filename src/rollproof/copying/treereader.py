@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from rollproof.copying.buffers import Buffer
 from rollproof.copying.parcels import Fill, Segment
 from rollproof.copying.settings import ALIGNMENT, Settings
+from rollproof.copying.source_words import CARD, SourceWords
 from rollproof.copying.trouble import is_gone, said
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
@@ -71,8 +72,8 @@ class TreeReader:
     """Fills buffers with the files of one tree.
 
     `files` are all entries by number; `where` may give another path under which a file stands right now (a copy that
-    has not got its final name). `drive` is the drive's name for messages, empty for the card. `same_time` compares
-    the modification time now with the one in `files`: exactly, or as the file system keeps it (a copy).
+    has not got its final name). `drive` is the drive's name for messages, empty for the source, which `words` speak of.
+    `same_time` compares the modification time now with the one in `files`: exactly, or as the file system keeps it.
     """
 
     def __init__(
@@ -86,6 +87,7 @@ class TreeReader:
         drive: str = "",
         same_time: Callable[[int, int], bool] = operator.eq,
         where: Callable[[int], bytes] | None = None,
+        words: SourceWords = CARD,
     ) -> None:
         self._io = io
         self._root = root
@@ -93,6 +95,7 @@ class TreeReader:
         self._access = access
         self._settings = settings
         self._drive = drive
+        self._words = words
         self._same_time = same_time
         self._where = where or (lambda number: files[number].path)
         self._local = threading.local()
@@ -237,7 +240,7 @@ class TreeReader:
                     return self._unreadable(number, first, end - first, error)
                 continue
             if got < length:
-                return self._changed(number, "it is shorter than when the card was scanned")
+                return self._changed(number, f"it is shorter than when {self._words.name} was scanned")
             return None
         return None
 
@@ -302,7 +305,11 @@ class TreeReader:
         if now.size != entry.size:
             return self._changed(number, f"it had {entry.size:,} bytes and now has {now.size:,}")
         if not self._same_time(now.modified_ns, entry.modified_ns):
-            how = "its modification date is another" if self._drive else "it was written to since the card was scanned"
+            how = (
+                "its modification date is another"
+                if self._drive
+                else f"it was written to since {self._words.name} was scanned"
+            )
             return self._changed(number, how)
         return None
 
@@ -347,8 +354,8 @@ class TreeReader:
                 drive=self._drive, remedy="run the same command again; if it happens twice, take another drive",
             )  # fmt: skip
         return Finding(
-            Kind.CARD_CHANGED, Severity.ERROR, name, f"{name} changed on the card during the work: {how}",
-            remedy="make sure nothing writes to the card, then run the same command again",
+            Kind.CARD_CHANGED, Severity.ERROR, name, f"{name} changed on {self._words.name} during the work: {how}",
+            remedy=f"make sure nothing writes to {self._words.name}, then run the same command again",
         )  # fmt: skip
 
     def _unreadable(self, number: int, first: int, length: int, error: OSError) -> Finding:
@@ -356,16 +363,16 @@ class TreeReader:
         what = f"bytes {first:,} to {first + length - 1:,} of {name}" if length else name
         if error.errno == errno.ENOENT and not self._drive:
             return self._changed(number, "it is no longer there")
+        source = f"back from {self._drive}" if self._drive else f"from {self._words.name}"
         finding = Finding(
-            Kind.UNREADABLE, Severity.ERROR, name,
-            f"{what} cannot be read{f' back from {self._drive}' if self._drive else ' from the card'} ({said(error)})",
+            Kind.UNREADABLE, Severity.ERROR, name, f"{what} cannot be read {source} ({said(error)})",
             drive=self._drive,
             remedy="run the same command again; if it happens twice, take another drive"
             if self._drive
-            else "keep the card; try another reader, then run the same command again",
+            else f"{self._words.keep}; {self._words.other}, then run the same command again",
         )  # fmt: skip
         if is_gone(error) or self._is_lost():
-            what = f"the drive {self._drive}" if self._drive else "the card"
+            what = f"the drive {self._drive}" if self._drive else self._words.name
             raise TreeLost(
                 Finding(
                     Kind.DRIVE_GONE if self._drive else Kind.CARD_MISSING,

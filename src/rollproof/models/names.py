@@ -6,6 +6,7 @@ A relative path is `bytes`, `/`-separated, exactly as found on the card.
 from __future__ import annotations
 
 import base64
+import os
 import re
 import unicodedata
 
@@ -69,12 +70,12 @@ def is_safe_relative(path: bytes) -> bool:
     Refuses empty paths, absolute ones, empty, `.` and `..` components, and NUL. On Windows, a drive letter, a
     backslash or a colon too: there they would lead elsewhere.
     """
-    import os  # noqa: PLC0415 - only the separator is needed and only here
-
     if not path or b"\0" in path or path.startswith(b"/"):
         return False
     if os.sep == "\\" and (b"\\" in path or b":" in path):
         return False
+    if b"/." not in path and b"//" not in path and not path.startswith(b".") and not path.endswith(b"/"):
+        return True  # (nearly every path there is: no component is empty or begins with a dot)
     return all(part not in (b"", b".", b"..") for part in path.split(b"/"))
 
 

@@ -34,6 +34,8 @@ class Recorded:
         """Its hashes by algorithm; the record's word goes before the manifest's."""
         if self.noted is None:
             return self.row.hashes if self.row is not None else {}
+        if self.row is not None and all(name in self.row.hashes for name, _ in self.noted.shape):
+            return self.row.hashes
         return {**self.noted.hashes, **(self.row.hashes if self.row is not None else {})}
 
     @property
@@ -42,7 +44,10 @@ class Recorded:
         if self.row is None or self.noted is None:
             return False
         hashes = self.row.hashes
-        return any(name in hashes and raw_of(name, hashes[name]) != raw for name, raw, _ in self.noted.good())
+        return any(
+            name in hashes and hashes[name] != raw.hex() and raw_of(name, hashes[name]) != raw
+            for name, raw, _ in self.noted.good()
+        )
 
 
 def merged(found: Standing | None, noted: Mapping[bytes, Expected]) -> Iterator[Recorded]:

@@ -215,6 +215,7 @@ class _OneCopy(OneCard):
             MediumAccess(self._io, copy.volume.way, copy.volume.source),
             self._settings,
             same_time=self._same_time,
+            words=board.words,
         )
         try:
             HashPass(

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from rollproof.copying.board import ProofBoard, SourceState
+from rollproof.copying.source_words import RECORDED_COPY
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.tree import FileEntry
@@ -25,6 +26,8 @@ class CopyBoard(ProofBoard):
 
     `reads` is what the source gave, `changed` the numbers of the files that are not as recorded.
     """
+
+    words = RECORDED_COPY
 
     def __init__(
         self,

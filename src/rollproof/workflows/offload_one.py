@@ -307,6 +307,7 @@ class OneCard:
                 settle,
                 read_depth=_depth(card.volume, 4),
                 same_time=self._same_time,
+                words=board.words,
             ),
             sides,
             board,
