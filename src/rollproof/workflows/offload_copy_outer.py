@@ -25,6 +25,7 @@ from rollproof.models.requests import Person
 from rollproof.models.results import RollResult
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_copy_nested import InnerSets, with_inner
 from rollproof.workflows.offload_copy_papers import carry_papers
@@ -71,7 +72,9 @@ def write_outer_histories(
                 continue
             relative = tree.placed(outer.folder, mount_point)
             try:
-                _write(io, tree, outer, history, base, relative, person, findings, drive)
+                volume = drives.volume_of(base)
+                medium = MediumAccess(io, volume.way, volume.source)
+                _write(io, tree, outer, history, base, relative, person, findings, drive, medium)
             except (OSError, UntrustedInput) as problem:
                 why = said(problem) if isinstance(problem, OSError) else problem.message
                 findings.append(
@@ -172,6 +175,7 @@ def _write(
     person: Person,
     findings: list[Finding],
     drive: str,
+    medium: MediumAccess,
 ) -> None:
     root = io.open_root(base)
     handle = -1
@@ -183,7 +187,7 @@ def _write(
         if outer.at_source:
             source = io.open_root(tree.path_of(outer.folder))
             try:
-                carry_papers(io, source, handle, chain=None, history=history)
+                carry_papers(io, source, handle, chain=None, history=history, medium=medium)
             finally:
                 io.close(source)
         there = read_history(io, handle)
@@ -199,7 +203,8 @@ def _write(
             folders=(),
             ignore_patterns=tuple(dict.fromkeys((*there.ignore_patterns, *RulesAround().patterns))),
         )
-        written = write_generation(io, handle, os.path.basename(relative), with_inner(generation, sets, outer.inner))
+        whole = with_inner(generation, sets, outer.inner)
+        written = write_generation(io, handle, os.path.basename(relative), whole, medium=medium)
         findings += [replace(found, drive=drive) for found in written.findings]
     finally:
         for each in (handle, root):

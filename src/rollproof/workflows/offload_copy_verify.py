@@ -22,6 +22,7 @@ from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.offload_copy_board import CopyBoard
 from rollproof.workflows.offload_copy_source import CopyAtWork
 from rollproof.workflows.signer import station_signer
@@ -67,13 +68,20 @@ def verified_source(io: Io, copy: CopyAtWork, board: CopyBoard, started_at: date
         return found
     if copy.inner:
         return found  # its history refers to inner ones: `verify` appends to all of them together
+    medium = MediumAccess(io, copy.volume.way, copy.volume.source)
+    name = os.path.basename(os.path.realpath(copy.path))
     try:
-        write_generation(
-            io, copy.root, os.path.basename(os.path.realpath(copy.path)), verify_generation(work, started_at, person)
-        )
+        write_generation(io, copy.root, name, verify_generation(work, started_at, person), medium=medium)
         if copy.papers.newest is not None:
-            header = verify_header(work, person)
-            append_record(io, copy.root, header, list(verify_rows(work)), signer=station_signer())
+            append_record(
+                io,
+                copy.root,
+                verify_header(work, person),
+                list(verify_rows(work)),
+                signer=station_signer(),
+                as_read=copy.papers.chain.digests,
+                medium=medium,
+            )
     except (OSError, UntrustedInput) as problem:
         why = said(problem) if isinstance(problem, OSError) else problem.message
         found.findings.append(
