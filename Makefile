@@ -27,7 +27,7 @@ help:
 	@echo "make wheel      build the wheel into dist/"
 	@echo "make bench      every row of the table of targets, into docs/benchmarks.md (SIZE=small: minutes, full: an hour)"
 	@echo "make fuzz       every parser under a coverage-guided fuzzer; FUZZ_ARGS='--seconds 600' (Linux, atheris)"
-	@echo "make campaign   thousands of kills, power cuts and flipped bits on real drives, every call failed (hours; root)"
+	@echo "make campaign   thousands of kills, power cuts and flipped bits on real drives, every call failed, a manifest of 500 MB (hours; root)"
 
 $(BIN)/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null || { \
@@ -79,7 +79,9 @@ ifneq ($(wildcard tests/campaigns/run.py),)
 .PHONY: campaign
 campaign: $(INSTALLED_DEV)
 	PYTHONPATH=tests $(BIN)/python -m campaigns.run $(CAMPAIGN_ARGS)
-	ROLLPROOF_CAMPAIGN=1 $(BIN)/pytest -n $(WORKERS) --dist load tests/faults/test_sweep.py tests/faults/test_sweep_verify.py
+	ROLLPROOF_CAMPAIGN=1 $(BIN)/pytest -n $(WORKERS) --dist load tests/faults/test_sweep.py \
+	  tests/faults/test_sweep_verify.py tests/faults/test_sweep_may_wipe.py tests/faults/test_hangs_of_commands.py
+	ROLLPROOF_LONG_MANIFEST_MB=500 $(BIN)/pytest -n 0 --timeout 3600 --durations 3 tests/hostile/test_memory.py -k "long and manifest"
 endif
 
 # atheris brings a compiled fuzzer for some Pythons only: an environment of its own, so that nothing else needs it

@@ -10,7 +10,7 @@ import click
 
 from rollproof.cli.crash import write_crash_file
 from rollproof.cli.session import Job, Session
-from rollproof.models.errors import ExitStatus, Refused, RollproofError
+from rollproof.models.errors import CouldNotFinish, ExitStatus, Refused, RollproofError
 from rollproof.models.findings import Finding
 from rollproof.models.names import inert
 
@@ -27,7 +27,7 @@ def failed(session: Session, error: BaseException) -> int:
     if isinstance(error, click.ClickException):
         return _usage(session, error)
     if isinstance(error, RollproofError):
-        findings = error.findings if isinstance(error, Refused) else ()
+        findings = error.findings if isinstance(error, Refused | CouldNotFinish) else ()
         return _end(session, error.status, error.id, error.message, error.hint, findings)
     return _crash(session, error)
 

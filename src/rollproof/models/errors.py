@@ -89,10 +89,14 @@ class StationKeyProblem(RollproofError):
 
 
 class CouldNotFinish(RollproofError):
-    """A device failed, filled up or went away, and the whole job cannot go on."""
+    """A device failed, filled up, went away or hangs, and the whole job cannot go on. `findings` say which."""
 
     status = ExitStatus.NOT_FINISHED
     id = "not-finished"
+
+    def __init__(self, message: str, *, hint: str = "", findings: Sequence[Finding] = ()) -> None:
+        super().__init__(message, hint=hint)
+        self.findings = tuple(findings)
 
 
 class Interrupted(RollproofError):

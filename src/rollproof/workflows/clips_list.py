@@ -7,6 +7,7 @@ import csv
 import io as text_io
 from collections.abc import Iterable, Iterator
 
+from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.ledger import Ledger
@@ -19,7 +20,7 @@ from rollproof.models.results import FindingOut
 from rollproof.storage.files import exists, write_new
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.clip_look import ClipLook
-from rollproof.workflows.inspect import Inspected, Inspection, Told, grouped_by_roll, refuse_inside
+from rollproof.workflows.inspect import Inspected, Told, grouped_by_roll, inspected, refuse_inside
 from rollproof.workflows.learn import camera_of
 from rollproof.workflows.station_ledger import StationLedger
 
@@ -52,7 +53,7 @@ def list_clips(
     looked: list[Inspected] = []
     with StationLedger(ledger) as station:
         for path in request.paths:
-            looked += Inspection(io, drives, InspectRequest(path), cancel, told, station).run()
+            looked += inspected(io, drives, InspectRequest(path), cancel, told, station, Settings())
     listed = [clip for each in looked for clip in _clips_of(each)]
     if request.csv is not None:
         _write(io, request.csv, csv_lines(listed))

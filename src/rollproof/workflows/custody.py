@@ -12,6 +12,7 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult, DriveOfCustody, TrustResult
@@ -44,6 +45,7 @@ from rollproof.workflows.custody_places import (
 )
 from rollproof.workflows.custody_rolls import RollLook, RollSeen
 from rollproof.workflows.handover import drive_of, opened_drive
+from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.receive import signature_out
 from rollproof.workflows.signer import station_known_keys
@@ -60,14 +62,25 @@ def custody(
     io: Io | None = None,
     drives: Drives | None = None,
     known: KnownKeys | None = None,
+    settings: Settings | None = None,
 ) -> CustodyResult:
     """Everything the records at or below `path` say, chain by chain, and the handovers of the drive they lie on.
 
     `whole` when no chain is broken, no signature wrong, and nothing that a handover remembers is gone. Unknown and
-    missing signatures are notes. Refused when the path cannot be opened, Interrupted when the end was asked for.
+    missing signatures are notes. Refused when the path cannot be opened, Interrupted when the end was asked for,
+    CouldNotFinish when the drive does not answer (no call on it is waited for much longer than
+    `settings.stall_seconds`).
     """
-    io, drives, cancel = io or system_io(), drives or system_drives(), cancel or Cancel()
-    known = known or station_known_keys()
+    cancel = cancel or Cancel()
+    in_time = InTime(io or system_io(), drives or system_drives(), settings or Settings(), cancel)
+    return in_time.run_or_end(
+        lambda: _told_of(path, cancel, in_time.io, in_time.drives, known or station_known_keys()),
+        path,
+        "nothing was written",
+    )
+
+
+def _told_of(path: bytes, cancel: Cancel, io: Io, drives: Drives, known: KnownKeys) -> CustodyResult:
     findings = list(known.findings)
     root = opened_drive(io, path)
     try:

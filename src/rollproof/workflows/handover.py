@@ -38,6 +38,7 @@ from rollproof.workflows.custody_places import (
 )
 from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.custody_sheet import check_sheet, write_sheet
+from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
@@ -65,13 +66,33 @@ def handover(
     The record is written whatever the state of the rolls is, and tells it; the verdict is `proven` only when every
     roll is. Raises UsageProblem for what makes no sense, Refused when there is nothing to hand over or the drive
     cannot be written to, Interrupted when the end was asked for. Nothing was written for the drive then, but the
-    verify records of rolls that `reread` had read already.
+    verify records of rolls that `reread` had read already. CouldNotFinish when the drive does not answer: no call on it
+    is waited for much longer than `settings.stall_seconds`.
     """
     _check_words(request)
-    io, drives = io or system_io(), drives or system_drives()
-    signer = signer or station_signer()
-    began = time.monotonic()
     check_sheet(request.sheet)
+    settings = settings or Settings()
+    in_time = InTime(io or system_io(), drives or system_drives(), settings, cancel)
+    return in_time.run_or_end(
+        lambda: _handed_over(
+            request, emit, cancel, in_time.io, in_time.drives, settings, signer or station_signer(), now
+        ),
+        request.drive,
+        "whether its handover was written is not known: ask with custody when it is back, or hand it over again",
+    )
+
+
+def _handed_over(
+    request: HandoverRequest,
+    emit: Emit,
+    cancel: Cancel,
+    io: Io,
+    drives: Drives,
+    settings: Settings,
+    signer: Signer,
+    now: datetime | None,
+) -> HandoverResult:
+    began = time.monotonic()
     root = opened_drive(io, request.drive)
     try:
         volume = drives.volume_of(request.drive)

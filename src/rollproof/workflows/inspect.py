@@ -18,6 +18,7 @@ from rollproof.card.clips import CardContents, natural_key, read_card
 from rollproof.card.ignore import IgnoreRules
 from rollproof.card.roll_name import guess_roll
 from rollproof.card.snapshot import take_snapshot
+from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.ledger import Ledger
@@ -38,6 +39,7 @@ from rollproof.storage.io import EntryKind, Io, system_io
 from rollproof.workflows.clip_look import ClipLook, look_at_clips, workers_for
 from rollproof.workflows.clip_words import clip_out, health_findings
 from rollproof.workflows.find_rolls import find_rolls
+from rollproof.workflows.in_time import InTime
 from rollproof.workflows.inspect_known import Known, known_of
 from rollproof.workflows.inspect_posters import write_posters
 from rollproof.workflows.inspect_record import word_of_record
@@ -57,6 +59,7 @@ def inspect(
     io: Io | None = None,
     drives: Drives | None = None,
     ledger: Ledger | None = None,
+    settings: Settings | None = None,
 ) -> InspectResult:
     """Look at what lies at a path. Status 1 when a clip is damaged, or a folder could not be read.
 
@@ -66,7 +69,9 @@ def inspect(
     if request.posters is not None:
         refuse_inside(request.posters, [request.path], "posters")
     with StationLedger(ledger) as station:
-        looked = [*Inspection(io or system_io(), drives or system_drives(), request, cancel, told, station).run()]
+        looked = inspected(
+            io or system_io(), drives or system_drives(), request, cancel, told, station, settings or Settings()
+        )
     findings = [finding for each in looked for finding in each.findings]
     wrong = any(finding.severity is Severity.ERROR for finding in findings)
     return InspectResult(
@@ -78,6 +83,22 @@ def inspect(
         seconds=round(time.monotonic() - began, 3),
         status=ExitStatus.ANSWER_IS_NO if wrong else ExitStatus.DONE,
     )
+
+
+def inspected(
+    io: Io,
+    drives: Drives,
+    request: InspectRequest,
+    cancel: Cancel,
+    told: Told,
+    station: StationLedger,
+    settings: Settings,
+) -> list[Inspected]:
+    """Everything at the path of the request. Raises as `inspect`: no call on the medium is waited for much longer than
+    `settings.stall_seconds`."""
+    in_time = InTime(io, drives, settings, cancel)
+    look = Inspection(in_time.io, in_time.drives, request, cancel, told, station)
+    return in_time.run_or_end(lambda: [*look.run()], request.path, "nothing was written to it")
 
 
 @dataclass(slots=True)

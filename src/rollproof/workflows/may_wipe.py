@@ -7,6 +7,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 
 from rollproof.card.clips import first_and_last
 from rollproof.card.ignore import IgnoreRules
@@ -31,11 +32,13 @@ from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy, WipeRo
 from rollproof.models.volumes import Evidence
 from rollproof.production.load import find, load
 from rollproof.storage.io import Io, system_io
+from rollproof.storage.watch import NoAnswer
+from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.wipe_card import CardInHand, keep, still_the_same, take_in_hand
 from rollproof.workflows.wipe_clips import judge_clips
-from rollproof.workflows.wipe_copies import CopyInView, Rules, close_copies
+from rollproof.workflows.wipe_copies import CopyInView, Rules, close_copies, silent_drives
 from rollproof.workflows.wipe_count import (
     about_damaged,
     about_production,
@@ -133,9 +136,14 @@ class _Judge:
         return self._result()
 
     def _judge(self, station: StationLedger, rules: Rules) -> None:
-        self.card, findings = take_in_hand(
-            self.io, self.drives, self.request.card, self.request.accepted, rules.ignore, self.cancel
-        )
+        asked, hand = self.request, self._in_time()
+        try:
+            self.card, findings = hand.run(
+                lambda: take_in_hand(hand.io, hand.drives, asked.card, asked.accepted, rules.ignore, self.cancel)
+            )
+        except NoAnswer:
+            self.reasons.append(self._silent_card())
+            return
         self._sort(findings)
         card = self.card
         ledger: Ledger | None = None
@@ -155,11 +163,25 @@ class _Judge:
                 return
             self._judge_files(card, ledger, rules)
         self._unused_names(card)
-        changed = still_the_same(self.io, self.drives, card, self.cancel)
+        again = self._in_time()
+        try:
+            changed = again.run(lambda: still_the_same(again.io, again.drives, card, self.cancel))
+        except NoAnswer:
+            self.look_hangs = True
+            changed = self._silent_card()
         if changed is not None:
             self.reasons.append(changed)
         if not self.reasons and card.snapshot.files and not self.after_offload and ledger is not None:
             self._permit(card, ledger)
+
+    def _in_time(self) -> InTime:
+        return InTime(self.io, self.drives, self.settings, self.cancel)
+
+    def _silent_card(self) -> Finding:
+        seconds = self.settings.stall_seconds
+        remedy = "take the card out, put it back (this may need a restart), and ask again; try another reader"
+        detail = f"the card has not answered for {seconds:.0f} seconds"
+        return keep(Kind.DRIVE_HANGS, detail, remedy, path=shown(self.request.card))
 
     def _rules(self) -> Rules:
         path = find(self.request.working_folder, self.request.production_file)
@@ -204,9 +226,10 @@ class _Judge:
         look.all_of(roll_ids, card.volume, self.copies)
         self._name_copies(offloads)
         if self.read is not None:
+            person = self.request.person
             for view in self.copies:
-                if supply_pass(self.io, card, self.read, view, self.request.person):
-                    look.attached.look_again(view)
+                look.look_again(view, partial(supply_pass, card=card, read=self.read, view=view, person=person))
+        self.notes += silent_drives(self.copies)
         believe_siblings(self.copies)
         count = count_copies(
             card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)
@@ -353,7 +376,6 @@ class _Judge:
 
     def _permit(self, card: CardInHand, ledger: Ledger) -> None:
         written, trouble = write_permits(
-            self.io,
             card,
             self.used,
             ledger,
@@ -364,6 +386,7 @@ class _Judge:
             notes=self.notes,
             now=self.now,
             report=self.notes.append,
+            in_time=self._in_time,
         )
         self.permits = written
         if trouble is not None:

@@ -40,9 +40,10 @@ from rollproof.workflows.custody_places import (
 )
 from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.handover import copy_of, custody_roll, drive_of, is_lost, opened_drive, totals_of
+from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_drive import try_lock
 from rollproof.workflows.offload_result import grouped
-from rollproof.workflows.packing_check import ArrivalCheck, read_packing_list
+from rollproof.workflows.packing_check import ArrivalCheck, PackingList, read_packing_list
 from rollproof.workflows.receive_arrival import Arrival, ArrivalLook, opened_place
 from rollproof.workflows.signer import station_known_keys, station_signer
 from rollproof.workflows.station_ledger import StationLedger
@@ -65,13 +66,50 @@ def receive(
 
     Without a handover on the drive there is nothing to compare with: said as a warning, and the rolls are read all the
     same. Raises UsageProblem (a receipt that was misheard, a path that is no drive, no packing list where one
-    is named), Refused when the drive cannot be opened, Interrupted.
+    is named), Refused when the drive cannot be opened, Interrupted, CouldNotFinish when the drive does not answer (no
+    call on it is waited for much longer than `settings.stall_seconds`).
     """
     told = read_receipt(request.receipt) if request.receipt is not None else None
     io, drives = io or system_io(), drives or system_drives()
     packing = read_packing_list(io, request.packing_list) if request.packing_list is not None else None
     signer = signer or station_signer()
     began = time.monotonic()
+    settings = settings or Settings()
+    in_time = InTime(io, drives, settings, cancel)
+    return in_time.run_or_end(
+        lambda: _received(
+            request,
+            emit,
+            cancel,
+            in_time.io,
+            in_time.drives,
+            settings,
+            signer,
+            known or station_known_keys(),
+            now,
+            told,
+            packing,
+            began,
+        ),
+        request.drive,
+        "the rolls that were read by now have their records; that the drive was received is not recorded",
+    )
+
+
+def _received(
+    request: ReceiveRequest,
+    emit: Emit,
+    cancel: Cancel,
+    io: Io,
+    drives: Drives,
+    settings: Settings,
+    signer: Signer,
+    known: KnownKeys,
+    now: datetime | None,
+    told: str | None,
+    packing: PackingList | None,
+    began: float,
+) -> ReceiveResult:
     root = opened_drive(io, request.drive)
     try:
         volume = drives.volume_of(request.drive)
@@ -80,7 +118,6 @@ def receive(
         rolls = [look.chain(request.drive, folder) for folder in folders]
         refuse_part_of_a_drive(request.drive, rolls)
         places = places_of(io, root, request.drive, rolls, find_places(io, root, folders, cancel))
-        known = known or station_known_keys()
         receiver = _Receiver(io, root, request, volume, signer, known, now)
         compared = ArrivalLook(io, root, shown(request.drive), volume, known)
         arrivals = [compared.arrival(place) for place in places]
@@ -91,7 +128,7 @@ def receive(
                 reading.run(seen, inner)
             receiver.add(station.findings())
         if packing is not None:
-            check = ArrivalCheck(io, drives, settings or Settings(), emit, cancel)
+            check = ArrivalCheck(io, drives, settings, emit, cancel)
             receiver.packing = check.run(request.drive, packing, {seen.path: seen.differ for seen in rolls})
             receiver.add(check.findings)
             for arrival in arrivals:  # into the record of each as well

@@ -50,11 +50,13 @@ class AttachedLook:
     emit: Emit
     cancel: Cancel
     now: datetime
+    given_up: bool = False
+    """Nobody waits for this look any more: what it finds now is told to nobody."""
 
-    def look(self, known: KnownCopy, places: Sequence[tuple[Volume, bytes]]) -> CopyInView:
-        """The copy as it is on its drive now. `places` are the mounts that show it, at least one."""
+    def begin(self, known: KnownCopy, places: Sequence[tuple[Volume, bytes]]) -> CopyInView:
+        """The copy before anything was asked of its drive. `places` are the mounts that show it, at least one."""
         volume, below = places[0]
-        view = CopyInView(
+        return CopyInView(
             os.path.join(volume.mount_point, below),
             known.name or known.drive.drive or shown(volume.mount_point),
             known.role,
@@ -66,6 +68,9 @@ class AttachedLook:
             known_id=known.id,
             seen_at=self.now,
         )
+
+    def look(self, view: CopyInView, known: KnownCopy, places: Sequence[tuple[Volume, bytes]]) -> CopyInView:
+        """The copy as it is on its drive now. Fills in `view`, which was begun with the same, and returns it."""
         trouble: OSError | None = None
         for volume, below in places:
             try:
@@ -116,7 +121,7 @@ class AttachedLook:
 
     def _gone(self, view: CopyInView, known: KnownCopy, trouble: OSError | None) -> None:
         """The drive is here and the roll is not: its proof is withdrawn until a verify."""
-        if known.gone_at is None:
+        if known.gone_at is None and not self.given_up:
             self.ledger.remember_gone(known.id, self.now)
         why = said(trouble) if trouble is not None else "nothing there"
         view.no(f"its drive is attached, and the roll is not where it was ({why})", "find out who moved it")
@@ -166,7 +171,7 @@ class AttachedLook:
             view.no(view.why or "it is not proven", found.remedy or _VERIFY)
 
     def _tell(self, view: CopyInView, known: KnownCopy, verdict: CopyState | None) -> None:
-        if verdict is None:
+        if verdict is None or self.given_up:
             return
         fresh = known.seen_here and known.seen_at is not None and self.now - known.seen_at < _SEEN_LATELY
         if verdict == known.state and (fresh or verdict != "proven") and known.gone_at is None:

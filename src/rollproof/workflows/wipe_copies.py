@@ -8,12 +8,15 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from rollproof.drives.identity import share_a_device
+from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.volumes import Device, Evidence, Volume
 from rollproof.records.chain import Chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
+
+UNPLUG = "unplug the drive and plug it in again (this may need a restart), then verify that copy and ask again"
 
 
 @dataclass(slots=True)
@@ -44,6 +47,8 @@ class CopyInView:
     newest: OffloadHeader | None = None
     known_id: int = 0
     roll_id: int = 0
+    hangs: bool = False
+    """Whether a call on its drive has not come back: no handle on it may be closed."""
     drive_failed: bool = False
     """Whether its drive failed when it was looked at just now: what it holds is to be verified before it counts."""
     state: str = ""
@@ -68,6 +73,12 @@ class CopyInView:
         if not self.not_counted:
             self.not_counted, self.remedy = why, remedy
 
+    def left_behind(self, seconds: float) -> None:
+        """Its drive does not answer: nothing more is asked of it, and its handle stays open for the call under way."""
+        self.rows, self.handle, self.chain, self.state = {}, -1, None, ""
+        self.not_counted, self.remedy = f"its drive has not answered for {seconds:.0f} seconds", UNPLUG
+        self.hangs = self.drive_failed = True
+
 
 @dataclass(frozen=True, slots=True)
 class Rules:
@@ -88,6 +99,14 @@ def refuse_the_card(view: CopyInView, card: Volume) -> None:
         view.no("the card's device cannot be told, so it cannot be shown to be another", "use another reader")
     elif shared:
         view.no("it lies on the card's own device", "offload to a drive of its own")
+
+
+def silent_drives(copies: Sequence[CopyInView]) -> Iterator[Finding]:
+    """One warning for each drive that does not answer: whether that is a reason to KEEP tells the count."""
+    for drive in dict.fromkeys(view.drive for view in copies if view.hangs):
+        hit = [view for view in copies if view.hangs and view.drive == drive]
+        detail = f"{hit[0].not_counted}: it was left behind, and no copy on it counts"
+        yield Finding(Kind.DRIVE_HANGS, Severity.WARNING, "", detail, drive=drive, remedy=UNPLUG, count=len(hit))
 
 
 def close_copies(io: Io, copies: Iterable[CopyInView]) -> None:

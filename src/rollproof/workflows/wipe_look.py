@@ -6,8 +6,8 @@ is found wrong with an attached copy is remembered: it must not count again by b
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from rollproof.copying.settings import Settings
@@ -21,6 +21,8 @@ from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Device, Volume
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
+from rollproof.storage.watch import NoAnswer
+from rollproof.workflows.in_time import InTime
 from rollproof.workflows.wipe_attached import AttachedLook
 from rollproof.workflows.wipe_copies import CopyInView, Rules, refuse_the_card
 
@@ -39,6 +41,8 @@ class CopyLook:
     emit: Emit
     cancel: Cancel
     now: datetime
+    silent: set[int] = field(default_factory=set)
+    """File systems that do not answer."""
 
     def all_of(self, rolls: Iterable[int], card: Volume, found: list[CopyInView]) -> None:
         """Every copy of these rolls that the ledger knows is added to `found`, attached ones with their lock held.
@@ -46,7 +50,6 @@ class CopyLook:
         Raises LedgerProblem and Interrupted; whatever is wrong with a copy is in the copy.
         """
         volumes = self.drives.volumes(everything=True)
-        attached = self.attached
         seen: dict[tuple[int, bytes], CopyInView] = {}
         for roll_id in dict.fromkeys(rolls):
             for known in self.ledger.copies_of(roll_id):
@@ -54,16 +57,48 @@ class CopyLook:
                 twin = next((seen[key] for volume, _ in places if (key := (volume.st_dev, known.folder)) in seen), None)
                 if twin is not None:
                     continue  # the same folder, known under two rolls: its records have told of both
-                view = attached.look(known, places) if places else self._absent(known, volumes)
+                view = self._attached(known, places) if places else self._absent(known, volumes)
                 view.roll_id = roll_id
                 found.append(view)
                 seen |= {(volume.st_dev, known.folder): view for volume, _ in places}
                 refuse_the_card(view, card)
 
-    @property
-    def attached(self) -> AttachedLook:
-        """The look at copies that are attached."""
-        return AttachedLook(self.io, self.ledger, self.rules, self.settings, self.emit, self.cancel, self.now)
+    def _attached(self, known: KnownCopy, places: list[tuple[Volume, bytes]]) -> CopyInView:
+        """An attached copy; a drive that does not answer is waited for once, and asked nothing more."""
+        look, in_time = self._look()
+        if any(volume.st_dev in self.silent for volume, _ in places):
+            return self._left_behind(look.begin(known, places), known)
+        view = look.begin(known, places)
+        try:
+            return in_time.run(lambda: look.look(view, known, places))
+        except NoAnswer:
+            look.given_up = True
+            self.silent |= {volume.st_dev for volume, _ in places}
+            # (the thread that hangs may still write into the other one)
+            return self._left_behind(look.begin(known, places), known)
+
+    def look_again(self, view: CopyInView, before: Callable[[Io], bool]) -> None:
+        """Do `before` with an attached copy and, if that is True, judge it anew. Raises LedgerProblem, Interrupted."""
+        if view.handle < 0:
+            return
+        look, in_time = self._look()
+        try:
+            if in_time.run(lambda: before(in_time.io)):
+                in_time.run(lambda: look.look_again(view))
+        except NoAnswer:
+            look.given_up = True
+            view.left_behind(self.settings.stall_seconds)
+
+    def _look(self) -> tuple[AttachedLook, InTime]:
+        in_time = InTime(self.io, self.drives, self.settings, self.cancel)
+        look = AttachedLook(in_time.io, self.ledger, self.rules, self.settings, self.emit, self.cancel, self.now)
+        return look, in_time
+
+    def _left_behind(self, view: CopyInView, known: KnownCopy) -> CopyInView:
+        """What is found wrong is remembered: it must not count again by being unplugged."""
+        view.left_behind(self.settings.stall_seconds)
+        self.ledger.remember_verify(known.id, state="unproven", readback=None, at=self.now, why=view.not_counted)
+        return view
 
     def _absent(self, known: KnownCopy, volumes: list[Volume]) -> CopyInView:
         identity = known.drive.identity

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Literal
 
@@ -35,8 +35,9 @@ from rollproof.records.models import (
 )
 from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
-from rollproof.storage.io import Io
 from rollproof.storage.station import station_id
+from rollproof.storage.watch import NoAnswer
+from rollproof.workflows.in_time import InTime
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.wipe_card import CardInHand, keep
@@ -44,7 +45,6 @@ from rollproof.workflows.wipe_copies import CopyInView
 
 
 def write_permits(
-    io: Io,
     card: CardInHand,
     counted: Sequence[CopyInView],
     ledger: Ledger,
@@ -56,9 +56,11 @@ def write_permits(
     notes: Sequence[Finding],
     now: datetime,
     report: Callable[[Finding], None],
+    in_time: Callable[[], InTime],
 ) -> tuple[list[str], Finding | None]:
     """Write the permit everywhere it belongs. Returns the records' paths, or the reason why the answer becomes KEEP;
-    then what was written already is withdrawn by a further record."""
+    then what was written already is withdrawn by a further record. No drive is waited for for ever: one that does not
+    answer is such a reason, and whether the permit stands on it nobody knows (it permits nothing)."""
     places = [view for view in counted if view.attached and view.writable]
     if not places:
         return [], keep(
@@ -84,7 +86,7 @@ def write_permits(
         )
         for view in places:
             header = _permit(card, counted, view, basis, person, accepted, reason, notes)
-            record = append_record(io, view.handle, header, signer=signer, as_read=view.digests, medium=view.medium(io))
+            record = _append(in_time(), view, header, signer, view.digests)
             written.append((view, record))
             if record.unsigned is not None:
                 report(record.unsigned)
@@ -94,7 +96,7 @@ def write_permits(
         ledger.settle_permit(permit_id, "given")
     except (OSError, RollproofError, ValueError) as error:
         why = said(error) if isinstance(error, OSError) else str(error)
-        _withdraw(io, ledger, written, person, why, signer)
+        _withdraw(in_time, ledger, written, person, why, signer)
         if permit_id is not None:
             # where even that fails it stays pending, which permits nothing
             with contextlib.suppress(LedgerProblem, ValueError):
@@ -196,8 +198,24 @@ def _remember(ledger: Ledger, view: CopyInView, record: WrittenRecord, kind: str
     ledger.remember_record(view.known_id, note)
 
 
+def _append(
+    in_time: InTime, view: CopyInView, header: Header, signer: Signer, as_read: Mapping[str, str] | None
+) -> WrittenRecord:
+    """`append_record` on one drive; OSError ETIMEDOUT when it does not answer. The drive is asked nothing more then."""
+    handle, io = view.handle, in_time.io
+    if handle < 0:
+        raise OSError(errno.ETIMEDOUT, "its drive does not answer")
+    try:
+        return in_time.run(
+            lambda: append_record(io, handle, header, signer=signer, as_read=as_read, medium=view.medium(io))
+        )
+    except NoAnswer:
+        view.handle, view.hangs = -1, True
+        raise OSError(errno.ETIMEDOUT, f"the drive {view.drive} does not answer") from None
+
+
 def _withdraw(
-    io: Io,
+    in_time: Callable[[], InTime],
     ledger: Ledger,
     written: Sequence[tuple[CopyInView, WrittenRecord]],
     person: Person,
@@ -216,5 +234,5 @@ def _withdraw(
         )
         # a permit is never evidence: where this fails too, the answer that was printed is KEEP all the same
         with contextlib.suppress(OSError, RollproofError, ValueError):
-            withdrawn = append_record(io, view.handle, header, signer=signer, medium=view.medium(io))
+            withdrawn = _append(in_time(), view, header, signer, None)
             _remember(ledger, view, withdrawn, "withdraw", person, why)
