@@ -70,6 +70,14 @@ def test_a_drive_of_half_the_speed_is_found_soon() -> None:
         assert gone[1] < 30, gone
 
 
+def test_a_steady_drive_of_a_fifth_of_the_speed_costs_the_others_seconds() -> None:
+    for seed in range(20):
+        gone = first_to_go({"one": 0.07, "two": 0.335}, seed, spread=0.2)
+        assert gone is not None
+        assert gone[0] == "two"
+        assert gone[1] < 6, gone
+
+
 def test_of_two_drives_that_are_equally_slow_both_go_and_never_the_fast_one() -> None:
     for seed in range(20):
         gone = first_to_go({"one": 0.03, "two": 0.1, "three": 0.1}, seed)
@@ -104,7 +112,7 @@ def test_a_drive_that_has_most_of_the_roll_already_makes_no_other_one_slow() -> 
     assert first_to_go(speeds, 1, sizes={"one": 10, "two": 10}) is not None
 
 
-WAITED = st.builds(Waited, st.floats(0, 100), st.floats(0, 100), st.floats(0, 100))
+WAITED = st.builds(Waited, st.integers(0, 100), st.floats(0, 100), st.floats(0, 100), st.floats(0, 100))
 
 
 @effort(max_examples=200)

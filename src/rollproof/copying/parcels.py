@@ -63,15 +63,17 @@ class Parcel:
 
 @dataclass(slots=True)
 class Waited:
-    """Waits for a free buffer: seconds in sum, the sum of their squares, and the longest one."""
+    """Waits for a free buffer: how many, seconds in sum, the sum of their squares, and the longest one."""
 
+    count: int = 0
     seconds: float = 0.0
     squares: float = 0.0
     longest: float = 0.0
 
     def longer(self, before: float, spent: float) -> None:
-        """A wait that had taken `before` seconds took `spent` seconds more."""
+        """A wait that had taken `before` seconds (0: a new one) took `spent` seconds more."""
         now = before + spent
+        self.count += not before
         self.seconds += spent
         self.squares += now * now - before * before
         self.longest = max(self.longest, now)
