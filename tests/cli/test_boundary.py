@@ -111,7 +111,7 @@ def test_the_first_signal_asks_the_workflow_to_stop_and_the_second_says_so(numbe
     finally:
         signal.signal(number, inherited)
     assert seen == [False, True]
-    assert "Stopping. The card was only read" in ran.err
+    assert "Stopping. No footage was changed" in ran.err
     assert "Already stopping" in ran.err
     assert after is before
 

@@ -10,7 +10,7 @@ from types import FrameType
 
 from rollproof.models.requests import Cancel
 
-STOPPING = "Stopping. The card was only read; every finished file stays. This takes a second or two."
+STOPPING = "Stopping. No footage was changed; every finished file stays. This takes a second or two."
 STILL_STOPPING = (
     "Already stopping: nothing is being lost. A drive that does not answer can hold this up; "
     "if nothing moves for a minute, unplug that drive."
