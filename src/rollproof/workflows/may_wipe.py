@@ -36,9 +36,9 @@ from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.station_ledger import StationLedger
-from rollproof.workflows.wipe_card import CardInHand, keep, still_the_same, take_in_hand
+from rollproof.workflows.wipe_card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
 from rollproof.workflows.wipe_clips import judge_clips
-from rollproof.workflows.wipe_copies import CopyInView, Rules, close_copies, silent_drives
+from rollproof.workflows.wipe_copies import UNFINISHED, CopyInView, Rules, close_copies, silent_drives
 from rollproof.workflows.wipe_count import (
     about_damaged,
     about_production,
@@ -234,6 +234,7 @@ class _Judge:
         count = count_copies(
             card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)
         )
+        self.reasons += about_unseen(card, unfinished=any(view.not_counted == UNFINISHED for view in self.copies))
         self.reasons += count.reasons
         self.used, self.rolls = count.used, count.rolls
         self.notes += about_unknown_devices(self.used)

@@ -30,7 +30,7 @@ from rollproof.storage.io import EntryKind, Io
 from rollproof.workflows.offload_drive import try_lock
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import remember_chain
-from rollproof.workflows.wipe_copies import CopyInView, Rules
+from rollproof.workflows.wipe_copies import UNFINISHED, CopyInView, Rules
 from rollproof.workflows.wipe_read import hashes_hold
 
 _PROBE_NAME = b"may-wipe-probe" + PARTIAL_SUFFIX
@@ -133,7 +133,7 @@ class AttachedLook:
             view.no("another offload or verify is at work on it", "wait until it has ended, then ask again")
             return None
         if exists(io, view.handle, MARKER_NAME) is not None:
-            view.no("its offload was not finished", "run the same offload again")
+            view.no(UNFINISHED, "run the same offload again")
             return "incomplete"
         chain = read_chain(io, view.handle, drive=view.drive)
         view.chain = chain

@@ -9,7 +9,7 @@ import contextlib
 import errno
 import shlex
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from rollproof.card.clips import group_clips
 from rollproof.card.ignore import IgnoreRules
@@ -32,6 +32,7 @@ _TIGHT = frozenset(("fuse.exfat", "exfat", "vfat", "msdos", "ext2", "ext3", "ext
 _EXFAT = frozenset(("fuse.exfat", "exfat"))
 _TIGHT_SLACK = 1 << 20
 _LOOSE_SLACK = 32 << 20
+_SEEN = (Kind.LINK, Kind.SPECIAL_FILE)
 _ENTRY_BYTES = 640
 """The most a folder entry takes (exFAT: 19 sets of 32 bytes)."""
 
@@ -49,6 +50,8 @@ class CardInHand:
     accepted: frozenset[bytes] = frozenset()
     hidden: frozenset[bytes] = frozenset()
     """Files that today's production leaves out of every offload by its own patterns."""
+    taken_unseen: list[str] = field(default_factory=list)
+    """What a person took upon themselves though nobody can tell what it holds: a folder that cannot be read."""
     used_names: set[str] = field(default_factory=set)
     """Names given to `--accept` that something on the card answers to."""
 
@@ -83,7 +86,11 @@ def take_in_hand(
     card = CardInHand(path, root, volume, snapshot, group_clips(snapshot))
     card.accepted = frozenset(_accepted_paths(card, names))
     card.findings += _whole_medium(drives, card)
-    card.findings += [finding for finding in snapshot.findings if not _is_accepted(card, finding, names)]
+    for finding in snapshot.findings:
+        if not _is_accepted(card, finding, names):
+            card.findings.append(_by_name(finding))
+        elif finding.kind not in _SEEN:
+            card.taken_unseen.append(finding.path)
     card.findings += _litter(io, card, names, cancel)
     card.findings += _hidden(card, IgnoreRules(ignore))
     card.findings += about_space(io, card, names)
@@ -124,6 +131,28 @@ def _is_named(card: CardInHand, path: str, names: frozenset[str]) -> bool:
 
 def _is_accepted(card: CardInHand, finding: Finding, names: frozenset[str]) -> bool:
     return finding.severity is Severity.ERROR and finding.count == 1 and _is_named(card, finding.path, names)
+
+
+def _by_name(finding: Finding) -> Finding:
+    """A folder that cannot be read is named in the reason itself, with what an offload makes of it."""
+    if finding.kind is not Kind.UNREADABLE_FOLDER or not finding.path:
+        return finding
+    detail = f"{finding.path}: {finding.detail}"
+    remedy = f"{finding.remedy or 'look at the card'}, then run its offload again; while it stays so, keep the card"
+    return replace(finding, detail=detail, remedy=remedy)
+
+
+def about_unseen(card: CardInHand, *, unfinished: bool) -> Iterator[Finding]:
+    """Accepting a folder that cannot be read serves where it could be read when the copies were made. Copies that were
+    made without it are not finished, and nothing that is said today finishes them."""
+    for path in card.taken_unseen if unfinished else ():
+        yield keep(
+            Kind.UNREADABLE_FOLDER,
+            f"{path} is accepted, and the copies are not finished all the same: an offload that cannot read all of a"
+            " card never finishes, for nobody knows what it left behind",
+            "keep the card; try another reader and run its offload again, or have the card's data recovered",
+            path=path,
+        )
 
 
 def _hidden(card: CardInHand, rules: IgnoreRules) -> Iterator[Finding]:

@@ -16,6 +16,7 @@ from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 
+UNFINISHED = "its offload was not finished"
 UNPLUG = "unplug the drive and plug it in again (this may need a restart), then verify that copy and ask again"
 
 
