@@ -72,6 +72,11 @@ def lie() -> Facts:
     return Facts(codec=LIE)
 
 
+def half_characters() -> Facts:
+    """Bytes that are no text, the way some versions of the library hand them on."""
+    return Facts(reel="A00\udcff1", codec="\udcfe" * 300)
+
+
 def ask_for_ever() -> Facts:
     """The same bytes over and over."""
     wish = reader_talk.WISH.pack(0, 16)

@@ -63,6 +63,12 @@ def test_what_goes_wrong_there_costs_one_file_its_facts(bad: Start, what: str) -
 
 
 @posix
+def test_bytes_that_are_no_text_arrive_as_text_that_every_paper_can_hold(bad: Start) -> None:
+    found = bad("half_characters").facts(TRAP, ISO)
+    assert (found.reel, found.codec) == ("A00?1", "?" * 256)
+
+
+@posix
 @pytest.mark.parametrize("what", ["hang", "ask_for_ever"])
 def test_one_that_never_ends_is_ended(bad: Start, what: str) -> None:
     readers = bad(what, seconds=1.0)

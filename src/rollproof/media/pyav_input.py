@@ -93,6 +93,11 @@ def _refuse(*_: object, **__: object) -> Any:
     raise PermissionError("files that a clip refers to are not opened")
 
 
+def _text_errors(version: str) -> dict[str, str]:
+    """How texts that are no UTF-8 are read: from version 19 on the library has a way of its own."""
+    return {"metadata_errors": "replace"} if int(version.partition(".")[0]) < 19 else {}
+
+
 @contextmanager
 def opened(source: Source, container: str, most_bytes: int, *, whole_pictures: bool = False) -> Iterator[Any]:
     """An input container of PyAV over `source`, for facts or for `whole_pictures`. Raises ModuleNotFoundError without
@@ -108,7 +113,7 @@ def opened(source: Source, container: str, most_bytes: int, *, whole_pictures: b
             "probesize": str(_PICTURES_PROBE_BYTES if whole_pictures else _PROBE_BYTES),
             "analyzeduration": str(_PROBE_MICROSECONDS),
         },
-        metadata_errors="replace",
+        **_text_errors(av.__version__),
         io_open=_refuse,
         timeout=(_OPEN_SECONDS, _READ_SECONDS),
     ) as found:

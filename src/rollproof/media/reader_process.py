@@ -218,12 +218,17 @@ def _facts(said: bytes) -> Facts:
     """Facts from the other side, which nobody vouches for. Raises CannotSay."""
     try:
         found = json.loads(said)
-        known: dict[str, Any] = {name: str(found[name])[:_LONGEST_TEXT] for name in _TEXTS}
+        known: dict[str, Any] = {name: _text(found[name]) for name in _TEXTS}
         known |= {name: _number(found[name]) for name in _NUMBERS}
         known |= {name: _fraction(found[name]) for name in _FRACTIONS}
     except (ValueError, TypeError, LookupError, ArithmeticError, RecursionError) as problem:
         raise CannotSay("the media library said what makes no sense") from problem
     return Facts(**known)
+
+
+def _text(value: object) -> str:
+    """Short, and free of the half characters that some versions make of bytes that are no text."""
+    return str(value)[:_LONGEST_TEXT].encode("utf-8", "replace").decode("utf-8")
 
 
 def _number(value: object) -> int | None:
