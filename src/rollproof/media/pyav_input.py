@@ -93,7 +93,7 @@ def _refuse(*_: object, **__: object) -> Any:
     raise PermissionError("files that a clip refers to are not opened")
 
 
-def _text_errors(version: str) -> dict[str, str]:
+def _text_errors(version: str) -> dict[str, Any]:
     """How texts that are no UTF-8 are read: from version 19 on the library has a way of its own."""
     return {"metadata_errors": "replace"} if int(version.partition(".")[0]) < 19 else {}
 
