@@ -77,6 +77,12 @@ def test_may_wipe_says_what_to_check_against_the_card_and_ends_with_the_reminder
     assert ran.last_line.startswith(REMINDER)
 
 
+def test_an_empty_card_is_not_said_to_have_been_read_before() -> None:
+    empty = an_answer(files=0, bytes=0, clips=0, first_clip=None, last_clip=None, rolls=[], copies=[], permits=[])
+    out = run_line("may-wipe", "/media/A003", may_wipe=gives(empty)).out
+    assert "  empty: there is no file on it\n  basis: every folder of the card was looked into just now\n" in out
+
+
 def test_keep_names_three_reasons_each_with_its_remedy_and_all_of_them_when_asked() -> None:
     result = an_answer(*(a_reason(number) for number in range(1, 6)))
     ran = run_line("may-wipe", "/media/A003", may_wipe=gives(result))

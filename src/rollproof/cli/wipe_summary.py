@@ -21,6 +21,7 @@ _BASIS = {
     "listing": "nothing on the card changed since this station read it twice; it was not read again",
     None: "none; the judgement ended before it had one",
 }
+_NOTHING_ON_IT = "every folder of the card was looked into just now"
 _READBACK = {
     "medium": "read back from the drive itself",
     "server": "read back from its server",
@@ -101,7 +102,7 @@ def _card_lines(result: MayWipeResult) -> Iterator[Text]:
         of = join(" of ", safe(roll.production)) if roll.production else Text()
         count = f": {words.counted(roll.copies_counted, 'copy', 'copies')} counted, {roll.copies_required} required"
         yield join("  roll ", safe(roll.roll, STRONG), of, count)
-    yield Text(f"  basis: {_BASIS[result.basis]}")
+    yield Text(f"  basis: {_NOTHING_ON_IT if result.basis and not result.files else _BASIS[result.basis]}")
 
 
 def _copy_lines(copies: list[WipeCopy]) -> Iterator[Text]:
