@@ -6,8 +6,8 @@ from collections.abc import Callable
 
 from rollproof.cli.console import Output
 from rollproof.cli.delivery_view import against_lines
-from rollproof.cli.reread_run import run_custody
 from rollproof.cli.session import Session
+from rollproof.cli.under_screen import run_under_screen
 from rollproof.models.delivery_results import AgainstResult
 from rollproof.models.requests import AgainstRequest
 
@@ -21,4 +21,4 @@ def _workflow() -> Callable[..., AgainstResult]:
 def run_against(session: Session, output: Output, path: bytes, against: bytes, *, strict: bool) -> int:
     """Compare and show; returns the exit status."""
     request = AgainstRequest(path, against, strict)
-    return run_custody(session, output, request, session.workflow("verify_against", _workflow), against_lines)
+    return run_under_screen(session, output, request, session.workflow("verify_against", _workflow), against_lines)

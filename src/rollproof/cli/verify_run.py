@@ -5,37 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rollproof.cli.console import Output
-from rollproof.cli.interrupt import cancelling
-from rollproof.cli.live import Progress
-from rollproof.cli.moments import MomentWords
-from rollproof.cli.picture_file import save_picture
-from rollproof.cli.progress_model import ProgressModel
 from rollproof.cli.session import Session
-from rollproof.cli.verify_screen import VerifyScreen
+from rollproof.cli.under_screen import a_drive_hangs, run_under_screen
 from rollproof.cli.verify_summary import verify_lines
-from rollproof.models.requests import Cancel, VerifyRequest
+from rollproof.models.requests import VerifyRequest
 from rollproof.models.results import VerifyResult
 
 
 def run_verify(session: Session, output: Output, request: VerifyRequest, workflow: Callable[..., VerifyResult]) -> int:
     """Call the workflow with a screen on its events; returns the exit status. Our own errors come through."""
-    model = ProgressModel(session.clock, cards_total=0)
-    screen = VerifyScreen(session.wall, fancy=output.fancy)
-    moments = MomentWords(session.wall, several=True, plain=not output.live)
-    progress = Progress(output, model, session.clock, draw=screen.draw, line=screen.line, say=moments)
-    cancel = Cancel()
-    try:
-        with cancelling(cancel, progress.stopping), progress:
-            result = workflow(request, emit=progress.emit, cancel=cancel)
-    finally:
-        session.drawing_trouble = progress.trouble
-    found = [*result.findings, *(finding for copy in result.copies for finding in copy.findings)]
-    session.hangs = any(finding.kind == "drive-hangs" for finding in found)
-    if output.manner.json:
-        output.answer(result.as_json())
-    lines = list(verify_lines(result, quiet=output.manner.quiet, width=output.results.width, fancy=output.fancy))
-    if not (output.manner.json and output.manner.quiet):
-        output.show(lines)
-    output.bell()
-    save_picture(session.environ, output, lines)
-    return int(result.status)
+    return run_under_screen(session, output, request, workflow, verify_lines, hangs=_hangs)
+
+
+def _hangs(result: VerifyResult) -> bool:
+    found = (finding for copy in result.copies for finding in copy.findings)
+    return a_drive_hangs(result) or any(finding.kind == "drive-hangs" for finding in found)

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 
 from rich.text import Text
 
 from rollproof.cli.console import STRONG, Output, join
-from rollproof.cli.interrupt import cancelling
 from rollproof.cli.lanes import LaneWords
-from rollproof.cli.live import Progress
-from rollproof.cli.moments import MomentWords
 from rollproof.cli.offload_screen import fitted
-from rollproof.cli.picture_file import save_picture
 from rollproof.cli.pictures import Picture
-from rollproof.cli.progress_model import ProgressModel
 from rollproof.cli.session import Session
+from rollproof.cli.under_screen import run_under_screen
 from rollproof.cli.wipe_summary import wipe_lines
-from rollproof.models.requests import Cancel, MayWipeRequest
+from rollproof.models.requests import MayWipeRequest
 from rollproof.models.results import MayWipeResult
 
 
@@ -48,31 +45,6 @@ def run_may_wipe(
     show_all: bool,
 ) -> int:
     """Call the workflow with a screen on its events; returns the exit status. Our own errors come through."""
-    model = ProgressModel(session.clock, cards_total=0)
     screen = WipeScreen(session.wall, fancy=output.fancy)
-    moments = MomentWords(session.wall, several=False, plain=not output.live)
-    progress = Progress(output, model, session.clock, draw=screen.draw, line=screen.line, say=moments)
-    cancel = Cancel()
-    try:
-        with cancelling(cancel, progress.stopping), progress:
-            result = workflow(request, emit=progress.emit, cancel=cancel)
-    finally:
-        session.drawing_trouble = progress.trouble
-    session.hangs = any(finding.kind == "drive-hangs" for finding in result.findings)
-    if output.manner.json:
-        output.answer(result.as_json())
-    lines = list(
-        wipe_lines(
-            result,
-            show_all=show_all,
-            quiet=output.manner.quiet,
-            plain=output.results.plain,
-            width=output.results.width,
-            fancy=output.fancy,
-        )
-    )
-    if not (output.manner.json and output.manner.quiet):
-        output.show(lines)
-    output.bell()
-    save_picture(session.environ, output, lines)
-    return int(result.status)
+    lines_of = partial(wipe_lines, show_all=show_all, plain=output.results.plain)
+    return run_under_screen(session, output, request, workflow, lines_of, screen=screen, several=False)

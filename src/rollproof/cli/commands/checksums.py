@@ -74,9 +74,9 @@ def command(
     answer is no (exit status 1).
     """
     from rollproof.cli.delivery_view import checksums_lines  # noqa: PLC0415 - as above
-    from rollproof.cli.reread_run import run_custody  # noqa: PLC0415
+    from rollproof.cli.under_screen import run_under_screen  # noqa: PLC0415
     from rollproof.models.requests import ChecksumsRequest  # noqa: PLC0415
 
     request = ChecksumsRequest(path, algorithm, out)
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_custody(session, output, request, session.workflow("checksums", _workflow), checksums_lines)
+    return run_under_screen(session, output, request, session.workflow("checksums", _workflow), checksums_lines)

@@ -80,9 +80,9 @@ def command(
     code means the same records. A page for the courier's envelope is written as well.
     """
     from rollproof.cli.custody_view import handover_lines  # noqa: PLC0415 - as above
-    from rollproof.cli.reread_run import run_custody  # noqa: PLC0415
+    from rollproof.cli.under_screen import run_under_screen  # noqa: PLC0415
     from rollproof.models.requests import HandoverRequest, Person  # noqa: PLC0415
 
     request = HandoverRequest(drive, to, via, note, reread, sheet, Person(by, role))
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_custody(session, output, request, session.workflow("handover", _workflow), handover_lines)
+    return run_under_screen(session, output, request, session.workflow("handover", _workflow), handover_lines)

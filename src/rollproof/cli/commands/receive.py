@@ -74,9 +74,9 @@ def command(
     is write-protected.
     """
     from rollproof.cli.custody_view import receive_lines  # noqa: PLC0415 - as above
-    from rollproof.cli.reread_run import run_custody  # noqa: PLC0415
+    from rollproof.cli.under_screen import run_under_screen  # noqa: PLC0415
     from rollproof.models.requests import Person, ReceiveRequest  # noqa: PLC0415
 
     request = ReceiveRequest(drive, receipt, Person(by, role), packing_list)
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_custody(session, output, request, session.workflow("receive", _workflow), receive_lines)
+    return run_under_screen(session, output, request, session.workflow("receive", _workflow), receive_lines)
