@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,8 @@ from rich.cells import cell_len
 
 from cli.running import Ran, run_line, without_codes
 from rollproof.cli.clips_view import clip_table
+from rollproof.media import reader_process
+from rollproof.media.reader_process import Readers
 from rollproof.models.inspect_results import ClipOut
 
 
@@ -146,6 +149,20 @@ def test_the_list_is_printed_or_written_and_never_replaces_a_file(tmp_path: Path
     assert again.status == 3
     assert "nothing is ever replaced" in again.err
     assert target.read_bytes().decode() == ran.out
+
+
+def test_whoever_asks_for_a_list_alone_hears_why_columns_are_empty(
+    tmp_path: Path, card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pytest.importorskip("av")
+    monkeypatch.setattr(reader_process, "_shared", Readers((sys.executable, "-c", "raise SystemExit(1)")))
+    said = "facts of pictures are not known: the media library does not work here"
+    printed = run_line("clips", str(card), "--csv", "-")
+    assert (printed.status, said in printed.err, said in printed.out) == (0, True, False)
+    assert said in run_line("clips", str(card), "--csv", str(tmp_path / "day.csv")).out
+    assert said in run_line("clips", str(card)).out
+    assert said in inspected(card).out
+    assert "does not work here" in json.loads(inspected(card, "--json").out)["clips"][0]["note"]
 
 
 def test_the_list_as_json_and_on_the_screen(card: Path) -> None:

@@ -18,7 +18,7 @@ from media.checked import Checked
 from media.corpus import corpus
 from rollproof.media import reader_process
 from rollproof.media.facts import read_facts
-from rollproof.media.problems import CannotSay
+from rollproof.media.problems import CannotSay, Failure, LibraryFailed
 from rollproof.media.reader_process import MOST_FAILURES, Readers
 from rollproof.media.source import BytesSource
 
@@ -97,8 +97,33 @@ def test_after_some_failures_none_is_started_any_more(bad: Start) -> None:
         with pytest.raises(CannotSay):
             readers.facts(TRAP, ISO)
 
-    with pytest.raises(CannotSay, match="too often"):
+    with pytest.raises(CannotSay, match="too many"):
         readers.facts(GOOD, ISO)
+
+
+@posix
+@pytest.mark.parametrize("what", ["unfit", "nothing"])
+def test_a_library_that_does_not_work_here_is_not_blamed_on_the_files(bad: Start, what: str) -> None:
+    readers = bad(what)
+    told = set()
+    for _ in range(MOST_FAILURES + 2):
+        with pytest.raises(LibraryFailed) as failed:
+            readers.facts(GOOD, ISO)
+        told.add(failed.value.failure)
+
+    assert (told, readers.failures) == ({Failure.AT_ALL}, MOST_FAILURES)
+
+
+@posix
+def test_who_failed_is_told_apart(bad: Start) -> None:
+    readers = bad("leave")
+    told = []
+    for _ in range(MOST_FAILURES + 1):
+        with pytest.raises(LibraryFailed) as failed:
+            readers.facts(TRAP, ISO)
+        told.append(failed.value.failure)
+
+    assert told == [Failure.OVER_IT] * MOST_FAILURES + [Failure.TOO_OFTEN]
 
 
 @linux

@@ -7,6 +7,7 @@ import errno
 import json
 import os
 import shutil
+import sys
 import threading
 from collections.abc import Iterator
 from fractions import Fraction
@@ -19,7 +20,9 @@ from lxml import etree
 
 from card.trees_at_hand import listed
 from rollproof.card.clips import read_card
+from rollproof.media import reader_process
 from rollproof.media.facts import Facts
+from rollproof.media.reader_process import Readers
 from rollproof.models.errors import Refused, UsageProblem
 from rollproof.models.inspect_results import InspectResult
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest, OffloadRequest
@@ -92,6 +95,25 @@ def test_facts_are_those_the_demo_was_made_with(top: Path) -> None:
     assert [(clip.scene, clip.take, clip.channels, clip.kind) for clip in sound] == [
         ("12", "1", 3, "clip"), ("12", "2", 3, "clip"), ("WT", "1", 2, "tracks")
     ]  # fmt: skip
+
+
+@pytest.fixture
+def library_that_does_not_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reader_process, "_shared", Readers((sys.executable, "-c", "raise SystemExit(1)")))
+
+
+@pytest.mark.usefixtures("library_that_does_not_work")
+def test_a_media_library_that_does_not_work_is_told_and_not_taken_for_silence(top: Path) -> None:
+    pytest.importorskip("av")
+    result = look(demo_card(top, "A003"))
+
+    (told,) = result.findings
+    assert (told.kind, told.severity, told.count) == ("clip-facts-missing", "note", len(result.clips))
+    assert f"the media library does not work here (A003C001_260514 and {len(result.clips) - 1} more)" in told.detail
+    assert "pip install" in told.remedy
+    assert {(clip.health, clip.duration) for clip in result.clips} == {("sound", None)}
+    assert all("does not work here" in clip.note for clip in result.clips)
+    assert int(result.status) == 0
 
 
 def test_a_clip_that_was_never_finished_is_named_first_in_plain_words(top: Path) -> None:

@@ -13,6 +13,7 @@ from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.findings_view import finding_lines
 from rollproof.cli.lines import left, right
 from rollproof.models.inspect_results import ClipOut, ClipsResult
+from rollproof.models.results import FindingOut
 
 _LONGEST_LIST = 60
 """Clips that are shown one by one; of more, the first and last and all that are not sound."""
@@ -133,6 +134,11 @@ def _skipped(clips: Sequence[ClipOut]) -> str:
     return f"… {words.counted(len(clips), 'clip')}{length}, {state}: --all shows them"
 
 
+def worth_a_word(result: ClipsResult) -> list[FindingOut]:
+    """What is said where only a list was asked for: what is wrong, and why columns are empty."""
+    return [each for each in result.findings if each.severity == "error" or each.kind == "clip-facts-missing"]
+
+
 def clips_lines(result: ClipsResult, *, width: int, fancy: bool) -> Iterator[Text]:
     """What `clips` says when the list goes to a file, or nowhere."""
     if result.csv is None:
@@ -143,7 +149,7 @@ def clips_lines(result: ClipsResult, *, width: int, fancy: bool) -> Iterator[Tex
             yield safe(folder, STRONG)
             yield from clip_table(clips, width, show_all=True)
             yield Text()
-    yield from finding_lines(result.findings, errors_only=result.csv is not None)
+    yield from finding_lines(worth_a_word(result) if result.csv is not None else result.findings)
     total = words.counted(len(result.clips), "clip")
     if result.csv is not None:
         yield join(f"{total} listed in ", safe(result.csv, STRONG), ".")

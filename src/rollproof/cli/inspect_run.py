@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rollproof.cli import words
-from rollproof.cli.clips_view import clips_lines
+from rollproof.cli.clips_view import clips_lines, worth_a_word
 from rollproof.cli.console import QUIET, Output, join, safe
 from rollproof.cli.findings_view import finding_lines
 from rollproof.cli.inspect_view import inspect_lines
@@ -86,6 +86,6 @@ def run_clips(
     else:
         output.show(clips_lines(result, width=output.results.width, fancy=output.fancy))
     if (printed or output.manner.json) and not output.manner.quiet:
-        for line in finding_lines(result.findings, errors_only=True):
+        for line in finding_lines(worth_a_word(result)):
             output.say(line)
     return int(result.status)

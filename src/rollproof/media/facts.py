@@ -7,15 +7,21 @@ import struct
 from rollproof.media import wav
 from rollproof.media.containers import HEAD_BYTES, container_for
 from rollproof.media.facts_model import Facts
-from rollproof.media.problems import CannotSay
+from rollproof.media.problems import CannotSay, Failure, LibraryFailed
 from rollproof.media.pyav_input import FORMATS
 from rollproof.media.source import Source, TooMuch
 
 __all__ = ["Facts", "read_facts"]
 
-NOT_INSTALLED = "picture facts need the extra: pip install 'rollproof[media]'"
+NOT_INSTALLED = "facts of pictures need the extra: pip install 'rollproof[media]'"
+NOT_WORKING = "facts of pictures are not known: the media library does not work here"
+FAILED_OVER = "facts of pictures are not known: the media library failed over them"
+NOT_ASKED = "facts of pictures are not known: the media library failed too often, and is not asked any more"
+NOT_READABLE = "facts could not be read"
+"""Reasons in a `note`; the last blames the file, those before it do not."""
+
 _NOTHING_KNOWN = "nothing is known of this kind of file"
-_NOT_READABLE = "its facts could not be read"
+_LIBRARY = {Failure.AT_ALL: NOT_WORKING, Failure.OVER_IT: FAILED_OVER, Failure.TOO_OFTEN: NOT_ASKED}
 
 
 def read_facts(source: Source, name: bytes) -> Facts:
@@ -39,5 +45,7 @@ def read_facts(source: Source, name: bytes) -> Facts:
         return readers().facts(source, container.name)
     except ModuleNotFoundError:
         return Facts(note=NOT_INSTALLED)
+    except LibraryFailed as trouble:
+        return Facts(note=_LIBRARY[trouble.failure])
     except (CannotSay, TooMuch, OSError, ArithmeticError, LookupError, ValueError, struct.error):
-        return Facts(note=_NOT_READABLE)
+        return Facts(note=NOT_READABLE)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Literal
 
 FaultState = Literal["damaged", "odd"]
@@ -47,3 +48,19 @@ def health(container: str, problems: tuple[Problem, ...] | list[Problem], *, unk
 
 class CannotSay(Exception):
     """A parser met something legitimate that it cannot judge: the answer is *unknown*, with this reason."""
+
+
+class Failure(StrEnum):
+    """How the media library failed."""
+
+    AT_ALL = "it does not work here"
+    OVER_IT = "it failed over this file"
+    TOO_OFTEN = "it failed over too many files"
+
+
+class LibraryFailed(CannotSay):
+    """It is not known to be the file: the media library failed."""
+
+    def __init__(self, failure: Failure) -> None:
+        super().__init__(failure)
+        self.failure = failure

@@ -11,17 +11,18 @@ import importlib
 import json
 import os
 import signal
+import struct
 from collections.abc import Callable
 from dataclasses import asdict
 from fractions import Fraction
 from io import FileIO
 from typing import Any
 
-from rollproof.media import pyav_facts, pyav_poster, reader_talk
+from rollproof.media import pyav_facts, pyav_poster, reader_talk, wav
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay
 from rollproof.media.reader_confined import confine
-from rollproof.media.source import clamp
+from rollproof.media.source import BytesSource, clamp
 
 SELF_SECONDS = 90.0
 """After so long with one file the system ends this process, even when nobody is left to do so."""
@@ -110,12 +111,24 @@ def _import_everything() -> None:
     av.logging.set_level(None)
 
 
+def _works() -> bool:
+    """Whether the library reads a file of which everything is known, under all the limits of this process."""
+    sound = struct.pack("<HHIIHH", 1, 2, 48_000, 288_000, 6, 24)
+    chunks = b"WAVEfmt " + struct.pack("<I", len(sound)) + sound + b"data" + struct.pack("<I", 6_000) + bytes(6_000)
+    facts = pyav_facts.read(BytesSource(b"RIFF" + struct.pack("<I", len(chunks)) + chunks), wav.NAME)
+    return (facts.channels, facts.sample_rate, facts.codec) == (2, 48_000, "PCM 24 bit")
+
+
 def main() -> None:
-    """Set everything up, give up what is not needed, serve."""
+    """Set everything up, give up what is not needed, see that the library works, serve."""
     _import_everything()
     speak = FileIO(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints goes nowhere
     confine()
+    if not _works():
+        os._exit(1)
+    with contextlib.suppress(OSError):
+        reader_talk.send(speak, reader_talk.READY)
     serve(FileIO(0, "rb", closefd=False), speak)
     # no clean-up in a process that may have been led astray
     os._exit(0)

@@ -21,7 +21,7 @@ from typing import Any
 
 from rollproof.media import reader_talk
 from rollproof.media.facts_model import Facts
-from rollproof.media.problems import CannotSay
+from rollproof.media.problems import CannotSay, Failure, LibraryFailed
 from rollproof.media.source import Source, TooMuch
 
 FACTS_SECONDS, POSTER_SECONDS = 20.0, 60.0
@@ -65,9 +65,12 @@ class Readers:
         self._idle: list[_Reader] = []
         self._all: set[_Reader] = set()
         self.failures = 0
+        self.worked = False
+        """Whether the library was ever seen to work."""
 
     def facts(self, source: Source, container: str) -> Facts:
-        """The facts of a file. Raises ModuleNotFoundError without PyAV, CannotSay, and what `source` raises."""
+        """The facts of a file. Raises ModuleNotFoundError without PyAV, LibraryFailed, CannotSay, and what `source`
+        raises."""
         kind, said = self._ask(reader_talk.ASK_FACTS, source, container, 0)
         if kind != reader_talk.FACTS:
             raise CannotSay("the media library could not read it")
@@ -102,13 +105,15 @@ class Readers:
             try:
                 answer = reader.ask(ask, source, container, wide, self._seconds[ask])
             except reader_talk.NoTalk as problem:
+                self.worked |= reader.works
                 self._failed(reader)
-                raise CannotSay("the media library failed over it") from problem
+                raise LibraryFailed(Failure.OVER_IT if reader.works else Failure.AT_ALL) from problem
             except BaseException:
                 # somebody wants to stop in the middle of it
                 self._end(reader)
                 raise
             with self._lock:
+                self.worked = True
                 if reader in self._all:
                     self._idle.append(reader)
         if isinstance(answer, Exception):
@@ -120,13 +125,13 @@ class Readers:
             if self._idle:
                 return self._idle.pop()
             if self.failures >= MOST_FAILURES:
-                raise CannotSay("the media library failed too often")
+                raise LibraryFailed(Failure.TOO_OFTEN if self.worked else Failure.AT_ALL)
         try:
             reader = _Reader(self._command)
         except (OSError, ValueError, subprocess.SubprocessError) as problem:
             with self._lock:
                 self.failures += 1
-            raise CannotSay("the media library could not be started") from problem
+            raise LibraryFailed(Failure.AT_ALL) from problem
         with self._lock:
             self._all.add(reader)
         return reader
@@ -146,6 +151,8 @@ class _Reader:
     """One process, for one caller at a time."""
 
     def __init__(self, command: Sequence[str]) -> None:
+        self.works = False
+        """Whether it has said that its library works."""
         options: dict[str, Any] = {"start_new_session": True}  # a Ctrl-C at the terminal is ours alone
         if sys.platform == "win32":
             options = {"creationflags": subprocess.CREATE_NO_WINDOW}
@@ -174,6 +181,10 @@ class _Reader:
         watch.start()
         trouble: Exception | None = None
         try:
+            if not self.works:
+                self.works = reader_talk.receive(listen)[0] == reader_talk.READY
+            if not self.works:
+                raise reader_talk.NoTalk
             name = container.encode("ascii")
             reader_talk.send(speak, ask, reader_talk.ASK.pack(source.size, wide, len(name)) + name)
             for _ in range(_MOST_WISHES):

@@ -12,8 +12,9 @@ from typing import Protocol
 ASK_FACTS, ASK_POSTER, DATA, FAILED = b"F", b"P", b"D", b"X"
 """To the reader: the facts of a file, a picture of it, bytes that it asked for, and that these cannot be had."""
 
-READ, FACTS, PICTURE, CANNOT = b"R", b"f", b"p", b"c"
-"""From the reader: a wish for bytes; the answer as facts, as a picture; that there is none, and why."""
+READY, READ, FACTS, PICTURE, CANNOT = b"r", b"R", b"f", b"p", b"c"
+"""From the reader: once, that its library works; a wish for bytes; the answer as facts, as a picture; that there is
+none, and why."""
 
 ASK = struct.Struct(">QIB")
 """Size of the file, width of the picture; the container's name in ASCII follows, its length last."""
@@ -24,7 +25,7 @@ WISH = struct.Struct(">QI")
 LONGEST_WISH = 1 << 20
 LONGEST = {
     **{ASK_FACTS: 64, ASK_POSTER: 64, DATA: LONGEST_WISH, FAILED: 0},
-    **{READ: WISH.size, FACTS: 16 << 10, PICTURE: 8 << 20, CANNOT: 200},
+    **{READY: 0, READ: WISH.size, FACTS: 16 << 10, PICTURE: 8 << 20, CANNOT: 200},
 }
 """Bytes of each kind of message: one that is longer was made by nobody we know."""
 

@@ -255,7 +255,7 @@ def _joined(first: Facts, more: Facts, clip: Clip) -> Facts:
     """The facts of a clip in several files: parts follow each other, tracks lie beside each other."""
     if clip.kind == "spanned":
         if first.duration_seconds is None or more.duration_seconds is None:
-            return replace(first, duration_seconds=None)
+            return replace(first, duration_seconds=None, note=first.note or more.note)
         return replace(first, duration_seconds=first.duration_seconds + more.duration_seconds)
     channels = (first.channels or 0) + (more.channels or 0) or None
     return replace(
@@ -264,4 +264,5 @@ def _joined(first: Facts, more: Facts, clip: Clip) -> Facts:
         duration_seconds=first.duration_seconds or more.duration_seconds,
         start_timecode=first.start_timecode or more.start_timecode,
         sample_rate=first.sample_rate or more.sample_rate,
+        note=first.note or more.note,
     )

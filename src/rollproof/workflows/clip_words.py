@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 
-from rollproof.media.facts import Facts
+from rollproof.media.facts import FAILED_OVER, NOT_ASKED, NOT_INSTALLED, NOT_READABLE, NOT_WORKING, Facts
 from rollproof.media.timecode import timecode
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.inspect_results import ClipOut, ProblemOut
@@ -17,6 +17,10 @@ from rollproof.workflows.clip_look import ClipLook, ClipProblem
 _TIMECODE = re.compile(r"(\d{2}):(\d{2}):(\d{2})([:;])(\d{2,3})")
 _TELL = "tell the camera team now, and keep the card: what is on it may still be recovered"
 _LOOK = "look at it before the card is wiped, and tell the camera team"
+_WORTH_A_WORD = frozenset((NOT_INSTALLED, NOT_WORKING, FAILED_OVER, NOT_ASKED, NOT_READABLE))
+"""Reasons why facts are missing that somebody would otherwise wonder about."""
+
+_MEND = "nothing that is proven needs them; to have them: pip install --upgrade --force-reinstall 'rollproof[media]'"
 _LONGEST_SECONDS = 1_000_000
 
 
@@ -144,9 +148,21 @@ def _unknown(looks: Sequence[ClipLook]) -> Iterator[Finding]:
 
 
 def _facts_missing(looks: Sequence[ClipLook]) -> Iterator[Finding]:
-    missing = [look for look in looks if "pip install" in look.facts.note]
-    if missing:
-        yield Finding(Kind.CLIP_FACTS_MISSING, Severity.NOTE, "", missing[0].facts.note, count=len(missing))
+    reasons: dict[str, list[ClipLook]] = {}
+    for look in looks:
+        if look.facts.note in _WORTH_A_WORD:
+            reasons.setdefault(look.facts.note, []).append(look)
+    for reason, same in reasons.items():
+        name = inert(same[0].clip.name)
+        which = name if len(same) == 1 else f"{name} and {len(same) - 1:,} more"
+        yield Finding(
+            Kind.CLIP_FACTS_MISSING,
+            Severity.NOTE,
+            "",
+            reason if reason == NOT_INSTALLED else f"{reason} ({which})",
+            remedy=_MEND if reason == NOT_WORKING else "",
+            count=len(same),
+        )
 
 
 def _which(same: Sequence[ClipLook], name: str) -> str:
