@@ -9,19 +9,31 @@ import shutil
 import statistics
 import subprocess
 import sys
+import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from rollproof.hashing import new_hasher
 
 MIB = 1 << 20
 ALGORITHM_CHOICES = ("xxh128", "md5", "sha256", "c4")
 
 
+class DidNotWork(Exception):
+    """A command did not end as it should have: what it took is no figure of anything."""
+
+
+class NotHere(Exception):
+    """This machine lacks what a row needs."""
+
+
 @dataclass
 class Row:
     """One line of the table. `ratios` are the yardstick's seconds over the tool's, one for each round: above 1 the tool
-    was faster. A row without a yardstick has `figure`s in `unit` instead. `target` is what was hoped for."""
+    was faster. A row without a yardstick has `figure`s in `unit` instead. `target` is what was hoped for. `no_figure`
+    says why there is none; `group` is the name it is asked for by."""
 
     name: str
     target: str
@@ -33,6 +45,9 @@ class Row:
     processor_seconds: float | None = None
     meets: bool | None = None
     note: str = ""
+    no_figure: str = ""
+    group: str = ""
+    measured_on: str = ""
 
     @property
     def median(self) -> float:
@@ -105,20 +120,40 @@ def large_card(folder: Path, gigabytes: float) -> int:
     return int(gigabytes * 1024) * MIB
 
 
-def small_card(folder: Path, files: int, *, smallest: int = 4096, largest: int = 65_536) -> int:
+def small_card(
+    folder: Path, files: int, *, smallest: int = 4096, largest: int = 65_536, folder_files: int = 500
+) -> int:
     """Files of 4 to 64 KiB, 500 to a folder; returns the bytes."""
     folder.mkdir(parents=True)
     dice = random.Random(3)
     total = 0
     content = os.urandom(MIB)
     for number in range(files):
-        below = folder / f"{number // 500:04}"
+        below = folder / f"{number // folder_files:06}"
         below.mkdir(exist_ok=True)
         size = dice.randrange(smallest, largest + 1)
         start = dice.randrange(0, MIB - size)
         (below / f"frame.{number:06}.dng").write_bytes(number.to_bytes(8, "big") + content[start : start + size - 8])
         total += size
     return total
+
+
+def hashing_seconds(algorithms: Sequence[str], megabytes: int = 512) -> float:
+    """Seconds for a gigabyte of blocks in memory hashed by each of these algorithms at once, one thread each."""
+    block = memoryview(os.urandom(8 * MIB))
+
+    def hash_all(name: str) -> None:
+        state = new_hasher(name)
+        for _ in range(megabytes // 8):
+            state.update(block)
+
+    threads = [threading.Thread(target=hash_all, args=(name,)) for name in algorithms]
+    began = time.monotonic()
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return (time.monotonic() - began) / (megabytes * MIB / 1e9)
 
 
 def timed(work: Callable[[], object]) -> float:
@@ -128,39 +163,53 @@ def timed(work: Callable[[], object]) -> float:
     return time.monotonic() - began
 
 
-def command(words: Sequence[str | Path]) -> Cost:
-    """Run the tool with `--json` and wait; what it cost and what it answered."""
+def command(words: Sequence[str | Path], expected: Collection[int] = (0,)) -> Cost:
+    """Run the tool with `--json` and wait; what it cost and what it answered. DidNotWork when it ended with a status
+    that is not among those expected."""
     line = [str(Path(sys.executable).with_name("rollproof")), *map(str, words), "--json"]
     began = time.monotonic()
     process = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
     assert process.stdout is not None
     told = process.stdout.read()
-    _, _, usage = os.wait4(process.pid, 0)
+    _, ended, usage = os.wait4(process.pid, 0)
     seconds = time.monotonic() - began
+    process.returncode = status = os.waitstatus_to_exitcode(ended)
+    if status not in expected:
+        raise DidNotWork(f"{words[0]} ended with status {status}: {told.decode(errors='replace')[:1000]}")
     return Cost(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, json.loads(told))
 
 
 def offload(ground: Ground, *extra: str) -> Cost:
-    """The offload with two reads of the card and read-back; SystemExit when it did not do all of its work."""
+    """The offload with two reads of the card and read-back; DidNotWork when it did not do all of its work."""
     words: list[str | Path] = ["offload", ground.card, "--roll", "A003", *extra]
     for folder in ground.targets():
         words += ["--to", folder]
-    cost = command(words)
+    cost = command(words, (0, 1))  # copies that only a cache can vouch for are status 1; the states are looked at below
     rolls = cost.answer["rolls"]
     assert isinstance(rolls, list)
     states = [destination["state"] for roll in rolls for destination in roll["destinations"]]
     if set(states) - {"proven", "copied"} or len(states) != ground.drives:
-        raise SystemExit(f"the offload did not do its work: {json.dumps(cost.answer)[:2000]}")
+        raise DidNotWork(f"the offload did not do its work: {json.dumps(cost.answer)[:2000]}")
     return cost
 
 
 def shell(ground: Ground) -> None:
-    """Parallel copies, sync, caches dropped, parallel hashes of all copies and of the card."""
-    copies = " & ".join(f"cp -r '{ground.card}/.' '{folder}/'" for folder in ground.targets())
+    """Parallel copies, sync, caches dropped, parallel hashes of all copies and of the card. DidNotWork when one of its
+    programs failed."""
+    copies = [f"cp -r '{ground.card}/.' '{folder}/'" for folder in ground.targets()]
     roots = [ground.card, *ground.targets()]
-    hashes = " & ".join(f"find '{root}' -type f -print0 | xargs -0 xxhsum -H2 > /dev/null" for root in roots)
-    drop = "echo 3 > /proc/sys/vm/drop_caches"
-    subprocess.run(["bash", "-c", f"{copies} & wait; sync; {drop}; {hashes} & wait"], check=True)
+    hashes = [f"find '{root}' -type f -print0 | xargs -0 xxhsum -H2 > /dev/null" for root in roots]
+    drop = "echo 3 2> /dev/null > /proc/sys/vm/drop_caches || true"
+    lines = ["set -e -o pipefail", _at_once(copies), "sync", drop, _at_once(hashes)]
+    ended = subprocess.run(["bash", "-c", "\n".join(lines)], check=False, stderr=subprocess.PIPE, text=True)
+    if ended.returncode:
+        raise DidNotWork(f"the shell pipeline ended with status {ended.returncode}: {ended.stderr[:500]}")
+
+
+def _at_once(commands: Sequence[str]) -> str:
+    """Lines that run all of them beside each other and fail when one does (a plain `wait` never fails)."""
+    started = [f"{command} & at{number}=$!" for number, command in enumerate(commands)]
+    return "\n".join([*started, *(f"wait $at{number}" for number in range(len(commands)))])
 
 
 def disk_alone(ground: Ground, size: int) -> None:
