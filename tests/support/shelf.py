@@ -6,7 +6,9 @@ drives themselves, and a flush does nothing: for thousands of short stories, not
 
 from __future__ import annotations
 
+import errno
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -39,8 +41,8 @@ class QuickIo(LinuxIo):
 
 @dataclass
 class Thing:
-    """A card, or one volume on a drive. Two with one `device` are partitions of one disk; two with one `serial` are
-    clones. `sequence` is the disk sequence number: another one each time it is plugged in."""
+    """A card, or one volume on a drive. Two with one `device` are partitions of one disk (empty: it cannot be told);
+    two with one `serial` are clones. `sequence` is the disk sequence number: another one each time it is plugged in."""
 
     name: str
     device: str
@@ -64,12 +66,18 @@ class Thing:
 
 @dataclass
 class Desk:
-    """`Drives` of this desk. Things lie on the shelf until they are plugged in."""
+    """`Drives` of this desk. Things lie on the shelf until they are plugged in. `boot`, `inside` (mounts inside the
+    card) and `others` (its other partitions) are what it says when it is asked; None: it cannot tell."""
 
     folder: Path
     things: list[Thing] = field(default_factory=list)
     name: str = "desk"
     plugged: int = 0
+    boot: str | None = BOOT
+    inside: list[bytes] | None = field(default_factory=list)
+    others: list[Partition] | None = field(default_factory=list)
+    asked: Callable[[str], None] = lambda question: None
+    """Called at each question, with its name."""
 
     def thing(self, name: str, device: str, *, way: MediumWay = MediumWay.DIRECT, serial: str = "") -> Thing:
         """A new, empty card or drive on the shelf."""
@@ -114,19 +122,20 @@ class Desk:
             read_only=False,
             capacity_bytes=CAPACITY_BYTES,
             free_bytes=CAPACITY_BYTES - thing.used_bytes(),
-            serial=thing.serial,
+            serial=thing.serial or None,
             label=thing.label,
-            device=Device(thing.device, "disk", node, size_bytes=CAPACITY_BYTES, disk_sequence=thing.sequence),
+            device=Device(thing.device or None, "disk", node, size_bytes=CAPACITY_BYTES, disk_sequence=thing.sequence),
             st_dev=thing.number,
             is_mount_root=root,
             way=thing.way,
             limits=Limits(allocation_bytes=512),
-            boot_id=BOOT,
+            boot_id=self.boot,
         )
 
     # --- Drives
     def volume_of(self, path: bytes) -> Volume:
         """See `Drives`."""
+        self.asked("volume_of")
         os.stat(path)
         thing = self.at(path)
         if thing is None:
@@ -135,17 +144,20 @@ class Desk:
 
     def volumes(self, *, everything: bool = False) -> list[Volume]:
         """See `Drives`."""
+        self.asked("volumes")
         return [self._volume(thing, root=True) for thing in self.things if thing.slot is not None]
 
     def medium_now(self, volume: Volume) -> tuple[str | None, int | None]:
         """See `Drives`."""
         thing = self.at(volume.mount_point)
-        return (BOOT, thing.sequence) if thing is not None else (None, None)
+        return (self.boot, thing.sequence or None) if thing is not None else (None, None)
 
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See `Drives`."""
-        return []
+        return self.others
 
     def mounts_below(self, path: bytes) -> list[bytes]:
         """See `Drives`."""
-        return []
+        if self.inside is None:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return self.inside

@@ -1015,6 +1015,33 @@ def a_drive_that_turned_read_only_by_itself(bench: Bench) -> MayWipeResult:
     return bench.ask(io=io)
 
 
+@must_be_kept("copy-not-counted")
+def another_drive_is_mounted_over_the_roll_folder(bench: Bench) -> MayWipeResult:
+    """What is seen there is another drive's, whatever its records say."""
+    bench.offload()
+    tool("cp", "-a", bench.roll(bench.one), bench.roll(bench.three))
+    shutil.rmtree(bench.roll(bench.one))
+    bench.roll(bench.one).mkdir()
+    tool("mount", "--bind", bench.roll(bench.three), bench.roll(bench.one))
+    try:
+        return bench.ask()
+    finally:
+        tool("umount", bench.roll(bench.one))
+
+
+@must_be_kept("copy-not-counted")
+def a_write_protected_drive_whose_record_went_bad_on_the_medium(bench: Bench) -> MayWipeResult:
+    """The computer's memory still holds the good record: on a drive that takes no small file the medium is asked."""
+    bench.offload()
+    bench.two.replug(read_only=True)
+    (record,) = (bench.roll(bench.two) / "rollproof").glob("*.json")
+    record.read_bytes()
+    bench.two.flip(record, 100)
+    result = bench.ask()
+    assert any("cannot be shown to come from the drive itself" in copy.why for copy in result.copies)
+    return result
+
+
 # --- the policy, the permit, the ledger
 
 

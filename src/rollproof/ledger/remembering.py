@@ -176,19 +176,23 @@ def _offload(connection: Connection, roll_id: int, note: OffloadNote, rows: Iter
     offload_id = _insert(connection, tables.offloads, {**values, "files_digest": ""})
     totals = _files(connection, offload_id, note.algorithm, rows)
     known = connection.execute(
-        select(tables.offloads.c.id).where(
+        select(tables.offloads.c.id, tables.offloads.c.copies_required).where(
             tables.offloads.c.roll_id == roll_id,
             tables.offloads.c.id != offload_id,
             tables.offloads.c.listing_digest == card.listing_digest,
             tables.offloads.c.algorithm == note.algorithm,
             tables.offloads.c.files_digest == totals["files_digest"],
         )
-    ).scalar()
+    ).first()
     if known is not None:
         attempt.rollback()  # the same files again: keep one set of them, with the newest words about the card
-        offload_id = int(known)
-        newest = tables.offloads.c.written_at <= values["written_at"]
-        connection.execute(tables.offloads.update().where(tables.offloads.c.id == offload_id, newest).values(**values))
+        offload_id = int(known.id)
+        offloads = tables.offloads
+        newest = offloads.c.written_at <= values["written_at"]
+        connection.execute(offloads.update().where(offloads.c.id == offload_id, newest).values(**values))
+        # … and with the strictest of what was asked for: a looser policy later takes nothing back
+        strictest = max(known.copies_required, note.copies_required)
+        connection.execute(offloads.update().where(offloads.c.id == offload_id).values(copies_required=strictest))
         return offload_id
     connection.execute(tables.offloads.update().where(tables.offloads.c.id == offload_id).values(**totals))
     for position, clip in enumerate(note.clips):
