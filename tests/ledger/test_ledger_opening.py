@@ -17,9 +17,9 @@ from sqlalchemy import Connection, text
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
-from ledger.notes import ELSEWHERE, HERE, files, later, offload
+from ledger.notes import ELSEWHERE, HERE, WHEN, copy, files, later, offload
 from rollproof.ledger import tables
-from rollproof.ledger.entries import ClipNote
+from rollproof.ledger.entries import ClipNote, PaceNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.migrations import MIGRATIONS, Migration
 from rollproof.ledger.opening import fresh_ledger, open_ledger
@@ -27,6 +27,7 @@ from rollproof.ledger.trouble import LedgerBusy, LedgerProblem
 from rollproof.models.findings import Kind
 
 CLIP = ClipNote("B002C001", 1, 5, "sound", "00:00:10.000", "10:00:00:00", "24", "1920x1080", "h264")
+PACE = PaceNote("read back", WHEN, 4.5, 10**12, 2.0, (4 * 10**11, 6 * 10**11))
 
 
 def _filled(home: Path, machine: str = HERE) -> None:
@@ -294,21 +295,22 @@ def _table_names(home: Path) -> set[str]:
 
 def test_a_step_to_a_new_form_runs_once_and_is_noted(home: Path) -> None:
     _filled(home)
-    steps = (*MIGRATIONS, Migration(3, "bells", _adds_a_table))
+    steps = (*MIGRATIONS, Migration(4, "bells", _adds_a_table))
     for _ in range(2):
         with open_ledger(home, machine=HERE, steps=steps) as ledger, ledger.reading() as connection:
             noted = connection.execute(tables.migrations.select().order_by(tables.migrations.c.number)).all()
             assert [(row.number, row.name) for row in noted] == [
                 (1, "the first tables"),
                 (2, "what is known of clips"),
-                (3, "bells"),
+                (3, "how fast copies were made"),
+                (4, "bells"),
             ]
     assert "bells" in _table_names(home)
 
 
 def test_a_step_that_fails_leaves_no_trace_of_itself(home: Path) -> None:
     _filled(home)
-    steps = (*MIGRATIONS, Migration(3, "bells", _adds_a_table), Migration(4, "hammers", _fails_half_way))
+    steps = (*MIGRATIONS, Migration(4, "bells", _adds_a_table), Migration(5, "hammers", _fails_half_way))
     with pytest.raises(LedgerProblem, match="nowhere"):
         open_ledger(home, machine=HERE, steps=steps)
     assert "bells" in _table_names(home), "the step before it stays"
@@ -317,7 +319,7 @@ def test_a_step_that_fails_leaves_no_trace_of_itself(home: Path) -> None:
 
 def test_a_ledger_of_a_newer_version_is_left_as_it_is(home: Path) -> None:
     _filled(home)
-    open_ledger(home, machine=HERE, steps=(*MIGRATIONS, Migration(3, "bells", _adds_a_table))).close()
+    open_ledger(home, machine=HERE, steps=(*MIGRATIONS, Migration(4, "bells", _adds_a_table))).close()
     before = (home / "ledger.sqlite3").read_bytes()
     with pytest.raises(LedgerProblem, match="newer version"):
         open_ledger(home, machine=HERE)
@@ -356,11 +358,12 @@ def test_the_tables_can_be_made_in_postgresql() -> None:
     assert "BYTEA" in made
 
 
-def test_a_ledger_of_the_first_form_learns_what_is_known_of_clips(home: Path) -> None:
+def test_a_ledger_of_the_first_form_learns_what_is_known_of_clips_and_how_fast_copies_were_made(home: Path) -> None:
     _filled(home)
     with sqlite3.connect(home / "ledger.sqlite3") as connection:
         for name in tables.CLIP_FACTS:
             connection.execute(f"ALTER TABLE clips DROP COLUMN {name}")
+        connection.execute("DROP TABLE paces")
         connection.execute("DELETE FROM migrations WHERE number > 1")
     connection.close()
     with open_ledger(home, machine=HERE) as ledger:
@@ -369,3 +372,8 @@ def test_a_ledger_of_the_first_form_learns_what_is_known_of_clips(home: Path) ->
         assert [clip.duration for clip in ledger.clips_of(run.id)] == [None, None]
         noted = ledger.remember_offload(replace(offload(roll="B002"), clips=(CLIP,)), files(roll="B002"))
         assert ledger.clips_of(noted.offload_id) == [CLIP]
+        assert ledger.paces_of(known.id) == {}
+        quick = replace(copy(), pace=(PACE,), seen_at=None, said_at=later(hours=1))
+        for _ in range(2):
+            number = ledger.remember_copy(known.id, quick)
+            assert ledger.paces_of(known.id) == {number: [PACE]}

@@ -21,6 +21,7 @@ from rollproof.ledger.entries import (
     KnownFile,
     KnownOffload,
     KnownRoll,
+    PaceNote,
     PermitNote,
 )
 from rollproof.models.requests import Person
@@ -252,6 +253,29 @@ def clips_of(connection: Connection, offload_id: int) -> list[ClipNote]:
         )
         for row in connection.execute(query).mappings()
     ]
+
+
+def paces(connection: Connection, roll_id: int) -> dict[int, list[PaceNote]]:
+    """How fast each copy of a roll was made, by the copy's id, oldest first."""
+    found: dict[int, list[PaceNote]] = {}
+    query = (
+        select(tables.paces)
+        .join(tables.copies, tables.copies.c.id == tables.paces.c.copy_id)
+        .where(tables.copies.c.roll_id == roll_id)
+        .order_by(tables.paces.c.started_at)
+    )
+    for row in connection.execute(query).mappings():
+        found.setdefault(row["copy_id"], []).append(
+            PaceNote(
+                row["leg"],
+                moment(row["started_at"], row["offset_minutes"]),
+                row["seconds"],
+                row["size_bytes"],
+                row["stretch_seconds"],
+                tuple(int(size) for size in row["stretches"].split()),
+            )
+        )
+    return found
 
 
 def drives_like(connection: Connection, identity: DriveIdentity) -> list[KnownDrive]:

@@ -101,9 +101,22 @@ class RecordNote:
 
 
 @dataclass(frozen=True, slots=True)
+class PaceNote:
+    """How fast one leg of a copy went (`write` or `read back`): bytes moved in each stretch of so many seconds."""
+
+    leg: str
+    started_at: datetime
+    seconds: float
+    size_bytes: int
+    stretch_seconds: float
+    stretches: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class CopyNote:
     """One copy of the roll. `folder` is relative to the volume's mount point; `seen_at` is when this station had it
-    before its eyes, None when it is known from hearsay (a sibling's record), told at `said_at`."""
+    before its eyes, None when it is known from hearsay (a sibling's record), told at `said_at`. `pace` is how fast it
+    was made, as its own record tells."""
 
     identity: DriveIdentity
     folder: bytes
@@ -115,6 +128,7 @@ class CopyNote:
     why: str = ""
     record: RecordNote | None = None
     said_at: datetime | None = None
+    pace: tuple[PaceNote, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,7 @@ from rollproof.ledger.entries import (
     KnownOffload,
     KnownRoll,
     OffloadNote,
+    PaceNote,
     PermitNote,
     RecordNote,
 )
@@ -280,6 +281,11 @@ class Ledger:
         records of one kind."""
         with self.reading() as connection:
             return asking.digests(connection, copy_id, kind)
+
+    def paces_of(self, roll_id: int) -> dict[int, list[PaceNote]]:
+        """How fast each copy of a roll was made, by the copy's id, as its own records told; oldest first."""
+        with self.reading() as connection:
+            return asking.paces(connection, roll_id)
 
     def drives_like(self, identity: DriveIdentity) -> list[KnownDrive]:
         """Which drive is this? Those with the same device or the same volume, the exact one first."""

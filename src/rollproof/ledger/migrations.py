@@ -35,9 +35,14 @@ def _facts_of_clips(connection: Connection) -> None:
             connection.exec_driver_sql(f"ALTER TABLE clips ADD COLUMN {name} TEXT")
 
 
+def _paces(connection: Connection) -> None:
+    tables.paces.create(connection, checkfirst=True)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "the first tables", _first_tables),
     Migration(2, "what is known of clips", _facts_of_clips),
+    Migration(3, "how fast copies were made", _paces),
 )
 
 Transaction = Callable[[], AbstractContextManager[Connection]]

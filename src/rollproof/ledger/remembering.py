@@ -18,6 +18,7 @@ from rollproof.ledger.entries import (
     DriveIdentity,
     FileNote,
     OffloadNote,
+    PaceNote,
     PermitNote,
     RecordNote,
 )
@@ -266,10 +267,10 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     }
     if note.seen_at is not None:
         values |= {"seen_at": seconds(note.seen_at), "seen_by": station, "gone_at": None}
-    copy_id = _find(connection, tables.copies, key)
-    if copy_id is None:
-        copy_id = _insert(connection, tables.copies, {**key, **values})
-    elif note.seen_at is None and not _may_change(connection, copy_id, note, seconds(at)):
+    known = _find(connection, tables.copies, key)
+    copy_id = _insert(connection, tables.copies, {**key, **values}) if known is None else known
+    _paces(connection, copy_id, note.pace)
+    if known is not None and note.seen_at is None and not _may_change(connection, copy_id, note, seconds(at)):
         return copy_id
     connection.execute(tables.copies.update().where(tables.copies.c.id == copy_id).values(**values))
     for offload_id in offload_ids:
@@ -278,6 +279,20 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     if note.record is not None:
         record(connection, copy_id, note.record)
     return copy_id
+
+
+def _paces(connection: Connection, copy_id: int, paces: Iterable[PaceNote]) -> None:
+    """What a record tells of a leg never changes; the same again changes nothing."""
+    for pace in paces:
+        key = {"copy_id": copy_id, "leg": pace.leg, "started_at": seconds(pace.started_at)}
+        values = {
+            "offset_minutes": offset_minutes(pace.started_at),
+            "seconds": pace.seconds,
+            "size_bytes": min(pace.size_bytes, _LARGEST),
+            "stretch_seconds": pace.stretch_seconds,
+            "stretches": " ".join(map(str, pace.stretches)),
+        }
+        _put(connection, tables.paces, key, values)
 
 
 def _may_change(connection: Connection, copy_id: int, note: CopyNote, at: int) -> bool:

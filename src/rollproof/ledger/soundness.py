@@ -3,7 +3,8 @@
 Whatever is missing from `files` can only make a card be kept: a file without a row is a file without a record.
 Whatever is missing from the other tables can hide a bad word (a verify that failed, a drive that was seen without its
 roll, a record that a chain has lost, a clip that is damaged), so those and their indexes are checked at every opening.
-They are small: a million files are a few thousand rows there, and some ten thousand clips.
+They are small: a million files are a few thousand rows there, and some ten thousand clips. How fast drives were is no
+word on a copy.
 
 All of it is looked through when the file is not as a process of ours left it in good order (a kill, an edit, a backup
 put back), and once in `EVERY_SECONDS`. What no check of a database sees is another value in a sound row. Against that
@@ -24,7 +25,7 @@ from rollproof.ledger.station_file import StationFile
 
 EVERY_SECONDS = 7 * 24 * 3600.0
 """The longest time between two looks through all of it."""
-_LARGE = frozenset({tables.files.name})
+_LATER = frozenset({tables.files.name, tables.paces.name})
 _WARM_BYTES = 4 << 20
 _DISORDER = "its pages do not fit together"
 
@@ -60,7 +61,7 @@ def _damage(connection: Connection, *, everything: bool) -> str | None:
     # an older form lacks tables for a good reason
     if missing and tables.migrations.name in there and newest(connection) == MIGRATIONS[-1].number:
         return f"it lacks {', '.join(missing)}"
-    for name in sorted(there & set(tables.metadata.tables) - _LARGE):
+    for name in sorted(there & set(tables.metadata.tables) - _LATER):
         found = connection.exec_driver_sql(f"PRAGMA integrity_check({name})").scalar()
         if found != "ok":
             return _DISORDER

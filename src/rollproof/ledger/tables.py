@@ -11,6 +11,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Float,
     ForeignKey,
     Index,
     Integer,
@@ -199,6 +200,20 @@ copy_states = Table(
     _text("readback", nullable=True),
 )
 """What a copy is worth for the files of one offload."""
+
+paces = Table(
+    "paces",
+    metadata,
+    _refers("copy_id", "copies.id", primary_key=True),
+    Column("leg", Text, primary_key=True),
+    Column("started_at", BigInteger, primary_key=True, autoincrement=False),
+    Column("offset_minutes", SmallInteger, nullable=False, default=0),
+    Column("seconds", Float, nullable=False),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("stretch_seconds", Float, nullable=False),
+    _text("stretches"),
+)
+"""How fast one leg of making a copy went; `stretches` are the bytes of each stretch, with spaces between."""
 
 records = Table(
     "records",

@@ -167,7 +167,7 @@ class DriveOfReport(_Part):
 
 
 class SpeedOfReport(_Part):
-    """How fast one copy was written: bytes moved in each stretch of `stretch_seconds`, the last one shorter."""
+    """How fast one copy was read back: bytes moved in each stretch of `stretch_seconds`, the last one shorter."""
 
     drive: str
     roll: str

@@ -6,6 +6,7 @@ one of this station's own, and a copy counts while it is absent only once it was
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from collections.abc import Iterator
@@ -20,6 +21,7 @@ from rollproof.ledger.entries import (
     FileNote,
     KnownOffload,
     OffloadNote,
+    PaceNote,
     RecordNote,
 )
 from rollproof.ledger.ledger import Ledger
@@ -55,6 +57,24 @@ def clip_note(clip: ClipRow) -> ClipNote:
     """What the ledger keeps of a clip. Drives tell it: no text is longer than a fact of a clip can be."""
     facts = (clip.duration, clip.timecode, clip.frame_rate, clip.resolution, clip.codec)
     return ClipNote(clip.name, clip.files, clip.bytes, clip.health, *(text[:60] if text else None for text in facts))
+
+
+def pace_notes(header: AnyHeader | None) -> tuple[PaceNote, ...]:
+    """What the ledger keeps of how fast a copy was made; nothing of a leg without a time."""
+    if not isinstance(header, OffloadHeader):
+        return ()
+    return tuple(
+        PaceNote(
+            pace.leg[:60],
+            pace.started_at.replace(microsecond=0),
+            pace.seconds,
+            pace.bytes,
+            pace.stretch_seconds,
+            pace.stretches,
+        )
+        for pace in header.pace
+        if 0 < pace.seconds < math.inf and pace.stretch_seconds < math.inf
+    )
 
 
 def record_note(link: Link) -> RecordNote | None:
@@ -116,6 +136,7 @@ def learn_copy(
     hearsay too. Raises LedgerProblem, UntrustedInput for a record that cannot be read through, OSError.
     """
     copies: dict[int, None] = {}
+    made_here = _pace_here(chain, volume)
     for link in chain.links:
         header = link.header
         if not isinstance(header, OffloadHeader) or link.state != "whole":
@@ -133,12 +154,26 @@ def learn_copy(
             seen_at=seen_at,
             why=" ".join(found.why),
             record=record_note(link),
+            pace=made_here,
         )
         roll_id, offload_id, copy_id = _offload(ledger, io, handle, link, header, note)
         copies[copy_id] = None
         for other in header.other_copies if siblings else ():
             ledger.remember_copy(roll_id, _hearsay(other, header), offload_ids=(offload_id,))
     return list(copies)
+
+
+def _pace_here(chain: Chain, volume: Volume) -> tuple[PaceNote, ...]:
+    """How fast this copy was made: records that a copy of a copy carries along tell of another drive."""
+    here = (volume.device.key, volume.serial)
+    return tuple(
+        pace
+        for link in chain.links
+        if isinstance(link.header, OffloadHeader)
+        and link.state == "whole"
+        and (link.header.copy_.device.key, link.header.copy_.volume.serial) == here
+        for pace in pace_notes(link.header)
+    )
 
 
 def _offload(

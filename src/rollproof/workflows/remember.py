@@ -22,7 +22,7 @@ from rollproof.records.chain import Chain, compare_with_memory, read_chain
 from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.io import Io
-from rollproof.workflows.learn import camera_of, clip_note, learn_copy, record_note
+from rollproof.workflows.learn import camera_of, clip_note, learn_copy, pace_notes, record_note
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_result import grouped
@@ -147,6 +147,7 @@ def _copy_note(
         seen_at=now,
         why=why,
         record=record_note(link) if link is not None else None,
+        pace=pace_notes(link.header) if link is not None else (),
     )
     return note, chain
 

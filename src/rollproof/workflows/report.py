@@ -27,7 +27,7 @@ from rollproof.production.folders import day_text
 from rollproof.production.load import find, load
 from rollproof.production.model import Production
 from rollproof.records.rows import ClipRow
-from rollproof.reports.model import CopyOfReport, DriveOfReport, PersonOfReport, Report
+from rollproof.reports.model import DriveOfReport, PersonOfReport, Report
 from rollproof.reports.page import title_of
 from rollproof.reports.totals import by_day_and_camera, camera_of, drive_of, total_of, totals_by
 from rollproof.storage.io import Io, system_io
@@ -37,7 +37,7 @@ from rollproof.workflows.report_clips import RecordedFile, clips_of
 from rollproof.workflows.report_drives import DriveReader
 from rollproof.workflows.report_files import write_report
 from rollproof.workflows.report_ledger import rolls_of_ledger
-from rollproof.workflows.report_rolls import RollFound, RollsFound, person_of
+from rollproof.workflows.report_rolls import CopyFound, RollFound, RollsFound, person_of
 from rollproof.workflows.station_ledger import StationLedger
 
 _NEW_DAY_HOUR = 6
@@ -246,23 +246,23 @@ def _drives(scope: _Scope, chosen: Sequence[RollFound], rolls: RollsFound, reade
             )
         )
     away: dict[str, dict[str, int]] = {}
-    copies: dict[str, CopyOfReport] = {}
+    copies: dict[str, CopyFound] = {}
     for found in rolls.all:
         for each in found.copies.values():
             if each.identity not in reader.seen and each.copy.known_from == "ledger":
-                copies.setdefault(each.identity, each.copy)
+                copies.setdefault(each.identity, each)
                 days = away.setdefault(each.identity, defaultdict(int))
                 days[scope.day_of(found)] += found.size_bytes
     used = {each.identity for found in chosen for each in found.copies.values()}
     for identity in sorted(away.keys() & used):
-        copy = copies[identity]
+        copy = copies[identity].copy
         out.append(
             drive_of(
                 drive=copy.drive,
                 role=copy.role,
                 device=copy.device,
                 serial=copy.serial,
-                capacity_bytes=0,
+                capacity_bytes=copies[identity].capacity_bytes,
                 free_bytes=None,
                 footage_by_day=dict(away[identity]),
             )

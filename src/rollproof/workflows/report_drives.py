@@ -286,14 +286,16 @@ def _add_pace(found: RollFound, header: OffloadHeader) -> None:
     for pace in header.pace:
         if pace.leg == "read back" and pace.seconds > 0:
             drive = inert(header.copy_.drive)[:200]
-            found.speeds[drive, pace.started_at] = SpeedOfReport(
-                drive=drive,
-                roll=inert(found.roll),
-                started_at=pace.started_at,
-                seconds=pace.seconds,
-                bytes=pace.bytes,
-                stretch_seconds=pace.stretch_seconds,
-                stretches=list(pace.stretches),
+            found.add_speed(
+                SpeedOfReport(
+                    drive=drive,
+                    roll=inert(found.roll),
+                    started_at=pace.started_at,
+                    seconds=pace.seconds,
+                    bytes=pace.bytes,
+                    stretch_seconds=pace.stretch_seconds,
+                    stretches=list(pace.stretches),
+                )
             )
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll
+from collections.abc import Sequence
+
+from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll, PaceNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.names import inert, shown
-from rollproof.reports.model import CopyOfReport, PermitOfReport
+from rollproof.reports.model import CopyOfReport, PermitOfReport, SpeedOfReport
 from rollproof.workflows.report_rolls import (
     CopyFound,
     RollFound,
@@ -54,15 +56,33 @@ def _roll(ledger: Ledger, known: KnownRoll) -> RollFound:
             file_system=card.file_system,
             reads=[read.value for read in card.reads],
         )
+    paces = ledger.paces_of(known.id)
     for copy in ledger.copies_of(known.id):
-        found.add_copy(_copy(copy))
+        pace = paces.get(copy.id, [])
+        found.add_copy(_copy(copy, pace))
+        for each in pace:
+            if each.leg == "read back":
+                found.add_speed(_speed(found, copy, each))
     for line in history:
         found.add_person(person_of(line.who.name, line.who.role))
         _line(found, line)
     return found
 
 
-def _copy(copy: KnownCopy) -> CopyFound:
+def _speed(found: RollFound, copy: KnownCopy, pace: PaceNote) -> SpeedOfReport:
+    return SpeedOfReport(
+        drive=inert(copy.name or copy.drive.drive)[:200],
+        roll=inert(found.roll),
+        started_at=pace.started_at,
+        seconds=pace.seconds,
+        bytes=pace.size_bytes,
+        stretch_seconds=pace.stretch_seconds,
+        stretches=list(pace.stretches),
+    )
+
+
+def _copy(copy: KnownCopy, paces: Sequence[PaceNote]) -> CopyFound:
+    written = next((pace for pace in reversed(paces) if pace.leg == "write"), None)
     identity = copy.drive.identity
     gone = copy.gone_at is not None
     return CopyFound(
@@ -79,7 +99,9 @@ def _copy(copy: KnownCopy) -> CopyFound:
             state_at=(copy.gone_at or copy.state_at).astimezone(),
             known_from="ledger" if copy.seen_at is not None else "record",
             folder=shown(copy.folder),
+            bytes_per_second=written.size_bytes / written.seconds if written is not None else None,
         ),
+        capacity_bytes=identity.capacity_bytes,
     )
 
 

@@ -30,6 +30,8 @@ class CopyFound:
     identity: str
     device_key: str
     copy: CopyOfReport
+    capacity_bytes: int = 0
+    """Of its volume, where that was told; 0 where not."""
 
 
 @dataclass(slots=True, eq=False)
@@ -71,6 +73,10 @@ class RollFound:
     def add_finding(self, finding: FindingOfReport) -> None:
         """Take in a finding; ledger and record tell of the same one."""
         self.findings.setdefault((finding.severity, finding.path, finding.detail), finding)
+
+    def add_speed(self, speed: SpeedOfReport) -> None:
+        """Take in how fast a copy was read back; ledger and record tell of the same leg."""
+        self.speeds.setdefault((speed.drive, speed.started_at.replace(microsecond=0)), speed)
 
     def add_person(self, person: PersonOfReport) -> None:
         """Somebody who had to do with it."""
