@@ -13,7 +13,10 @@ import pytest
 
 from rollproof.models.errors import Interrupted
 from rollproof.models.requests import Cancel, VerifyRequest
-from rollproof.storage.io import system_io
+from rollproof.storage.io import Stat, system_io
+from rollproof.storage.posix import LinuxIo
+from rollproof.workflows import offload_preflight
+from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
 from support.faults import Rule, Stall
 from support.faulty_io import FaultyIo
@@ -122,6 +125,54 @@ def test_a_card_that_hangs_before_the_first_byte_is_refused_in_time(
     assert int(run.result.status) == 3
     assert any("has not answered" in finding.detail for finding in run.result.findings)
     assert not any(copy.exists for copy in place.copies().values())
+
+
+@pytest.mark.parametrize(("operation", "path"), [("open_root", b"*"), ("list_folder", b"*CLIPS"), ("stat", b"*CLIPS/*")])
+def test_a_drive_that_hangs_while_its_roll_folder_is_looked_at_is_refused_in_time(
+    place: Stage,
+    kept: Path,
+    released: threading.Event,
+    monkeypatch: pytest.MonkeyPatch,
+    operation: str,
+    path: bytes,
+) -> None:
+    place.restore(kept)
+    monkeypatch.setattr(offload_preflight, "ANSWER_SECONDS", 0.5)
+    rule = Rule(Stall(released), operation, path=path, drive=os.fsencode(place.drives["one"]))
+    threading.Timer(2.0, released.set).start()
+    began = time.monotonic()
+    run = place.run([rule], settings=QUICK)
+    took = time.monotonic() - began
+    released.set()
+    assert run.io.reached
+    assert took < BOUND_SECONDS
+    assert run.result is not None, run.crash
+    assert int(run.result.status) == 3
+    hanging = [finding for roll in run.result.rolls for finding in roll.findings if finding.kind == "drive-hangs"]
+    assert [finding.drive for finding in hanging] == ["one"]
+
+
+class _SlowToLookAt(LinuxIo):
+    """Looking at a file takes a while, as it does where a roll folder has very many of them."""
+
+    def stat(self, name: bytes, folder: int) -> Stat:
+        """See `Io`."""
+        threading.Event().wait(0.1)
+        return super().stat(name, folder)
+
+
+def test_a_long_look_at_a_roll_folder_is_no_hanging_as_long_as_its_calls_come_back(
+    place: Stage, kept: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place.restore(kept)
+    monkeypatch.setattr(offload_preflight, "ANSWER_SECONDS", 0.5)
+    began = time.monotonic()
+    result = offload(
+        place.request(), emit=lambda event: None, cancel=Cancel(), io=_SlowToLookAt(), drives=place.places,
+        settings=SETTINGS,
+    )  # fmt: skip
+    assert time.monotonic() - began > 2.0, "too quick to tell anything"
+    assert result.verdict == "proven"
 
 
 def test_ctrl_c_ends_a_verify_whose_drive_hangs(place: Stage, kept: Path, released: threading.Event) -> None:

@@ -9,7 +9,6 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import TypeVar
 
 from rollproof.copying.plan import Action, DrivePlan
@@ -26,16 +25,20 @@ from rollproof.records.models import Policy
 from rollproof.storage.files import partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
+from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_found import Asked, look_at_roll_folder
 
 ANSWER_SECONDS = 60.0
-"""How long a drive may take to tell what is on it before it counts as hanging (spinning up takes about ten)."""
+"""How long one call on a drive may take before the drive counts as hanging (spinning up takes about ten)."""
 _STOP_SECONDS = 2.0
 """How long an asked-for end waits for a drive that is being looked at."""
 
+_STOPPED = "Stopped while looking at the drives; nothing was copied."
+
 T = TypeVar("T")
+_Access = Callable[[bytes, int], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +103,8 @@ def _look_at_all(
     answering: list[Wanted] = []
     for want in wanted:
         try:
-            at, problems = within(ANSWER_SECONDS, partial(_look, io, drives, asked, want), asked.cancel)
-        except TimeoutError:
+            at, problems = _look_in_time(io, drives, asked, want)
+        except NoAnswer:
             findings.append(_silent(want))
             continue
         answering.append(want)
@@ -114,6 +117,22 @@ def _look_at_all(
         [(at.drive, at.volume) for at in found.drives], card.volume, distinct_required=distinct_devices
     )
     findings += _space(card, found.drives, asked.algorithms)
+
+
+def _look_in_time(io: Io, drives: Drives, asked: Asked, want: Wanted) -> tuple[DriveAtWork | None, list[Finding]]:
+    """A look as long as its calls come back: a roll folder of very many files on a slow drive takes minutes. Raises
+    NoAnswer, and Interrupted when the end is asked for and does not come."""
+    watch = CallWatch()
+    try:
+        return answering(
+            lambda: _look(watched(io, watch), watched(drives, watch), watch.timed(os.access), asked, want),
+            watch,
+            seconds=ANSWER_SECONDS,
+            stop_asked=asked.cancel.is_set,
+            stop_seconds=_STOP_SECONDS,
+        )
+    except AskedToStop:
+        raise Interrupted(_STOPPED) from None
 
 
 def within(seconds: float, work: Callable[[], T], cancel: Cancel) -> T:
@@ -136,7 +155,7 @@ def within(seconds: float, work: Callable[[], T], cancel: Cancel) -> T:
         if cancel.is_set():
             thread.join(_STOP_SECONDS)
             if thread.is_alive():
-                raise Interrupted("Stopped while looking at the drives; nothing was copied.")
+                raise Interrupted(_STOPPED)
         elif time.monotonic() > ends_at and thread.is_alive():
             raise TimeoutError
     if trouble:
@@ -155,7 +174,9 @@ def _silent(want: Wanted) -> Finding:
     )
 
 
-def _look(io: Io, drives: Drives, asked: Asked, want: Wanted) -> tuple[DriveAtWork | None, list[Finding]]:
+def _look(
+    io: Io, drives: Drives, access: _Access, asked: Asked, want: Wanted
+) -> tuple[DriveAtWork | None, list[Finding]]:
     """The drive as far as it could be looked at, and all that speaks against it."""
     try:
         base_handle = io.open_root(want.base)
@@ -163,7 +184,7 @@ def _look(io: Io, drives: Drives, asked: Asked, want: Wanted) -> tuple[DriveAtWo
         return None, [_missing(want, error)]
     at: DriveAtWork | None = None
     try:
-        at = _look_at_drive(io, drives, asked, want, base_handle)
+        at = _look_at_drive(io, drives, access, asked, want, base_handle)
         return at, at.findings
     except OSError as error:
         return None, [_missing(want, error)]
@@ -184,7 +205,9 @@ def _missing(want: Wanted, error: OSError) -> Finding:
     )
 
 
-def _look_at_drive(io: Io, drives: Drives, asked: Asked, want: Wanted, base_handle: int) -> DriveAtWork:
+def _look_at_drive(
+    io: Io, drives: Drives, access: _Access, asked: Asked, want: Wanted, base_handle: int
+) -> DriveAtWork:
     volume = drives.volume_of(want.base)
     at = DriveAtWork(
         want.drive,
@@ -198,7 +221,7 @@ def _look_at_drive(io: Io, drives: Drives, asked: Asked, want: Wanted, base_hand
         production=asked.production,
     )
     at.findings += checks.name_findings(asked.card.snapshot, volume.limits, want.drive)
-    problem = _not_writable(want.base, volume)
+    problem = _not_writable(want.base, volume, access)
     if problem:
         at.findings.append(
             Finding(
@@ -216,10 +239,10 @@ def _look_at_drive(io: Io, drives: Drives, asked: Asked, want: Wanted, base_hand
     return at
 
 
-def _not_writable(base: bytes, volume: Volume) -> str | None:
+def _not_writable(base: bytes, volume: Volume, access: _Access) -> str | None:
     if volume.read_only:
         return "the drive is mounted read-only"
-    if not os.access(base, os.W_OK | os.X_OK):
+    if not access(base, os.W_OK | os.X_OK):
         return "no permission to write in this folder"
     return None
 
