@@ -127,7 +127,9 @@ def test_a_card_that_hangs_before_the_first_byte_is_refused_in_time(
     assert not any(copy.exists for copy in place.copies().values())
 
 
-@pytest.mark.parametrize(("operation", "path"), [("open_root", b"*"), ("list_folder", b"*CLIPS"), ("stat", b"*CLIPS/*")])
+@pytest.mark.parametrize(
+    ("operation", "path"), [("open_root", b"*"), ("list_folder", b"*CLIPS"), ("stat", b"*CLIPS/*")]
+)
 def test_a_drive_that_hangs_while_its_roll_folder_is_looked_at_is_refused_in_time(
     place: Stage,
     kept: Path,
