@@ -79,6 +79,7 @@ ifneq ($(wildcard tests/campaigns/run.py),)
 .PHONY: campaign
 campaign: $(INSTALLED_DEV)
 	PYTHONPATH=tests $(BIN)/python -m campaigns.run $(CAMPAIGN_ARGS)
+	PYTHONPATH=tests $(BIN)/python -m campaigns.protections
 	ROLLPROOF_CAMPAIGN=1 $(BIN)/pytest -n $(WORKERS) --dist load tests/faults/test_sweep.py \
 	  tests/faults/test_sweep_verify.py tests/faults/test_sweep_may_wipe.py tests/faults/test_hangs_of_commands.py
 	ROLLPROOF_LONG_MANIFEST_MB=500 $(BIN)/pytest -n 0 --timeout 3600 --durations 3 tests/hostile/test_memory.py -k "long and manifest"

@@ -13,6 +13,7 @@ import pytest
 
 from support.counting import FAULTS
 from support.devices import Devices, why_no_devices
+from support.statements import share_compiled_statements
 
 _DEMAND = "ROLLPROOF_DEVICE_TESTS"
 _REPORT = "ROLLPROOF_FAULT_REPORT"
@@ -81,6 +82,7 @@ class _FromWorkers:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Listen to workers where there are any; end on SIGTERM as on Ctrl-C, so that nothing stays mounted."""
+    share_compiled_statements()
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, signal.default_int_handler)
     if config.pluginmanager.hasplugin("xdist"):

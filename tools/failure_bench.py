@@ -30,6 +30,7 @@ sys.path[:0] = [str(REPOSITORY), str(REPOSITORY / "tests")]
 
 from support.devices import Devices, Drive  # noqa: E402
 from support.fuse_fs import FaultyDisk  # noqa: E402
+from support.movies import whole_movie  # noqa: E402
 from support.trees import Blob, Tree, build  # noqa: E402
 
 COLUMNS = 80
@@ -40,11 +41,18 @@ DRIVES = ("PRIMARY", "BACKUP")
 LONGEST_SECONDS = 300.0
 CLIP_BYTES = 24 << 20
 
-CLIPS: Tree = {
-    **{f"CLIPS/A003C00{number}_260514_R1BF.mov": Blob(CLIP_BYTES, seed=number) for number in (1, 2, 3)},
-    "CLIPS/A003C001_260514_R1BF.xml": b"<clip take='1' bell='3'/>\n",
-    "NOTES.TXT": b"The Bell Foundry, unit main, camera A\n",
-}
+
+def roll_of(clips: int) -> Tree:
+    """The card with so many clips on it."""
+    return {
+        **{
+            f"CLIPS/A003C00{number}_260514_R1BF.mov": whole_movie(CLIP_BYTES, Blob(1 << 20, seed=number).data())
+            for number in range(1, clips + 1)
+        },
+        "CLIPS/A003C001_260514_R1BF.xml": b"<clip take='1' bell='3'/>\n",
+        "NOTES.TXT": b"The Bell Foundry, unit main, camera A\n",
+    }
+
 
 _CODES = re.compile("\x1b\\[[0-9;?]*[A-Za-z]")
 _CLONE_NEWNS, _CLONE_NEWUTS = 0x00020000, 0x04000000
@@ -195,14 +203,14 @@ def _shown(line: str) -> str:
 
 
 @contextmanager
-def bench(faulty: tuple[str, ...] = (), *, writable: bool = False) -> Iterator[Bench]:
+def bench(faulty: tuple[str, ...] = (), *, writable: bool = False, clips: int = 3) -> Iterator[Bench]:
     """A fresh card and fresh drives; those in `faulty` (`A003`, `PRIMARY`) go wrong on demand."""
     shutil.rmtree(HOME / ".local", ignore_errors=True)
     with Devices(MEDIA) as devices:
         drives: dict[str, Drive] = {}
         disks: dict[str, FaultyDisk] = {}
         for name in (CARD.name, *DRIVES):
-            size = 160 << 20
+            size = (88 << 20) + clips * CLIP_BYTES
             if name in faulty:
                 disks[name] = FaultyDisk(devices, "ext4", size_bytes=size, name=name)
                 drives[name] = disks[name].drive
@@ -210,7 +218,7 @@ def bench(faulty: tuple[str, ...] = (), *, writable: bool = False) -> Iterator[B
                 drives[name] = devices.image("ext4", size_bytes=size, name=name, make_options=("-L", name))
             (drives[name].mount / "lost+found").rmdir()
         card = drives.pop(CARD.name)
-        build(card.mount, CLIPS)
+        build(card.mount, roll_of(clips))
         os.sync()
         card.replug(read_only=not writable)
         yield Bench(devices, card, drives, disks)

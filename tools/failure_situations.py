@@ -74,6 +74,14 @@ def _hangs() -> list[str]:
         return b.said
 
 
+def _slow() -> list[str]:
+    with bench(faulty=("PRIMARY",), clips=8) as b:
+        slow = [FuseRule(call, {"seconds": 0.03}, onward=True, least_bytes=64 << 10) for call in ("write", "read")]
+        b.disks["PRIMARY"].set_rules(slow)
+        b.offload()
+        return b.said
+
+
 def _flipped_on_the_way_out() -> list[str]:
     with bench(faulty=("PRIMARY",)) as b:
         flip = FuseRule("write", {"flip": 1}, nth=1, first_byte=1 << 20, least_bytes=32 << 10)
@@ -292,6 +300,19 @@ SITUATIONS: tuple[Situation, ...] = (
         "The other drive's copy. Of the hanging drive nothing is claimed.",
         "If the prompt does not come back, unplug the drive: the computer is waiting for it, not Rollproof. "
         "Then another cable or port, and the same command again.",
+    ),
+    Situation(
+        "drive-slow",
+        "A drive is far slower than the others",
+        "A tired drive, a bad cable or a port of the wrong kind: it would hold up the whole table. After some seconds "
+        "the others go on without it and the card is read at their speed; the slow one gets the rest from another "
+        "drive's copy, and is proven like every copy:",
+        _slow,
+        "All copies that are called proven, this one too: it was read back from its own medium and compared with what "
+        "the card gave. The card may be pulled when the screen says so, which is before the slow drive is done.",
+        "Leave every drive attached until the slow one is done: it takes its bytes from another one. Then try it at "
+        "another cable and port. A drive that was quick yesterday and is slow today may be failing: copy what only it "
+        "holds, and do not give it tomorrow's rolls.",
     ),
     Situation(
         "readback-differs",

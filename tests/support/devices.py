@@ -18,6 +18,7 @@ import os
 import shutil
 import struct
 import subprocess
+import threading
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -292,14 +293,23 @@ class Devices:
         return mount
 
 
+class _Buffers(threading.local):
+    """An aligned buffer for each thread: a new one for every file would cost more than the reading."""
+
+    def __init__(self) -> None:
+        self.one = mmap.mmap(-1, 1 << 20)
+
+
+_BUFFERS = _Buffers()
+
+
 def read_direct(path: Path | bytes) -> bytes:
     """The content as direct I/O gives it: from the medium on ext4 and xfs, whatever the page cache holds."""
     handle = os.open(path, os.O_RDONLY | os.O_DIRECT)
     try:
         out = bytearray()
-        with mmap.mmap(-1, 1 << 20) as buffer:
-            while count := os.preadv(handle, [buffer], len(out)):
-                out += buffer[:count]
+        while count := os.preadv(handle, [_BUFFERS.one], len(out)):
+            out += _BUFFERS.one[:count]
         return bytes(out)
     finally:
         os.close(handle)

@@ -21,6 +21,14 @@ _LONGEST_SECONDS = 120.0
 _TICK = 0.002
 
 
+def _worked(pid: int, so_far: float) -> float:
+    """Processor seconds of all threads of a process; `so_far` once it has ended. (clock_getcpuclockid(3))"""
+    try:
+        return time.clock_gettime(~pid << 3 | 2)
+    except OSError:
+        return so_far
+
+
 class ForkedStation:
     """Like `Station`, for the plain command only. Close it, or use it as a context."""
 
@@ -49,7 +57,8 @@ class ForkedStation:
         return self.run_and_kill(_LONGEST_SECONDS, *words)
 
     def run_and_kill(self, seconds: float, *words: Word, since: Callable[[], bool] | None = None) -> Ended:
-        """See `Station.run_and_kill`."""
+        """See `Station.run_and_kill`; the seconds are those of the processor that the command had for itself, so that
+        an instant is the same one on a busy machine. `work_seconds` of what comes back are such seconds too."""
         began = time.monotonic()
         pid: int = self._ask(
             {
@@ -63,14 +72,16 @@ class ForkedStation:
             }
         )["pid"]
         status: int | None = None
-        limit = None if since is not None else began + seconds
+        first = None if since is not None else 0.0
+        worked = 0.0
         killed = False
         while status is None:
+            worked = _worked(pid, worked)
             status = self._ask({"poll": pid})["status"]
-            now = time.monotonic()
-            if limit is None and (since is None or since()):
-                limit = now + seconds
-            if status is None and not killed and now > (limit or began + _LONGEST_SECONDS):
+            if first is None and since is not None and since():
+                first = worked
+            due = first is not None and worked - first > seconds
+            if status is None and not killed and (due or time.monotonic() - began > _LONGEST_SECONDS):
                 with contextlib.suppress(ProcessLookupError):  # before it made a group of its own
                     os.killpg(pid, signal.SIGKILL)
                 os.kill(pid, signal.SIGKILL)  # not waited for yet, so the number is still its own
@@ -79,7 +90,8 @@ class ForkedStation:
                 time.sleep(_TICK)
         if killed and status == -signal.SIGKILL:
             FAULTS.add("SIGKILL at a random instant")
-        return Ended(status, self._out.read_bytes(), self._err.read_bytes(), time.monotonic() - began)
+        took = time.monotonic() - began
+        return Ended(status, self._out.read_bytes(), self._err.read_bytes(), took, work_seconds=worked - (first or 0.0))
 
     def close(self) -> None:
         """End the server."""

@@ -11,6 +11,7 @@ import json
 import os
 import sys
 import threading
+import time
 from collections import Counter
 from typing import Any
 
@@ -95,6 +96,10 @@ class PassThrough(mfusepy.Operations):  # type: ignore[misc]
         if "stall" in fault:
             self._rules.count("stalled")
             self._rules.gate.wait()
+            return {}
+        if "seconds" in fault:
+            self._rules.count("slowed")
+            time.sleep(fault["seconds"])
             return {}
         if "errno" in fault:
             self._rules.count(errno.errorcode[fault["errno"]])

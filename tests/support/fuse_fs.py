@@ -36,7 +36,8 @@ class FuseRule:
 
     `fault` is one of: `{"errno": n}`; `{"short": true}`; `{"flip": mask}` (at `first_byte`, else in the middle);
     `{"stale": mask}` (a write reaches the medium with a flipped bit, while reads are answered with the good bytes
-    until `forget`); `{"lose": true}`; `{"stall": true}` (until `release`); `{"die": true}` (the daemon is gone).
+    until `forget`); `{"lose": true}`; `{"stall": true}` (until `release`); `{"seconds": n}` (it takes so much longer);
+    `{"die": true}` (the daemon is gone).
     """
 
     operation: str

@@ -65,6 +65,7 @@ class Copy:
     inodes: dict[bytes, int] = field(default_factory=dict)
     records: list[dict[str, Any]] = field(default_factory=list)
     broken: list[str] = field(default_factory=list)
+    _judged: dict[tuple[bytes, int], list[str]] = field(default_factory=dict)
 
     @classmethod
     def at(cls, folder: Path) -> Copy:
@@ -108,7 +109,13 @@ class Copy:
         }
 
     def right(self, card: Known, path: bytes, *, granularity_ns: int = 1) -> list[str]:
-        """What is wrong with one file, by its bytes on the medium and its time; empty when it is right."""
+        """What is wrong with one file, by its bytes on the medium and its time; empty when it is right. Each file is
+        read once."""
+        if (path, granularity_ns) not in self._judged:
+            self._judged[path, granularity_ns] = self._judge(card, path, granularity_ns)
+        return self._judged[path, granularity_ns]
+
+    def _judge(self, card: Known, path: bytes, granularity_ns: int) -> list[str]:
         entry, original = self.entries.get(path), card.entries[path]
         if entry is None or entry.kind != "file":
             return [f"{path!r} is not there"]

@@ -26,13 +26,15 @@ Word = str | bytes | Path
 
 @dataclass(frozen=True)
 class Ended:
-    """How the command ended. `status` is negative for a signal, as in `subprocess`; `log` is strace's, where it ran."""
+    """How the command ended. `status` is negative for a signal, as in `subprocess`; `log` is strace's, where it ran;
+    `work_seconds` are those of the processor, where they were counted."""
 
     status: int
     stdout: bytes
     stderr: bytes
     seconds: float
     log: str = ""
+    work_seconds: float = 0.0
 
     @property
     def json(self) -> dict[str, Any]:

@@ -32,6 +32,8 @@ _TAKING = frozenset(
         "flush_volume", "rename_no_replace", "rename_over", "close",
     }
 )  # fmt: skip
+_PROBE = b"/may-wipe-probe.rollproof-partial"
+"""The small file that shows whether a drive still answers, after everything else."""
 _MUST_SUCCEED = frozenset({"write_from", "flush", "flush_volume", "rename_no_replace", "rename_over"})
 
 
@@ -187,10 +189,13 @@ def _is_false_success(attack: Attack, call: Call, run: Run) -> bool:
     if call.operation not in _MUST_SUCCEED and not (call.operation == "close" and call.writing):
         return False
     hit = next(made.index for made in run.io.calls if made.identity == call.identity)
-    if _of_a_signature(call, run, hit):
-        return False  # the record it belongs to is down and flushed by then: a signature that fails is a warning
+    if _of_a_signature(call, run, hit) or call.path.endswith(_PROBE):
+        return False  # the record is down and flushed by then: that failure is a warning, or makes the answer KEEP
     # a new file under the same name is no retry of the failed one
-    return not any(made.operation == "create" and made.path == call.path and made.index > hit for made in run.io.calls)
+    return not any(
+        (made.operation, made.drive, made.path) == ("create", call.drive, call.path) and made.index > hit
+        for made in run.io.calls
+    )
 
 
 def _of_a_signature(call: Call, run: Run, hit: int) -> bool:

@@ -375,6 +375,20 @@ def test_what_was_found_gone_once_must_be_verified_when_it_is_back(table: Table)
     assert "its drive was seen without it" in why_not(result)
 
 
+@pytest.mark.parametrize("name", ["A003", "A003 copied"])
+def test_a_roll_folder_that_was_dragged_to_another_drive_and_learned_there_proves_nothing(
+    table: Table, name: str
+) -> None:
+    """Its records came along, whole; nobody has read what lies there now."""
+    table.offload(table.one)
+    shutil.copytree(table.roll(table.one), table.two.top / name)
+    change_quietly(table.two.top / name / FIRST)
+    table.rebuild(table.one, table.two)
+    result = table.ask()
+    assert result.answer == KEEP
+    assert "too-few-copies" in kinds(result)
+
+
 # --- the shape of a copy
 
 

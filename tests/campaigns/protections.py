@@ -1,0 +1,458 @@
+"""Protections taken out, one at a time: does a test notice? Part of `make campaign`.
+
+    PYTHONPATH=tests python -m campaigns.protections [--all-tests] [NAME ...]
+
+Each row is a line of the program that keeps footage from being lost, what stands there without the protection, and the
+test whose business it is. The program is copied, changed in that one place, and the test must fail. A row whose line
+is no longer in the program, or there more than once, is reported as well: it has to follow the code. `--all-tests`
+runs the whole file of the test, to see who else notices.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+ALONE = "workflows/test_may_wipe_alone.py"
+TABLE = "workflows/test_may_wipe.py"
+
+
+@dataclass(frozen=True)
+class Protection:
+    """`without` stands in the place of `line` in `src/rollproof/<file>`; `test` is below `tests/`, with part of its
+    name after `::`."""
+
+    name: str
+    file: str
+    line: str
+    without: str
+    test: str
+
+
+_MAY_WIPE = "workflows/may_wipe.py"
+_ATTACHED = "workflows/wipe_attached.py"
+_LOOK = "workflows/wipe_look.py"
+_COPIES = "workflows/wipe_copies.py"
+_COUNT = "workflows/wipe_count.py"
+_CARD = "workflows/wipe_card.py"
+_PERMIT = "workflows/wipe_permit.py"
+_SUPPLY = "workflows/wipe_supply.py"
+_STANDING = "records/standing.py"
+_OPENING = "ledger/opening.py"
+
+PROTECTIONS = (
+    # --- may-wipe: the identity of a listing
+    Protection(
+        "the boot and the disk sequence number are those of the offload", _MAY_WIPE,
+        "and (then.boot_id, then.disk_sequence) == (boot, sequence)\n", "\n",
+        f"{ALONE}::another_boot or another_disk_sequence",
+    ),
+    Protection(
+        "the card is mounted where it was", _MAY_WIPE,
+        "and then.mount_point == card.volume.mount_point\n", "\n", f"{ALONE}::another_mount_point",
+    ),
+    Protection(
+        "the volume has the serial number it had", _MAY_WIPE,
+        "and then.serial == card.volume.serial\n", "\n", f"{ALONE}::another_volume_serial",
+    ),
+    Protection(
+        "the device number is the one it had", _MAY_WIPE,
+        "and then.device_number == card.volume.st_dev\n", "\n", f"{ALONE}::another_device_number",
+    ),
+    Protection(
+        "what is unknown is not the same", _MAY_WIPE,
+        "and None not in (boot, sequence, then.serial)\n", "\n", f"{ALONE}::unknown_then_and_is_unknown_now",
+    ),
+    Protection(
+        "the listing stands on two reads from the medium", _MAY_WIPE,
+        "sum(read is Evidence.MEDIUM for read in then.reads) >= 2", "True", f"{ALONE}::read_once_is_read_again",
+    ),
+    Protection(
+        "the offload was this station's own", _MAY_WIPE, "offload.ours\n", "True\n", f"{TABLE}::the_ledger_was_rebuilt",
+    ),
+    Protection(
+        "two runs over one listing that read different bytes", _MAY_WIPE,
+        "self.hashes.clear()\n                    return []", "pass", f"{ALONE}::two_offloads_of_one_listing",
+    ),
+    Protection(
+        "a read of the card that a cache answered", _MAY_WIPE,
+        "if weak:\n", "if False:\n", f"{ALONE}::a_card_that_a_cache_answers_for_is_kept",
+    ),
+    Protection(
+        "a card of another production", _MAY_WIPE,
+        "self.reasons += about_production(offloads, rules)", "pass", f"{TABLE}::a_card_of_another_production",
+    ),
+    Protection(
+        "the card is looked at once more in the end", _MAY_WIPE,
+        "if changed is not None:", "if False:", f"{ALONE}::exchanged_while_it_is_judged",
+    ),
+    # --- the card
+    Protection(
+        "the same folder is open in the end", _CARD,
+        "(now.device, now.inode) != (then.device, then.inode)", "False", f"{ALONE}::other_files_in_its_place",
+    ),
+    Protection(
+        "the same medium is there in the end", _CARD,
+        "(volume.serial, volume.device.disk_sequence) != (card.volume.serial, card.volume.device.disk_sequence)",
+        "False", f"{ALONE}::a_clone_in_its_place or the_next_plugging_in",
+    ),
+    Protection(
+        "the same listing is there in the end", _CARD,
+        "take_snapshot(io, fresh, IgnoreRules(), cancel=cancel).listing_digest != card.snapshot.listing_digest",
+        "False", f"{ALONE}::one_file_dated_anew",
+    ),
+    Protection(
+        "a card is the root of its own mount", _CARD,
+        'if not volume.is_mount_root or volume.mount_root not in (b"/", b""):', "if False:",
+        f"{TABLE}::an_empty_folder_where or a_folder_on_the_card or mounted_on_its_own",
+    ),
+    Protection(
+        "other partitions that cannot be told", _CARD, "if others is None:\n", "if others is None:\n        return\n",
+        f"{ALONE}::other_partitions_cannot_be_told",
+    ),
+    Protection(
+        "another partition that was not judged", _CARD, "if not other.is_system:", "if False:",
+        f"{ALONE}::another_partition_is_kept",
+    ),
+    Protection(
+        "something mounted inside the card", _CARD, "for mount in inside:", "for mount in ():",
+        f"{TABLE}::something_is_mounted_inside",
+    ),
+    Protection(
+        "a question about the medium that fails", _CARD,
+        "    except OSError as error:\n        yield keep(\n            Kind.OTHER_PARTITION,",
+        "    except OSError as error:\n        return\n        yield keep(\n            Kind.OTHER_PARTITION,",
+        f"{ALONE}::cannot_be_told_what_is_mounted_inside",
+    ),
+    Protection(
+        "footage among an operating system's files", _CARD,
+        "if kind is EntryKind.FILE and size < _HIDDEN_BYTES and not media:", "if kind is EntryKind.FILE:",
+        f"{TABLE}::among_litter",
+    ),
+    Protection(
+        "what cannot be judged among an operating system's files", _CARD,
+        "            else:\n                yield keep(\n                    Kind.UNREADABLE,\n",
+        "            elif kind is None:\n                yield keep(\n                    Kind.UNREADABLE,\n",
+        f"{ALONE}::a_pipe_among",
+    ),
+    Protection(
+        "what the production leaves out", _CARD, "if path not in card.accepted:", "if False:",
+        f"{TABLE}::a_file_that_the_production_leaves_out",
+    ),
+    Protection(
+        "space that no file explains", _CARD, "if left > slack:", "if False:", f"{TABLE}::space_that_no_file_explains",
+    ),
+    Protection(
+        "links, special files and what cannot be read on the card", _CARD,
+        "if not _is_accepted(card, finding, names):", "if False:",
+        f"{TABLE}::a_link_on_the_card or a_special_file_on_the_card",
+    ),
+    # --- a copy
+    Protection(
+        "somebody else's lock on a copy", _ATTACHED, "if not try_lock(io, view.handle):", "if False:",
+        f"{TABLE}::another_process_is_at_work",
+    ),
+    Protection(
+        "the marker of an unfinished offload", _ATTACHED,
+        "if exists(io, view.handle, MARKER_NAME) is not None:", "if False:",
+        f"{TABLE}::a_copy_whose_offload_was_not_finished",
+    ),
+    Protection(
+        "the ledger's memory of the chain", _ATTACHED, "if lost:\n", "if False:\n",
+        f"{ALONE}::older_state_does_not_count_where_the_ledger",
+    ),
+    Protection(
+        "the ledger's word: a verify that failed", _ATTACHED,
+        "if (known.gone_at is not None or known.state in _BAD) and", "if known.gone_at is not None and",
+        f"{ALONE}::remembered_here_alone",
+    ),
+    Protection(
+        "the ledger's word: a roll that was gone", _ATTACHED,
+        "if (known.gone_at is not None or known.state in _BAD) and not", "if False and not",
+        f"{ALONE}::found_gone_once",
+    ),
+    Protection(
+        "a permit is no newer word", _ATTACHED,
+        'if link.kind in ("offload", "verify", "receive")]', "]", f"{ALONE}::permit_of_another_station",
+    ),
+    Protection(
+        "what was found wrong is told to the ledger", _ATTACHED,
+        "        self._tell(view, known, verdict)\n        return view", "        return view",
+        f"{TABLE}::does_not_count_again_by_being_unplugged",
+    ),
+    Protection(
+        "a roll that is gone is told to the ledger", _ATTACHED,
+        "if known.gone_at is None and not self.given_up:", "if False:", f"{ALONE}::found_gone_once",
+    ),
+    Protection(
+        "another file system inside the roll folder", _ATTACHED,
+        "if self.io.fstat(handle).device != self.io.fstat(top).device:", "if False:",
+        f"{TABLE}::another_drive_is_mounted_over",
+    ),
+    Protection(
+        "the size of a copy's files", _ATTACHED, "same = there.size == row.size and", "same =",
+        f"{ALONE}::under_its_own_date",
+    ),
+    Protection(
+        "the date of a copy's files", _ATTACHED,
+        "and same_time(there.modified_ns, row.modified_ns, limits)", "", f"{ALONE}::with_another_date",
+    ),
+    Protection(
+        "a link in the place of a copy's file", _ATTACHED,
+        "if there.kind is not EntryKind.FILE or not same:", "if not same:", f"{ALONE}::a_link_of_just_that_length",
+    ),
+    Protection(
+        "a copy's file that is missing", _ATTACHED,
+        '_VERIFY)\n                    return False\n                same =', '_VERIFY) if False else None\n'
+        '                    continue\n                same =', f"{ALONE}::that_is_not_there",
+    ),
+    Protection(
+        "a small file is written to the drive just now", _ATTACHED,
+        "if not self._answers(view, volume):", "if False:", f"{TABLE}::turned_read_only_by_itself",
+    ),
+    Protection(
+        "a write-protected drive's records are read from its medium", _ATTACHED,
+        "if volume.read_only:\n            return self._records_from_medium(view, volume)",
+        "if volume.read_only:\n            return True", f"{TABLE}::record_went_bad_on_the_medium",
+    ),
+    Protection(
+        "copies are read again when that is asked for", _ATTACHED,
+        "if self.rules.reread_copies and not self._read_again(view, volume):", "if False:",
+        f"{TABLE}::and_the_copies_are_read_again",
+    ),
+    # --- absent copies
+    Protection(
+        "an absent copy that was gone when last seen", _LOOK,
+        "        if known.gone_at is not None:\n            view.no(\"its drive was last seen without",
+        "        if False:\n            view.no(\"its drive was last seen without",
+        f"{ALONE}::absent_drive_that_was_last_seen_without",
+    ),
+    Protection(
+        "a ledger of another machine or an older one put back", _LOOK,
+        "elif not known.seen_here or age is None:", "elif age is None:",
+        f"{ALONE}::older_ledger_that_was_put_back",
+    ),
+    Protection(
+        "an absent copy that was only copied", _LOOK,
+        'elif known.state != "proven" or known.readback not in self.rules.accepted:', "elif False:",
+        f"{ALONE}::only_copied_does_not_count",
+    ),
+    Protection(
+        "an absent copy seen in the future", _LOOK, "elif age < timedelta(0):", "elif False:",
+        f"{ALONE}::counts_for_a_day",
+    ),
+    Protection(
+        "an absent copy seen too long ago", _LOOK, "elif age > timedelta(hours=hours):", "elif False:",
+        f"{ALONE}::counts_for_a_day",
+    ),
+    Protection(
+        "a device that was formatted anew", _LOOK,
+        "if any(share_a_device(view.device, volume.device) for volume in volumes):", "if False:",
+        f"{TABLE}::a_drive_that_was_formatted_anew",
+    ),
+    # --- counting
+    Protection(
+        "the card's own device", _COPIES, "    elif shared:\n", "    elif False:\n",
+        f"{TABLE}::a_copy_on_the_cards_own_device",
+    ),
+    Protection(
+        "a card whose device cannot be told", _COPIES,
+        "if shared is None and card.device.key is None:", "if False:", f"{ALONE}::own_device_cannot_be_told",
+    ),
+    Protection(
+        "one device counts once", _COPIES,
+        "if any(share_a_device(view.device, other.device) for other in taken):", "if False:",
+        f"{TABLE}::two_copies_on_one_device or two_partitions_of_one_disk",
+    ),
+    Protection(
+        "unknown devices count as one", _COPIES,
+        "if view.device.key is None and any(other.device.key is None for other in taken):", "if False:",
+        f"{ALONE}::cannot_be_told_count_as_one",
+    ),
+    Protection(
+        "a copy holds just the content of the card", _COUNT,
+        "return bool(shared) and all(read[name] == row.hashes[name] for name in shared)", "return True",
+        f"{ALONE}::two_offloads_of_one_listing or identity",
+    ),
+    Protection(
+        "one copy from a medium is attached", _COUNT, "unattached.append(entry)", "pass",
+        f"{ALONE}::server_answered_for",
+    ),
+    Protection(
+        "today's policy", _MAY_WIPE, "            production.copies_required,\n", "            2,\n",
+        f"{TABLE}::a_policy_that_is_stricter_today",
+    ),
+    Protection(
+        "what the newest record on a drive asked for", _COUNT,
+        "required[view.roll_id] = max(required[view.roll_id], view.copies_required)", "pass",
+        f"{ALONE}::newest_record_asks_for_more",
+    ),
+    Protection(
+        "what an earlier offload asked for", "ledger/remembering.py",
+        "strictest = max(known.copies_required, note.copies_required)", "strictest = note.copies_required",
+        f"{ALONE}::earlier_offload_of_the_roll",
+    ),
+    Protection(
+        "what a sibling's permit remembers", _MAY_WIPE, "believe_siblings(self.copies)", "pass",
+        f"{TABLE}::only_a_siblings_permit_remembers",
+    ),
+    # --- the permit, and the read that is supplied
+    Protection(
+        "a permit that cannot be written everywhere", _MAY_WIPE,
+        "if trouble is not None:\n            self.reasons.append(trouble)", "if False:\n            pass",
+        f"{TABLE}::permit_is_written or every_drive_is_write_protected",
+    ),
+    Protection(
+        "what was written of such a permit is withdrawn", _PERMIT,
+        "_withdraw(in_time, ledger, written, person, why, signer)", "pass", f"{TABLE}::permit_is_written",
+    ),
+    Protection(
+        "only a card that holds it supplies a second read", _SUPPLY,
+        "or not _is_what_was_read(card, read, view)", "", f"{ALONE}::supplies_no_second_read",
+    ),
+    Protection(
+        "only a read from the medium is supplied", _SUPPLY,
+        "or read.evidence.get(path) is not Evidence.MEDIUM", "", f"{ALONE}::a_cache_answered_supplies_nothing",
+    ),
+    # --- what records say
+    Protection(
+        "a failed verify withdraws the proof", _STANDING,
+        'self._withdrawn = f"{name} found that this copy is not as recorded."', "pass",
+        f"{ALONE}::failed_verify_at_another_station",
+    ),
+    Protection(
+        "a proof belongs to one device", _STANDING,
+        "self._matches = same_device(copy, self._now) and self._folder in (None, copy.folder)", "self._matches = True",
+        f"{ALONE}::dragged_to_another_drive",
+    ),
+    Protection(
+        "a proof belongs to one folder", _STANDING,
+        " and self._folder in (None, copy.folder)", "", f"{TABLE}::copied_on_its_own_drive",
+    ),
+    Protection(
+        "a chain that is not whole proves nothing", _STANDING,
+        "        if not self._chain.whole:\n            return", "        if False:\n            return",
+        "records/test_record_standing.py::a_broken_chain",
+    ),
+    Protection(
+        "the card was read twice", _STANDING,
+        "return self.header.of_copy or sum(read in accepted for read in self.source_reads) >= SOURCE_PASSES",
+        "return True", "records/test_record_standing.py::newest_word",
+    ),
+    Protection(
+        "a verify that did not read all of it lifts nothing", _STANDING,
+        "if header.totals.files - header.totals.unknown < self._known_files():", "if False:",
+        "records/test_record_standing.py::newest_word",
+    ),
+    Protection(
+        "an older ledger is known by its generation", _OPENING,
+        'remembered > int(known.get("generation", "0"))', "False", f"{ALONE}::older_ledger_that_was_put_back",
+    ),
+    # --- the offload and what it stands on
+    Protection(
+        "the second read of the card is compared", "copying/board.py", "if first == second:", "if True:",
+        "copying/test_engine.py::answers_differently_the_second_time",
+    ),
+    Protection(
+        "what is read back is compared", "copying/board.py", "if back == first:", "if True:",
+        "copying/test_engine.py::a_bit_flipped_on_its_way_to_one_drive",
+    ),
+    Protection(
+        "the read-back passes the cache by", "storage/posix.py",
+        "fcntl.fcntl(handle, fcntl.F_SETFL, fcntl.fcntl(handle, fcntl.F_GETFL) | _O_DIRECT)", "pass",
+        "storage/test_posix.py::direct",
+    ),
+    Protection(
+        "nothing is replaced by a rename", "storage/posix.py", "new, _RENAME_NOREPLACE) == 0", "new, 0) == 0",
+        "storage/test_io_contract.py::rename",
+    ),
+    Protection(
+        "a flush that failed is final", "storage/files.py", "        io.flush(handle)\n        closing",
+        "        with contextlib.suppress(OSError):\n            io.flush(handle)\n        closing",
+        "storage/test_files.py::flush or whichever",
+    ),
+    Protection(
+        "a folder's flush that failed is final", "storage/files.py",
+        "if error.errno != errno.EINVAL:\n            raise",
+        "pass", "storage/test_files.py::whichever",
+    ),
+    Protection(
+        "a paper is read back before it gets its name", "storage/files.py",
+        "        check_as_written(io, folder, temporary, size, digest, final=name, medium=medium)\n        if replace",
+        "        if replace", "workflows/test_papers_stored_wrong.py::",
+    ),
+    Protection(
+        "what a new record refers to is read twice", "storage/readback.py",
+        "if digest.hexdigest() != sha256:\n        raise ReadsDiffer(name)", "pass", "records/test_read_twice.py::",
+    ),
+    Protection(
+        "no link is followed on the way down", "storage/posix.py",
+        "_FOLDER_FLAGS | os.O_NOFOLLOW, dir_fd=folder", "_FOLDER_FLAGS, dir_fd=folder",
+        "storage/test_io_contract.py::link",
+    ),
+    Protection(
+        "no path leaves its folder", "storage/files.py", 'if part in (b"", b".", b".."):', "if False:",
+        "storage/test_files.py::",
+    ),
+)  # fmt: skip
+
+
+def try_without(protection: Protection, *, all_tests: bool = False) -> tuple[str, list[str]]:
+    """`noticed`, `NOT NOTICED` or what is wrong with the row itself, and which tests failed."""
+    path = ROOT / "src/rollproof" / protection.file
+    count = path.read_text(encoding="utf-8").count(protection.line)
+    if count != 1:
+        return f"STALE: its line stands {count} times in {protection.file}", []
+    with tempfile.TemporaryDirectory(prefix="without-", dir=_scratch()) as top:
+        changed = Path(top) / "src"
+        shutil.copytree(ROOT / "src", changed, ignore=shutil.ignore_patterns("__pycache__"))
+        target = changed / "rollproof" / protection.file
+        target.write_text(target.read_text(encoding="utf-8").replace(protection.line, protection.without), "utf-8")
+        file, _, words = protection.test.partition("::")
+        chosen = ["-k", words] if words and not all_tests else []
+        done = subprocess.run(
+            [
+                sys.executable, "-m", "pytest", "-q", "-n0", "-rfE", "--no-header", "-p", "no:cacheprovider",
+                "--maxfail=3", f"--basetemp={top}/tests", f"tests/{file}", *chosen,
+            ],
+            cwd=ROOT, env={**os.environ, "PYTHONPATH": str(changed)}, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        failed = [
+            line.split(" ")[1].partition("::")[2] for line in done.stdout.splitlines() if line.startswith("FAILED ")
+        ]
+        if done.returncode == 1 and failed:
+            return "noticed", failed
+        if done.returncode == 0:
+            return "NOT NOTICED", []
+        return f"NO RESULT ({done.returncode}): {done.stdout[-300:]}{done.stderr[-300:]}", failed
+
+
+def _scratch() -> str | None:
+    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+
+
+def main() -> int:
+    """Take out what the command line names by a part of its name; everything when it names nothing."""
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("names", nargs="*", metavar="NAME")
+    asked.add_argument("--all-tests", action="store_true")
+    told = asked.parse_args()
+    chosen = [each for each in PROTECTIONS if not told.names or any(name in each.name for name in told.names)]
+    wrong = 0
+    for protection in chosen:
+        word, failed = try_without(protection, all_tests=told.all_tests)
+        wrong += word != "noticed"
+        print(f"{word}: without “{protection.name}” {', '.join(failed)}", flush=True)
+    print(f"{len(chosen)} protections taken out, {wrong} not noticed")
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
