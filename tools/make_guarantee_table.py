@@ -36,6 +36,8 @@ _PAPERS, _ELSE, _TIMES = (
     "hostile/test_clock_and_times.py::",
 )
 _CHANGES, _FUZZ = "faults/test_card_changes.py::", "fuzz/test_every_parser.py::"
+_HANGS = "faults/test_hangs_of_commands.py::"
+_WIPE, _ALONE = "workflows/test_may_wipe.py::", "workflows/test_may_wipe_alone.py::"
 
 PROMISES: tuple[Promise, ...] = (
     Promise(
@@ -85,6 +87,10 @@ PROMISES: tuple[Promise, ...] = (
             _REAL + "test_after_a_lazy_unmount_nothing_is_written_into_the_parent_folder",
             _REAL + "test_a_device_that_hangs_uninterruptibly_does_not_keep_the_verdict_from_being_said",
             _REAL + "test_a_frozen_drive_is_left_behind_and_the_other_finishes",
+            "faults/test_hangs.py::test_a_drive_that_hangs_during_a_verify_keeps_neither_the_other_nor_the_verdict_waiting",
+            _HANGS + "test_a_copy_on_a_drive_that_hangs_counts_for_nothing_and_the_other_is_counted",
+            _HANGS + "test_an_audit_that_reads_again_goes_on_with_the_other_drive",
+            _HANGS + "test_a_card_that_hangs_is_kept_in_time",
             "hostile/test_many_findings.py::test_a_drive_that_goes_away_in_the_middle_of_1000_files_is_one_finding",
             "hostile/test_many_findings.py::test_a_copy_of_1000_files_that_cannot_be_read_any_more_fits_on_a_screen",
         ),
@@ -149,12 +155,34 @@ PROMISES: tuple[Promise, ...] = (
             "hostile/test_memory.py::test_memory_stays_flat_whatever_lies_beside_the_copy",
             "hostile/test_names.py::test_what_offload_and_verify_say_of_them_is_inert",
             "hostile/test_planted.py::test_nothing_outside_is_touched_whenever_a_link_is_planted",
+            "hostile/test_names.py::test_folders_ten_thousand_deep_are_an_error_and_everything_else_is_proven",
+            "hostile/test_names.py::test_links_pipes_and_second_names_on_the_card_are_told_and_the_rest_is_proven",
             _PLACES + "test_what_is_planted_between_check_and_use_is_neither_followed_nor_overwritten",
             _PLACES + "test_a_file_on_the_card_that_turns_into_something_else_is_neither_followed_nor_waited_for",
             _ELSE + "test_in_a_copy_it_is_named_by_verify_and_by_a_resumed_offload_and_stays",
             _ELSE + "test_in_the_place_of_the_marker_it_is_neither_read_nor_written",
             _ELSE + "test_a_forged_marker_makes_nothing_be_replaced_or_removed",
             _ELSE + "test_a_card_is_kept_when_a_copy_or_the_card_holds_something_else",
+        ),
+    ),
+    Promise(
+        "MAY WIPE is given only where every rule holds, and each rule alone keeps a card that the others let go",
+        (
+            _WIPE + "test_the_answer_for",
+            "workflows/test_may_wipe_stories.py::test_may_wipe_is_given_only_where_the_true_contents_allow_it",
+            "faults/test_sweep_may_wipe.py::test_no_call_of_the_question_can_make_a_wrong_answer",
+            _ALONE + "test_a_card_with_another_identity_and_the_same_listing_is_read_again",
+            _ALONE + "test_what_was_unknown_then_and_is_unknown_now_is_not_the_same",
+            _ALONE + "test_two_offloads_of_one_listing_that_read_different_bytes_are_told_apart_by_a_read",
+            _ALONE + "test_a_card_that_is_exchanged_while_it_is_judged_is_kept",
+            _ALONE + "test_a_failed_verify_at_another_station_is_believed_though_this_one_knows_nothing_of_it",
+            _ALONE + "test_a_failed_verify_that_left_no_record_is_remembered_here_alone",
+            _ALONE + "test_a_drive_put_back_to_an_older_state_does_not_count_where_the_ledger_remembers_more",
+            _ALONE + "test_a_roll_folder_that_was_dragged_to_another_drive_and_learned_there_proves_nothing",
+            _ALONE + "test_a_file_of_a_copy_under_its_own_date_that_is_not_what_was_recorded",
+            _ALONE + "test_an_older_ledger_that_was_put_back_vouches_for_no_absent_drive",
+            _ALONE + "test_all_devices_that_cannot_be_told_count_as_one",
+            _ALONE + "test_an_earlier_offload_of_the_roll_that_asked_for_more_is_believed",
         ),
     ),
     Promise(

@@ -241,6 +241,19 @@ def test_any_piece_of_text_is_json_or_our_own_error(piece: bytes) -> None:
         return
 
 
+@pytest.mark.parametrize("ends", [(b"[", b"]"), (b'{"a":', b"}")])
+def test_json_may_be_nested_so_deep_and_no_deeper(ends: tuple[bytes, bytes]) -> None:
+    begin, end = ends
+
+    def nested(levels: int) -> bytes:
+        return begin * levels + b"1" + end * levels
+
+    assert lines.parse(nested(lines.MAX_DEPTH)) is not None
+    for levels in (lines.MAX_DEPTH + 1, 500, 100_000):
+        with pytest.raises(BadRecord, match="nested deeper"):
+            lines.parse(nested(levels))
+
+
 def test_a_link_in_the_place_of_the_records_folder_leads_nowhere(roll: Roll, tmp_path: Path) -> None:
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
