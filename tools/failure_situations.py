@@ -234,12 +234,12 @@ def _wrong_clips() -> list[str]:
 
 def _moved_copy() -> list[str]:
     with bench() as b:
-        b.offload(show=False)
-        shutil.rmtree(b.roll("BACKUP"))
+        b.run("offload", str(CARD), "--to", str(MEDIA / "PRIMARY"), show=False)
         shutil.copytree(b.roll(), b.roll("BACKUP"))
         os.sync()
         b.run("may-wipe", str(CARD))
         b.run("verify", str(b.roll("BACKUP")))
+        b.run("may-wipe", str(CARD))
         return b.said
 
 
@@ -427,10 +427,12 @@ SITUATIONS: tuple[Situation, ...] = (
     Situation(
         "copy-moved",
         "A copy was dragged from one drive to another",
-        "Its records speak of the drive it came from. On the new drive it is a copy that nobody has read.",
+        "Its records speak of the drive it came from. On the new drive it is a copy that nobody has read, and it "
+        "counts for nothing; a verify reads all of it there, and then it counts:",
         _moved_copy,
         "The copy it was dragged from, where that still exists.",
-        "Verify the copy where it lies now. Then it counts.",
+        "Verify the copy where it lies now. Where it replaced a roll folder that this station had offloaded, the "
+        "verify says that its record is not believed: then offload the card to another folder there.",
     ),
     Situation(
         "record-changed",
@@ -438,7 +440,8 @@ SITUATIONS: tuple[Situation, ...] = (
         "Records hold each other's hashes, and this station remembers them too.",
         _tampered,
         "The footage: it is judged by its own hashes, and the records on the other drive are untouched.",
-        "Compare with the other copy's records, and find out who was at this drive. Verify both copies.",
+        "Compare with the other copy's records, and find out who was at this drive. No verify makes up for a record "
+        "that was changed: offload the card to another folder, or from the other copy where the card is gone.",
     ),
     Situation(
         "card-unknown",

@@ -8,6 +8,7 @@ story that does not. A desk of drives that are folders (`support.shelf`); what n
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 from collections.abc import Callable, Iterator
@@ -387,6 +388,29 @@ def test_a_roll_folder_that_was_dragged_to_another_drive_and_learned_there_prove
     result = table.ask()
     assert result.answer == KEEP
     assert "too-few-copies" in kinds(result)
+
+
+def test_a_roll_folder_that_was_dragged_and_verified_is_told_by_the_drive_it_lies_on(table: Table) -> None:
+    table.two.label = "BACKUP"
+    table.offload(table.one)
+    shutil.copytree(table.roll(table.one), table.roll(table.two))
+    assert table.verify(table.two).verdict == "proven"
+    result = table.ask()
+    assert result.answer == WIPE
+    assert [(copy.drive, copy.counted) for copy in result.copies] == [("primary", True), ("BACKUP", True)]
+    record = json.loads(sorted((table.roll(table.two) / "rollproof").glob("*_verify_*.json"))[0].read_bytes())
+    assert record["copy"]["drive"] == "BACKUP"
+
+
+def test_what_no_verify_mends_is_said_before_anything_else(table: Table) -> None:
+    """A roll folder in whose place another drive's was put: its record is not the one that this station wrote."""
+    table.offload()
+    shutil.rmtree(table.roll(table.two))
+    shutil.copytree(table.roll(table.one), table.roll(table.two))
+    (copy,) = (each for each in table.ask().copies if not each.counted)
+    assert "record 1 is not the one that this station remembers" in copy.why
+    assert table.verify(table.two).verdict == "not proven"
+    assert any("offload to another folder" in reason for reason in table.ask().reasons)
 
 
 # --- the shape of a copy

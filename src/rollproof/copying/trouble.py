@@ -37,7 +37,9 @@ def is_gone(error: OSError) -> bool:
 
 
 def said(error: OSError) -> str:
-    """The system's own words, safe to print."""
+    """The system's own words, safe to print; in ours where they would lead astray."""
+    if error.errno == errno.ENOMEM:
+        return "the system had no memory for it; it says so too of a device that is gone"
     return inert(error.strerror or (os.strerror(error.errno) if error.errno else str(error)))
 
 

@@ -43,6 +43,7 @@ from rollproof.records.read import iter_clips, iter_files
 from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing
 from rollproof.storage.io import Io
+from rollproof.workflows.placing import drive_and_role
 
 _CAMERA = re.compile(r"([A-Z])\d{2,}")
 
@@ -143,12 +144,12 @@ def learn_copy(
             continue
         if header.of_copy and copies:
             continue  # a copy of a copy: the offload of the card, carried along, tells of the roll
-        newest = (found.newest_offload or header).copy_
+        name, role = drive_and_role((found.newest_offload or header).copy_, volume)
         note = CopyNote(
             identity=DriveIdentity.of(volume),
             folder=folder,
-            drive=newest.drive or drive,
-            role=newest.role,
+            drive=name or drive,
+            role=role,
             state=found.state,
             readback=found.readback,
             seen_at=seen_at,

@@ -14,7 +14,7 @@ from rollproof.records.models import By, DigestBlock, FindingBlock, Totals, Veri
 from rollproof.records.rows import FileRow, FilesDigest
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_result import grouped
-from rollproof.workflows.placing import place_on
+from rollproof.workflows.placing import drive_and_role, place_on
 from rollproof.workflows.verify_outer import is_below
 from rollproof.workflows.verify_work import Work
 
@@ -60,6 +60,7 @@ def verify_header(work: Work, person: Person) -> VerifyHeader:
     """The header of the verify record."""
     newest = work.papers.newest
     clean = work.clean
+    drive, role = drive_and_role(newest.copy_, work.volume) if newest is not None else (work.drive, "")
     return VerifyHeader(
         by=By(name=person.name, role=person.role),
         station=this_station(),
@@ -67,8 +68,8 @@ def verify_header(work: Work, person: Person) -> VerifyHeader:
         roll=work.roll,
         copy_=copy_block(
             work.volume,
-            drive=newest.copy_.drive if newest is not None else work.drive,
-            role=newest.copy_.role if newest is not None else "",
+            drive=drive,
+            role=role,
             state="proven" if clean and work.is_from_medium else "copied" if clean else "incomplete",
             readback=work.readback,
             folder=place_on(work.volume, work.path),

@@ -29,7 +29,7 @@ from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
 from rollproof.workflows.offload_drive import try_lock
 from rollproof.workflows.placing import place_on
-from rollproof.workflows.remember import remember_chain
+from rollproof.workflows.remember import other_offload_records, remember_chain
 from rollproof.workflows.wipe_copies import UNFINISHED, CopyInView, Rules
 from rollproof.workflows.wipe_read import hashes_hold
 
@@ -137,11 +137,13 @@ class AttachedLook:
             return "incomplete"
         chain = read_chain(io, view.handle, drive=view.drive)
         view.chain = chain
+        for other in other_offload_records(self.ledger, chain, volume, view.path, view.drive):
+            view.no(f"{other.path}: {other.detail}", other.remedy)  # said first: no verify mends that
         self._from_records(view)
         remembered = self.ledger.digests_of(known.id)
         lost = [found for found in compare_with_memory(chain, remembered) if found.severity is Severity.ERROR]
         if lost:
-            view.no(f"its records are not those this station remembers: {lost[0].detail}", _VERIFY)
+            view.no(f"its records are not those this station remembers: {_in_a_sentence(lost[0].detail)}", _VERIFY)
             return "unproven"
         if (known.gone_at is not None or known.state in _BAD) and not _newer_word(chain, remembered):
             why = "its drive was seen without it" if known.gone_at is not None else known.why or known.state
@@ -168,7 +170,7 @@ class AttachedLook:
             view.copies_required = view.newest.policy.copies_required
         view.rows = found.files()
         if found.state != "proven":
-            view.no(view.why or "it is not proven", found.remedy or _VERIFY)
+            view.no(_in_a_sentence(view.why) or "it is not proven", _in_a_sentence(found.remedy) or _VERIFY)
 
     def _tell(self, view: CopyInView, known: KnownCopy, verdict: CopyState | None) -> None:
         if verdict is None or self.given_up:
@@ -302,6 +304,12 @@ class AttachedLook:
                 "unplug it, plug it in again, and ask again",
             )
         return good
+
+
+def _in_a_sentence(text: str) -> str:
+    """Sentences of the records' room as a part of another one."""
+    first = text[:1].lower() if text[1:2].islower() or text[1:2] == " " else text[:1]
+    return (first + text[1:]).removesuffix(".")
 
 
 def _newer_word(chain: Chain, remembered: dict[int, list[str]]) -> bool:

@@ -110,7 +110,7 @@ def _no_root(path: bytes) -> Finding:
     return keep(
         Kind.NOT_A_CARD_ROOT,
         f"no card here: {shown(path)} is a folder, not the top of a mounted card",
-        "name the folder that the card itself is mounted on",
+        "put the card into its reader; then name the folder that the card itself is mounted on",
         path=shown(path),
     )
 

@@ -14,7 +14,7 @@ from rollproof.records.models import By, OffloadHeader, Totals, VerifyHeader
 from rollproof.records.standing import SOURCE_PASSES
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
-from rollproof.workflows.placing import place_on
+from rollproof.workflows.placing import drive_and_role, place_on
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.wipe_card import CardInHand
 from rollproof.workflows.wipe_copies import CopyInView
@@ -26,6 +26,7 @@ def supply_pass(io: Io, card: CardInHand, read: TreeRead, view: CopyInView, pers
     if not _lacks_a_pass(card, view) or not _is_what_was_read(card, read, view):
         return False
     assert view.volume is not None and view.newest is not None
+    drive, role = drive_and_role(view.newest.copy_, view.volume)
     header = VerifyHeader(
         by=By(name=person.name, role=person.role),
         station=this_station(),
@@ -34,8 +35,8 @@ def supply_pass(io: Io, card: CardInHand, read: TreeRead, view: CopyInView, pers
         source=source_block(card.volume, reads=[Evidence.MEDIUM], listing_digest=card.snapshot.listing_digest),
         copy_=copy_block(
             view.volume,
-            drive=view.newest.copy_.drive,
-            role=view.newest.copy_.role,
+            drive=drive,
+            role=role,
             state="copied",
             readback=None,  # only the card was read
             folder=place_on(view.volume, view.path),
