@@ -17,7 +17,7 @@ from rollproof.ledger.entries import CopyState, KnownCopy
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.events import Emit
-from rollproof.models.findings import Severity
+from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX, RECORDS_FOLDER, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
@@ -137,11 +137,12 @@ class AttachedLook:
             return "incomplete"
         chain = read_chain(io, view.handle, drive=view.drive)
         view.chain = chain
-        for other in other_offload_records(self.ledger, chain, volume, view.path, view.drive):
-            view.no(f"{other.path}: {other.detail}", other.remedy)  # said first: no verify mends that
-        self._from_records(view)
         remembered = self.ledger.digests_of(known.id)
         lost = [found for found in compare_with_memory(chain, remembered) if found.severity is Severity.ERROR]
+        if any(found.kind is Kind.CHAIN_BROKEN for found in lost):
+            for other in other_offload_records(self.ledger, chain, volume, view.path, view.drive):
+                view.no(f"{other.path}: {other.detail}", other.remedy)  # said first: no verify mends that
+        self._from_records(view)
         if lost:
             view.no(f"its records are not those this station remembers: {_in_a_sentence(lost[0].detail)}", _VERIFY)
             return "unproven"
