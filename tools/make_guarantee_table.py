@@ -158,6 +158,7 @@ PROMISES: tuple[Promise, ...] = (
             "hostile/test_names.py::test_folders_ten_thousand_deep_are_an_error_and_everything_else_is_proven",
             "hostile/test_names.py::test_links_pipes_and_second_names_on_the_card_are_told_and_the_rest_is_proven",
             _PLACES + "test_what_is_planted_between_check_and_use_is_neither_followed_nor_overwritten",
+            _PLACES + "test_another_file_system_in_the_place_of_the_roll_folder_takes_nothing",
             _PLACES + "test_a_file_on_the_card_that_turns_into_something_else_is_neither_followed_nor_waited_for",
             _ELSE + "test_in_a_copy_it_is_named_by_verify_and_by_a_resumed_offload_and_stays",
             _ELSE + "test_in_the_place_of_the_marker_it_is_neither_read_nor_written",

@@ -413,9 +413,14 @@ PROTECTIONS = (
         "return True", f"{TABLE}::another_process_is_at_work",
     ),
     Protection(
-        "the roll folder lies on the drive that was chosen", "workflows/offload_drive.py",
-        "if io.fstat(handle).device != io.fstat(at.base_handle).device:", "if False:",
-        "workflows/test_offload_attacked.py::",
+        "the roll folder lies on the drive that was chosen", "workflows/offload_found.py",
+        "if not is_on_the_drive(io, at, handle):", "if False:",
+        "faults/test_hostile_places.py::in_the_place_of_the_roll_folder",
+    ),
+    Protection(
+        "the roll folder that was made lies on the drive that was chosen", "workflows/offload_drive.py",
+        "if not is_on_the_drive(io, at, handle):", "if False:",
+        "faults/test_hostile_places.py::appears_there_after_the_look",
     ),
     Protection(
         "a record that is missing from the middle of a chain", "records/chain.py", "if number > expected:", "if False:",

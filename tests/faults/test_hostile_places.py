@@ -14,6 +14,7 @@ import pytest
 from support.devices import Devices
 from support.faults import Do, Rule
 from support.invariants import Known
+from support.loops import tool
 from support.stage import Run, Stage, real_stage, stage
 from support.trees import Blob, Fifo, HardLink, Link, Tree, build
 
@@ -212,3 +213,43 @@ def test_a_card_of_ten_thousand_nested_folders_is_copied_or_refused_and_never_cr
     assert run.result.verdict in ("proven", "not proven", "refused")
     if run.result.verdict == "proven":
         assert run.result.rolls[0].files == 2
+
+
+@pytest.mark.device
+def test_another_file_system_in_the_place_of_the_roll_folder_takes_nothing(devices: Devices) -> None:
+    """What would be written there is not on the drive that was named, however well it is read back."""
+    place = real_stage(devices)
+    folder = place.folders()["one"]
+    folder.mkdir()
+    other = devices.image("ext4").mount
+    tool("mount", "--bind", other, folder)
+    try:
+        run = place.run()
+        assert _told(run) >= {"drive-missing"}
+        assert run.result is not None
+        assert run.result.verdict == "refused"
+        assert {path.name for path in folder.iterdir()} <= {"lost+found"}
+    finally:
+        tool("umount", folder)
+    assert place.run().states() == {"one": "proven", "two": "proven"}
+
+
+@pytest.mark.device
+def test_another_file_system_that_appears_there_after_the_look_takes_nothing_and_the_other_drive_finishes(
+    devices: Devices,
+) -> None:
+    place = real_stage(devices)
+    folder = place.folders()["one"]
+    other = devices.image("ext4").mount
+    mount = Do(lambda: tool("mount", "--bind", other, folder))
+    drive = os.fsencode(place.drives["one"])
+    # the first time it is looked for in vain, the second time it was just made
+    rule = Rule(mount, "open_folder", path=b"A003", drive=drive, nth=2)
+    try:
+        run = place.run([rule])
+        assert run.io.reached
+        assert "drive-missing" in _told(run)
+        assert run.states() == {"one": "failed", "two": "proven"}
+        assert {path.name for path in other.iterdir()} <= {"lost+found"}
+    finally:
+        tool("umount", folder)

@@ -125,18 +125,9 @@ class OffloadDriveWork:
         at, io = self._at, self._io
         parts = at.relative.split(b"/")
         handle = open_below(io, at.base_handle, at.relative, create=True)
-        if io.fstat(handle).device != io.fstat(at.base_handle).device:
+        if not is_on_the_drive(io, at, handle):
             io.close(handle)
-            raise DriveFault(
-                Finding(
-                    Kind.DRIVE_MISSING,
-                    Severity.ERROR,
-                    shown(at.relative),
-                    "another file system is mounted inside the folder meant for the roll",
-                    drive=at.drive,
-                    remedy="name the drive's own folder with --to",
-                )
-            )
+            raise DriveFault(elsewhere_finding(at.drive, at.relative))
         if not _take_lock(io, handle):
             io.close(handle)
             raise DriveFault(locked_finding(at.drive, at.relative))
@@ -281,6 +272,23 @@ def _take_lock(io: Io, handle: int) -> bool:
 def try_lock(io: Io, handle: int) -> bool:
     """Take a roll's lock; False only when somebody else holds it."""
     return _take_lock(io, handle)
+
+
+def is_on_the_drive(io: Io, at: DriveAtWork, handle: int) -> bool:
+    """Whether a roll folder that was reached from the drive's own folder still lies on the same file system."""
+    return io.fstat(handle).device == io.fstat(at.base_handle).device
+
+
+def elsewhere_finding(drive: str, relative: bytes) -> Finding:
+    """What would be written there is not on the drive that was named."""
+    return Finding(
+        Kind.DRIVE_MISSING,
+        Severity.ERROR,
+        shown(relative),
+        "another file system is mounted inside the folder meant for the roll",
+        drive=drive,
+        remedy="unmount it, or name the drive that it is with --to",
+    )
 
 
 def locked_finding(drive: str, relative: bytes) -> Finding:

@@ -27,7 +27,14 @@ from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.history_beside_records import history_findings
 from rollproof.workflows.offload_card import CardAtWork
-from rollproof.workflows.offload_drive import DriveAtWork, card_session, locked_finding, try_lock
+from rollproof.workflows.offload_drive import (
+    DriveAtWork,
+    card_session,
+    elsewhere_finding,
+    is_on_the_drive,
+    locked_finding,
+    try_lock,
+)
 
 _NAME_ANOTHER = "give this card's roll its own name with --roll NAME"
 
@@ -65,6 +72,9 @@ def look_at_roll_folder(io: Io, asked: Asked, at: DriveAtWork) -> None:
         return
     try:
         at.handle = handle
+        if not is_on_the_drive(io, at, handle):
+            at.findings.append(elsewhere_finding(at.drive, at.relative))
+            return
         if not try_lock(io, handle):
             at.findings.append(locked_finding(at.drive, at.relative))
             return
