@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from rollproof.card.gathering import Gathering
@@ -85,7 +85,7 @@ def _new_errors(before: Snapshot, after: Snapshot) -> Iterator[Finding]:
 
 
 def _side_by_side(
-    before: tuple[FileEntry, ...], after: tuple[FileEntry, ...]
+    before: Sequence[FileEntry], after: Sequence[FileEntry]
 ) -> Iterator[tuple[FileEntry | None, FileEntry | None]]:
     """Both lists in step, by path: no third copy of 200,000 paths."""
     left = right = 0

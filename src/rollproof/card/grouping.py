@@ -7,7 +7,7 @@ not there.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from rollproof.card.layout import Layout
@@ -73,7 +73,7 @@ class _Made:
 class Grouping:
     """One region on its way into clips: `add` every folder, then `clips`."""
 
-    def __init__(self, layout: Layout, top: bytes, files: tuple[FileEntry, ...], top_name: bytes = b"") -> None:
+    def __init__(self, layout: Layout, top: bytes, files: Sequence[FileEntry], top_name: bytes = b"") -> None:
         self.layout = layout
         self.top = top
         self.orphans: list[int] = []

@@ -16,6 +16,7 @@ from rollproof.card.gathering import Gathering
 from rollproof.card.ignore import IgnoreRules
 from rollproof.card.suffixes import is_essence, is_media
 from rollproof.models.errors import Interrupted
+from rollproof.models.file_table import FileTable
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import ASCMHL_FOLDER, PARTIAL_SUFFIX, RECORDS_FOLDER, collision_key, inert, is_text
 from rollproof.models.requests import Cancel
@@ -49,7 +50,7 @@ def take_snapshot(
         walk.run()
     finally:
         walk.descent.close()
-    files = tuple(sorted(walk.files, key=lambda entry: entry.path))
+    files = walk.files.in_byte_order()
     folders = tuple(sorted(walk.folders))
     return Snapshot(
         files=files,
@@ -85,7 +86,7 @@ class _Walk:
         self.device = io.fstat(root).device
         self.descent = Descent(io, root)
         self.gathering = Gathering()
-        self.files: list[FileEntry] = []
+        self.files = FileTable()
         self.folders: list[bytes] = []
         self.ignored: list[bytes] = []
 
@@ -216,7 +217,7 @@ class _Walk:
                 )
             else:
                 self.gathering.grouped(Kind.EMPTY_FILE, Severity.NOTE, path, "empty, and copied as such")
-        self.files.append(FileEntry(path, found.size, found.modified_ns))
+        self.files.add(path, found.size, found.modified_ns)
 
     def _name(self, path: bytes, name: bytes) -> None:
         if name.isascii() and name.isalnum():

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from enum import IntEnum
 
 from rollproof.copying.source_words import CARD
-from rollproof.copying.texts import TextTable
+from rollproof.copying.texts import TextsByNumber, TextTable
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.tree import FileEntry
@@ -51,7 +51,7 @@ class _Copies:
         self.states = bytearray(count)
         self.evidence = bytearray(count)
         self.pending: dict[int, str] = {}
-        self.expected: dict[int, str] = {}
+        self.expected = TextsByNumber(count)
         self.findings: list[Finding] = []
 
 
@@ -122,7 +122,7 @@ class ProofBoard:
         """A record on this very device proves this copy with this hash (of the proof algorithm)."""
         copies = self._copies[drive]
         copies.states[number] = CopyState.COVERED
-        copies.expected[number] = expected
+        copies.expected.set(number, expected)
 
     def copy_hashed(self, drive: str, number: int, texts: dict[str, str], evidence: Evidence) -> None:
         """A copy was read back."""

@@ -35,6 +35,11 @@ class BufferPool:
                 return self._free.pop()
         return Buffer(self.block_bytes)
 
+    def empty(self) -> None:
+        """Free what nobody uses now; whoever holds a buffer keeps it."""
+        with self._lock:
+            self._free.clear()
+
     def give_back(self, buffer: Buffer) -> None:
         """Return a buffer that nobody reads from or writes to any more."""
         with self._lock:

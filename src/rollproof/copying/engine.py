@@ -161,6 +161,7 @@ class Offloading:
         for lane in self._lanes:
             lane.start(stream)
         self._watch(stream)
+        self._pool.empty()  # not only when this object goes: the card's answer is worked out next
         outcome = self._outcome
         outcome.interrupted = self._cancel.is_set()
         outcome.hangs = outcome.hangs or any(lane.reads_hang for lane in self._lanes)

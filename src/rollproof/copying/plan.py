@@ -6,9 +6,11 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
+from rollproof.copying.texts import TextsByNumber
+from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import PARTIAL_SUFFIX, collision_key, shown
-from rollproof.models.tree import FileEntry, Snapshot
+from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Limits
 
 _DAY_NS = 86_400 * 1_000_000_000
@@ -58,13 +60,18 @@ def plan_drive(
     if there is None:
         return DrivePlan(bytes([Action.COPY]) * len(card.files), (), {})
     folds = limits.folds_case or limits.folds_unicode
-    key = collision_key if folds else bytes
-    found: dict[object, FileEntry] = {key(entry.path): entry for entry in there.files}
+    # by place in the list; a file system that folds names has them looked up folded
+    folded = {collision_key(entry.path): place for place, entry in enumerate(there.files)} if folds else None
+    is_the_cards = bytearray(len(there.files))
     actions = bytearray()
-    expected: dict[int, str] = {}
+    expected = TextsByNumber(len(card.files))
     conflicts: list[bytes] = []
     for number, entry in enumerate(card.files):
-        existing = found.pop(key(entry.path), None)
+        place = find_file(there.files, entry.path) if folded is None else folded.get(collision_key(entry.path))
+        existing = None
+        if place is not None and not is_the_cards[place]:
+            is_the_cards[place] = 1
+            existing = there.files[place]
         action = Action.COPY
         if existing is not None:
             same = existing.size == entry.size and same_time(existing.modified_ns, entry.modified_ns, limits)
@@ -75,11 +82,15 @@ def plan_drive(
                 conflicts.append(entry.path)
             elif record is not None and record[0] == entry.size and record[1] == entry.modified_ns:
                 action = Action.COVERED
-                expected[number] = record[2]
+                expected.set(number, record[2])
             else:
                 action = Action.HASH
         actions.append(action)
-    strangers = [entry.path for entry in found.values() if not entry.path.endswith(PARTIAL_SUFFIX)]
+    strangers = [
+        entry.path
+        for place, entry in enumerate(there.files)
+        if not is_the_cards[place] and not entry.path.endswith(PARTIAL_SUFFIX)
+    ]
     findings = _different(drive, conflicts, "differ in size or date from the card's", "differs in size or date")
     findings += _different(drive, strangers, "are not on the card", "is not on the card")
     return DrivePlan(bytes(actions), tuple(findings), expected)

@@ -2,6 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+
+
+class TextsByNumber(Mapping[int, str]):
+    """Some of the numbers below `count` with a text each, of one length."""
+
+    __slots__ = ("_many", "_table")
+
+    def __init__(self, count: int) -> None:
+        self._table = TextTable(count)
+        self._many = 0
+
+    def set(self, number: int, text: str) -> None:
+        """See `TextTable.set`."""
+        self._many += not self._table.has(number)
+        self._table.set(number, text)
+
+    def __getitem__(self, number: int) -> str:
+        text = self._table.get(number)
+        if text is None:
+            raise KeyError(number)
+        return text
+
+    def __iter__(self) -> Iterator[int]:
+        return self._table.numbers()
+
+    def __len__(self) -> int:
+        return self._many
+
 
 class TextTable:
     """One ASCII text for each of `count` numbers, all of one length (that of the first one set)."""
@@ -24,6 +53,10 @@ class TextTable:
             raise ValueError(f"a text of {len(raw)} letters among texts of {self._width}")
         self._packed[number * self._width : (number + 1) * self._width] = raw
         self._known[number] = 1
+
+    def numbers(self) -> Iterator[int]:
+        """Those with a text, in order."""
+        return (number for number, known in enumerate(self._known) if known)
 
     def has(self, number: int) -> bool:
         """Whether a text was set."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rollproof.models.findings import Finding
@@ -21,12 +21,13 @@ class FileEntry:
 class Snapshot:
     """One read-only walk over a tree. Files and folders are in byte order of their paths.
 
-    `folders` holds every folder below the top, empty ones too, without the top itself. `ignored` are the paths
-    (files or folders) left out by an ignore pattern: never entered, never copied, named in the manifest.
+    `files` of a walk is a `FileTable`: an entry is made anew whenever it is asked for. `folders` holds every folder
+    below the top, empty ones too, without the top itself. `ignored` are the paths (files or folders) left out by an
+    ignore pattern: never entered, never copied, named in the manifest.
     `findings` name links, special files and folders that could not be read.
     """
 
-    files: tuple[FileEntry, ...]
+    files: Sequence[FileEntry]
     folders: tuple[bytes, ...]
     ignored: tuple[bytes, ...]
     findings: tuple[Finding, ...]

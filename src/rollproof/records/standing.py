@@ -56,6 +56,7 @@ from rollproof.records.chain import Chain
 from rollproof.records.lines import BadRecord
 from rollproof.records.models import CopyBlock, OffloadHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
 from rollproof.records.read import iter_files
+from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.medium import weakest
@@ -143,9 +144,9 @@ class Standing:
         for word in _newest_words(self._io, self._roll_folder, self._offloads):
             yield word.row, word.entry.two_passes and word.row.state not in _NOT_LIFTED and word.is_the_cards
 
-    def files(self) -> dict[bytes, FileRow]:
-        """The same by path, all at once: some 700 bytes per file. `iter_files` holds one at a time."""
-        return {row.path: row for row in self.iter_files()}
+    def files(self) -> RowTable:
+        """The same by path, all at once: some 100 bytes per file. `iter_files` holds one at a time."""
+        return RowTable(self.iter_files())
 
 
 def _newest_words(io: Io, roll_folder: int, offloads: Sequence[_Offload]) -> Iterator[_Word]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -111,7 +111,7 @@ class Inspected:
     snapshot: Snapshot
     findings: list[Finding]
     folder: bytes
-    rows: dict[bytes, FileRow]
+    rows: Mapping[bytes, FileRow]
     """What the records of an offloaded roll say of each file."""
 
 

@@ -5,11 +5,12 @@ By name, size and date, from memory: a help for people, never an answer about wi
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from rollproof.ledger.entries import KnownCopy, KnownOffload
 from rollproof.ledger.ledger import Ledger
+from rollproof.models.file_table import FilesByPath
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.inspect_results import KnownCopyOut
 from rollproof.models.names import inert
@@ -41,7 +42,7 @@ def _ask(ledger: Ledger, snapshot: Snapshot, roll: str | None, volume: Volume, *
     by_listing = ledger.find_by_listing(snapshot.listing_digest)
     rolls = {offload.roll_id for offload in by_listing}
     named = ledger.rolls(name=roll) if roll else []
-    there = {entry.path: entry for entry in snapshot.files}
+    there = FilesByPath(snapshot.files)
     strangers = []
     for candidate in dict.fromkeys([*rolls, *(each.id for each in named)]):
         offloads = ledger.offloads_of(candidate)
@@ -68,7 +69,7 @@ def _ask(ledger: Ledger, snapshot: Snapshot, roll: str | None, volume: Volume, *
     return known
 
 
-def _shared(ledger: Ledger, offload: KnownOffload, there: dict[bytes, FileEntry]) -> set[bytes]:
+def _shared(ledger: Ledger, offload: KnownOffload, there: Mapping[bytes, FileEntry]) -> set[bytes]:
     """The files at hand that are in an offload, by path, size and date."""
     found = set()
     for file in ledger.files_of(offload.id):

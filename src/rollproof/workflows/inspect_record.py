@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from rollproof.copying.plan import same_time
+from rollproof.models.file_table import FilesByPath
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.inspect_results import RecordOut
 from rollproof.models.names import MARKER_NAME, inert, shown
@@ -20,7 +23,7 @@ _VERIFY = "verify this copy: rollproof verify"
 
 def word_of_record(
     io: Io, root: int, snapshot: Snapshot, volume: Volume
-) -> tuple[RecordOut | None, list[Finding], dict[bytes, FileRow]]:
+) -> tuple[RecordOut | None, list[Finding], Mapping[bytes, FileRow]]:
     """The records' word on a copy, what speaks against it, and every row by path. None where there are no records.
 
     Nothing is read again: size and date are no evidence of content, and the words say so.
@@ -41,18 +44,18 @@ def word_of_record(
     if not chain.links:
         return None, findings, {}
     found = standing(io, root, chain, volume)
-    rows: dict[bytes, FileRow] = {}
+    rows: Mapping[bytes, FileRow] = {}
     try:
         rows = found.files()
     except BadRecord as problem:
         findings.append(Finding(Kind.BAD_RECORD, Severity.ERROR, "", problem.message, remedy=_VERIFY))
-    there = {entry.path: entry for entry in snapshot.files}
+    there = FilesByPath(snapshot.files)
     missing = [path for path in rows if path not in there]
     changed = [
         path
         for path, row in rows.items()
-        if path in there
-        and (there[path].size != row.size or not same_time(there[path].modified_ns, row.modified_ns, volume.limits))
+        if (entry := there.get(path)) is not None
+        and (entry.size != row.size or not same_time(entry.modified_ns, row.modified_ns, volume.limits))
     ]
     unknown = [path for path in there if path not in rows] if rows else []
     for paths, kind, severity, words in (

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
+from itertools import islice
 
 from rollproof.card.clips import first_and_last
 from rollproof.card.ignore import IgnoreRules
@@ -45,6 +46,7 @@ from rollproof.workflows.wipe_count import (
     about_unknown_devices,
     count_copies,
 )
+from rollproof.workflows.wipe_hashes import HashesByPath
 from rollproof.workflows.wipe_look import CopyLook
 from rollproof.workflows.wipe_permit import write_permits
 from rollproof.workflows.wipe_read import TreeRead, read_tree
@@ -112,7 +114,7 @@ class _Judge:
     card: CardInHand | None = None
     copies: list[CopyInView] = field(default_factory=list)
     basis: str | None = None
-    hashes: dict[bytes, dict[str, str]] = field(default_factory=dict)
+    hashes: HashesByPath = field(default_factory=HashesByPath)
     read: TreeRead | None = None
     used: list[CopyInView] = field(default_factory=list)
     rolls: list[WipeRoll] = field(default_factory=list)
@@ -286,13 +288,14 @@ class _Judge:
             )
             if unchanged:
                 found.append(offload)
+        hashes = HashesByPath(card.snapshot.files)
         for offload in found:
             for file in ledger.files_of(offload.id):
                 if file.hash_text is None:
                     continue
-                if self.hashes.setdefault(file.path, {}).setdefault(file.algorithm, file.hash_text) != file.hash_text:
-                    self.hashes.clear()
+                if hashes.remembered(file.path, file.algorithm, file.hash_text) != file.hash_text:
                     return []  # two runs over one listing that read different bytes: only the card itself can tell
+        self.hashes = hashes
         return found
 
     def _by_reread(self, card: CardInHand, ledger: Ledger) -> list[KnownOffload]:
@@ -318,22 +321,23 @@ class _Judge:
         for path, fault in read.faults.items():
             if path not in card.accepted:
                 self.reasons.append(fault)
-        weak = [path for path, evidence in read.evidence.items() if evidence is not Evidence.MEDIUM]
+        files = card.snapshot.files
+        weak = [n for n in range(len(files)) if read.evidence(n) not in (None, Evidence.MEDIUM)]
         if weak:
             self.reasons.append(
                 keep(
                     Kind.SOURCE_FROM_CACHE,
                     "the card was read, but a cache may have answered instead of the medium",
                     "take the card out, put it back, and ask again",
-                    path=shown(weak[0]),
+                    path=shown(files[weak[0]].path),
                     count=len(weak),
                 )
             )
         found: dict[int, None] = {}
         for algorithm in algorithms:
-            texts = sorted({texts[algorithm] for texts in read.hashes.values() if algorithm in texts})
-            for start in range(0, len(texts), _LOOKED_UP_AT_ONCE):
-                for file in ledger.find_files(algorithm, texts[start : start + _LOOKED_UP_AT_ONCE]):
+            texts = read.hashes.texts(algorithm)
+            while batch := set(islice(texts, _LOOKED_UP_AT_ONCE)):
+                for file in ledger.find_files(algorithm, batch):
                     # the same content under another path (an empty file, a default look) makes no roll of this card
                     if read.hashes.get(file.path, {}).get(algorithm) == file.hash_text:
                         found[file.offload_id] = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, field
 
 from rollproof.copying.board import CopyState, ProofBoard
@@ -46,7 +46,7 @@ class DriveAtWork:
     volume: Volume
     plan: DrivePlan
     unfinished: bool
-    recorded: frozenset[bytes] = frozenset()
+    recorded: Container[bytes] = frozenset()
     proven_by: str | None = None
     proven_readback: Evidence | None = None
     handle: int = -1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
-from collections.abc import Mapping
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from rollproof.ascmhl.read import read_history
@@ -14,6 +14,7 @@ from rollproof.copying.marker import Marker, read_marker
 from rollproof.copying.plan import plan_drive, same_time
 from rollproof.copying.trouble import said
 from rollproof.models.errors import UntrustedInput
+from rollproof.models.file_table import FilesByPath, FileTable
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, inert, shown, to_text
 from rollproof.models.requests import Cancel
@@ -104,7 +105,8 @@ class _Found:
         self._io = io
         self._asked = asked
         self._at = at
-        self._on_card = {entry.path: entry for entry in (*asked.card.snapshot.files, *asked.card.lacking)}
+        files, lacking = asked.card.snapshot.files, asked.card.lacking
+        self._on_card = FilesByPath(files if not lacking else FileTable((*files, *lacking)).in_byte_order())
 
     def look(self) -> None:
         """Fill in the plan and the findings."""
@@ -200,18 +202,13 @@ class _Found:
                 )
             )
             return {}, {}
-        at.recorded = frozenset(path for path, row in rows.items() if row.hashes)
+        at.recorded = _WithHashes(rows)
         self._look_for_changes(rows, newest)
         if found.state != "proven" or not chain.whole or not self._speaks_of_here(chain, found):
             return rows, {}
         at.proven_by = found.proven_record
         at.proven_readback = found.readback
-        wanted = set(asked.algorithms)
-        return rows, {
-            path: (row.size, row.modified_ns, row.hashes[asked.proof_algorithm])
-            for path, row in rows.items()
-            if row.proven and wanted <= row.hashes.keys()
-        }
+        return rows, _Covered(rows, frozenset(asked.algorithms), asked.proof_algorithm)
 
     def _look_at_production(self, chain: Chain) -> None:
         """The records of one chain are all of one production: what it began with is gone on with."""
@@ -260,7 +257,7 @@ class _Found:
         if marker is None:
             return set()
         limits = self._at.volume.limits
-        standing_there = {entry.path: entry for entry in there.files}
+        standing_there = FilesByPath(there.files)
         same_card = is_of_card(marker, self._asked.card.known_as)
         suspects: set[bytes] = set()
         for path, (size, modified_ns) in marker.suspects.items():
@@ -272,6 +269,38 @@ class _Found:
             if as_written and (same_card or as_on_card):
                 suspects.add(path)
         return suspects
+
+
+class _WithHashes(Container[bytes]):
+    """The paths of which some record holds a hash."""
+
+    def __init__(self, rows: Mapping[bytes, FileRow]) -> None:
+        self._rows = rows
+
+    def __contains__(self, path: object) -> bool:
+        row = self._rows.get(path) if isinstance(path, bytes) else None
+        return row is not None and bool(row.hashes)
+
+
+class _Covered(Mapping[bytes, tuple[int, int, str]]):
+    """Size, modification time and hash of every file that is proven with all algorithms wanted, by path."""
+
+    def __init__(self, rows: Mapping[bytes, FileRow], wanted: frozenset[str], algorithm: str) -> None:
+        self._rows = rows
+        self._wanted = wanted
+        self._algorithm = algorithm
+
+    def __getitem__(self, path: bytes) -> tuple[int, int, str]:
+        row = self._rows[path]
+        if not (row.proven and self._wanted <= row.hashes.keys()):
+            raise KeyError(path)
+        return row.size, row.modified_ns, row.hashes[self._algorithm]
+
+    def __iter__(self) -> Iterator[bytes]:
+        return (path for path in self._rows if path in self)
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
 
 
 def is_of_card(marker: Marker, card: Volume) -> bool:

@@ -24,6 +24,7 @@ from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, VerifyRequest
@@ -210,11 +211,10 @@ class CopyVerifier:
 
     def _compare(self, work: Work) -> None:
         files = work.there.files
-        there = {entry.path: number for number, entry in enumerate(files)}
         ignored = set(work.there.ignored)
         redated: list[bytes] = []
         for path in sorted(work.papers.files):
-            wanted, number = work.papers.files[path], there.get(path)
+            wanted, number = work.papers.files[path], find_file(files, path)
             if number is None:
                 if path not in ignored:
                     work.missing.append(path)
@@ -233,7 +233,7 @@ class CopyVerifier:
                 wanted.modified_ns, entry.modified_ns, work.volume.limits
             ):
                 redated.append(path)
-        work.unknown += sorted(there.keys() - work.papers.files.keys())
+        work.unknown += [entry.path for entry in files if entry.path not in work.papers.files]
         work.findings += [
             *_about(
                 Kind.DIFFERS,

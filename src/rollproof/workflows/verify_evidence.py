@@ -8,6 +8,7 @@ from datetime import datetime
 from rollproof.ascmhl.expected import Outcome, judged
 from rollproof.ascmhl.model import Action, FileHash, Generation, Process
 from rollproof.hashing import ALGORITHMS, proof_algorithm
+from rollproof.models.file_table import find_file
 from rollproof.models.requests import Person
 from rollproof.records.blocks import copy_block, this_station
 from rollproof.records.models import By, DigestBlock, FindingBlock, Totals, VerifyHeader
@@ -108,9 +109,8 @@ def verify_rows(work: Work) -> Iterator[FileRow]:
     states |= dict.fromkeys(work.unknown, "unknown")
     if not states:
         return
-    there = {entry.path: number for number, entry in enumerate(work.there.files)}
     for path in sorted(states):
-        wanted, number = work.papers.files.get(path), there.get(path)
+        wanted, number = work.papers.files.get(path), find_file(work.there.files, path)
         entry = None if number is None else work.there.files[number]
         size = entry.size if entry is not None else (wanted.size if wanted and wanted.size is not None else 0)
         modified = entry.modified_ns if entry is not None else (wanted.modified_ns or 0 if wanted else 0)

@@ -15,6 +15,7 @@ from rollproof.models.names import shown
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import OffloadHeader
+from rollproof.records.row_table import RowTable
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.io import Io
 from rollproof.workflows.history_beside_records import history_findings
@@ -45,11 +46,42 @@ class Wanted:
         return Wanted.of(self.size, self.modified_ns, {**hashes, **self.hashes})
 
 
+class WantedFiles(Mapping[bytes, Wanted]):
+    """What ought to be there, by path: the records' rows close together, and beside them what else the manifests say.
+    In byte order of the paths where the records know all of them."""
+
+    def __init__(self, rows: RowTable) -> None:
+        self._rows = rows
+        self._beside: dict[bytes, Wanted] = {}
+        self._strangers = 0
+
+    def put(self, path: bytes, wanted: Wanted) -> None:
+        """This is what ought to be there, from now on."""
+        self._strangers += path not in self
+        self._beside[path] = wanted
+
+    def __getitem__(self, path: bytes) -> Wanted:
+        if path in self._beside:
+            return self._beside[path]
+        row = self._rows[path]
+        return Wanted.of(row.size, row.modified_ns, row.hashes)
+
+    def __contains__(self, path: object) -> bool:
+        return path in self._beside or path in self._rows
+
+    def __iter__(self) -> Iterator[bytes]:
+        yield from self._rows
+        yield from (path for path in self._beside if path not in self._rows)
+
+    def __len__(self) -> int:
+        return len(self._rows) + self._strangers
+
+
 @dataclass(slots=True)
 class Expectation:
     """Everything a copy's own papers say of it. The record is believed where it and the manifest disagree."""
 
-    files: dict[bytes, Wanted]
+    files: Mapping[bytes, Wanted]
     chain: Chain
     history: History
     standing: Standing
@@ -79,11 +111,9 @@ def read_expectation(io: Io, roll_folder: int, volume: Volume, drive: str) -> Ex
     found = standing(io, roll_folder, chain, volume)
     findings = [finding for finding in chain.findings if finding.kind is not Kind.NO_HISTORY]
     findings += history_findings(history, chain)
-    files: dict[bytes, Wanted] = {}
+    rows = RowTable()
     try:
-        for row in found.iter_files():
-            if row.hashes:
-                files[row.path] = Wanted.of(row.size, row.modified_ns, row.hashes)
+        rows = RowTable(row for row in found.iter_files() if row.hashes)
     except UntrustedInput as problem:
         findings.append(
             Finding(
@@ -95,25 +125,26 @@ def read_expectation(io: Io, roll_folder: int, volume: Volume, drive: str) -> Ex
                 remedy="look for the same record on a sibling drive; the copy cannot be called proven",
             )
         )
+    files = WantedFiles(rows)
     expectation = Expectation(files, chain, history, found, findings)
-    _merge_history(expectation, drive)
+    _merge_history(expectation, files, drive)
     return expectation
 
 
-def _merge_history(expectation: Expectation, drive: str) -> None:
+def _merge_history(expectation: Expectation, files: WantedFiles, drive: str) -> None:
     disagree: list[bytes] = []
-    has_records = bool(expectation.files)
+    has_records = bool(files)
     for path, expected in expectation.history.expected.items():
         hashes = expected.hashes
-        wanted = expectation.files.get(path)
+        wanted = files.get(path)
         if wanted is None:
-            expectation.files[path] = Wanted.of(expected.size, None, hashes)
+            files.put(path, Wanted.of(expected.size, None, hashes))
             continue
         recorded = wanted.hashes
         if any(hashes[name] != recorded[name] for name in hashes.keys() & recorded.keys()):
             disagree.append(path)
         elif hashes.keys() - recorded.keys():
-            expectation.files[path] = wanted.with_more(hashes)
+            files.put(path, wanted.with_more(hashes))
     if disagree and has_records:
         first = shown(disagree[0])
         more = f" and {len(disagree) - 1:,} more" if len(disagree) > 1 else ""

@@ -5,9 +5,10 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 from rollproof.copying.plan import same_time
 from rollproof.copying.settings import Settings
@@ -17,6 +18,7 @@ from rollproof.ledger.entries import CopyState, KnownCopy
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.events import Emit
+from rollproof.models.file_table import FileTable
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX, RECORDS_FOLDER, shown
 from rollproof.models.requests import Cancel
@@ -209,16 +211,15 @@ class AttachedLook:
         return True
 
     def _read_again(self, view: CopyInView, volume: Volume) -> bool:
-        by_algorithm: dict[str, list[FileEntry]] = {}
-        for path, row in sorted(view.rows.items()):
+        by_algorithm: dict[str, FileTable] = {}
+        for path, row in view.rows.items():
             known = [name for name in row.hashes if name in ALGORITHMS]
             if not known:
                 view.no(f"{shown(path)} has no hash this tool knows", _VERIFY)
                 return False
-            by_algorithm.setdefault(proof_algorithm(known), []).append(FileEntry(path, row.size, row.modified_ns))
+            by_algorithm.setdefault(proof_algorithm(known), FileTable()).add(path, row.size, row.modified_ns)
         for algorithm, group in by_algorithm.items():
-            expected = {entry.path: view.rows[entry.path].hashes[algorithm] for entry in group}
-            if not self._hold(view.handle, group, volume, algorithm, expected, view):
+            if not self._hold(view.handle, group, volume, algorithm, partial(_recorded, view, algorithm), view):
                 view.no("read again, it is not what was recorded", "keep the card and verify that copy")
                 return False
         return True
@@ -229,7 +230,7 @@ class AttachedLook:
         entries: Sequence[FileEntry],
         volume: Volume,
         algorithm: str,
-        expected: dict[bytes, str],
+        expected: Callable[[bytes], str],
         view: CopyInView,
     ) -> bool:
         return hashes_hold(
@@ -296,7 +297,7 @@ class AttachedLook:
                 found = io.stat(name, records)
                 entries.append(FileEntry(name, found.size, found.modified_ns))
                 digests[name] = link.sha256
-            good = self._hold(records, entries, volume, "sha256", digests, view)
+            good = self._hold(records, entries, volume, "sha256", digests.__getitem__, view)
         finally:
             io.close(records)
         if not good:
@@ -311,6 +312,10 @@ def _in_a_sentence(text: str) -> str:
     """Sentences of the records' room as a part of another one."""
     first = text[:1].lower() if text[1:2].islower() or text[1:2] == " " else text[:1]
     return (first + text[1:]).removesuffix(".")
+
+
+def _recorded(view: CopyInView, algorithm: str, path: bytes) -> str:
+    return view.rows[path].hashes[algorithm]
 
 
 def _newer_word(chain: Chain, remembered: dict[int, list[str]]) -> bool:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
 from rollproof.drives.identity import share_a_device
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Device, Evidence, Volume
 from rollproof.records.chain import Chain
 from rollproof.records.models import OffloadHeader
+from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
@@ -35,7 +37,7 @@ class CopyInView:
     device: Device
     volume: Volume | None
     attached: bool
-    rows: dict[bytes, FileRow] = field(default_factory=dict)
+    rows: Mapping[bytes, FileRow] = field(default_factory=RowTable)
     not_counted: str = ""
     remedy: str = ""
     why: str = ""
@@ -76,7 +78,7 @@ class CopyInView:
 
     def left_behind(self, seconds: float) -> None:
         """Its drive does not answer: nothing more is asked of it, and its handle stays open for the call under way."""
-        self.rows, self.handle, self.chain, self.state = {}, -1, None, ""
+        self.rows, self.handle, self.chain, self.state = RowTable(), -1, None, ""
         self.not_counted, self.remedy = f"its drive has not answered for {seconds:.0f} seconds", UNPLUG
         self.hangs = self.drive_failed = True
 
@@ -139,14 +141,14 @@ def one_per_device(copies: Iterable[CopyInView]) -> Iterator[CopyInView]:
 class Counting:
     """For each file the copies that count for it, one for each device. Files with the same holders are judged once."""
 
-    def __init__(self, copies: Sequence[CopyInView], holds: Callable[[CopyInView, bytes], bool]) -> None:
+    def __init__(self, copies: Sequence[CopyInView], holds: Callable[[CopyInView, FileEntry], bool]) -> None:
         self._views = [view for view in best_first(copies) if view.counts]
         self._holds = holds
         self._known: dict[tuple[int, ...], list[CopyInView]] = {}
 
-    def of(self, path: bytes) -> list[CopyInView]:
+    def of(self, entry: FileEntry) -> list[CopyInView]:
         """The counted copies of one file of the card."""
-        holders = tuple(place for place, view in enumerate(self._views) if self._holds(view, path))
+        holders = tuple(place for place, view in enumerate(self._views) if self._holds(view, entry))
         if holders not in self._known:
             self._known[holders] = list(one_per_device(self._views[place] for place in holders))
         return self._known[holders]

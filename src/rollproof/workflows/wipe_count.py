@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import shlex
+from array import array
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
+from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.results import WipeRoll
@@ -42,15 +44,15 @@ def count_copies(
 
     `hashes` are what the card holds, as it was read: now, or by this station when nothing changed since.
     """
-    known = _recorded(ledger, offloads, hashes, card.snapshot.files)
+    files = card.snapshot.files
+    known = _recorded(ledger, offloads, hashes, files)
     required_by = _required(offloads, copies, rules)
-    sizes = {entry.path: entry.size for entry in card.snapshot.files}
 
-    def holds(view: CopyInView, path: bytes) -> bool:
-        row = view.rows.get(path)
-        if row is None or not row.proven or row.size != sizes[path]:
+    def holds(view: CopyInView, entry: FileEntry) -> bool:
+        row = view.rows.get(entry.path)
+        if row is None or not row.proven or row.size != entry.size:
             return False
-        read = hashes.get(path, {})
+        read = hashes.get(entry.path, {})
         shared = read.keys() & row.hashes.keys()
         return bool(shared) and all(read[name] == row.hashes[name] for name in shared)
 
@@ -61,11 +63,11 @@ def count_copies(
     files_of_roll: dict[int, int] = defaultdict(int)
     short: dict[tuple[int, int], list[FileEntry]] = defaultdict(list)
     unattached: list[FileEntry] = []
-    for entry in card.snapshot.files:
+    for number, entry in enumerate(files):
         if entry.path in passed_over:
             continue
-        rolls = known.get(entry.path, ())
-        counted = counting.of(entry.path)
+        rolls = known(number)
+        counted = counting.of(entry)
         used |= {id(view): view for view in counted}
         concerned = {*rolls, *(view.roll_id for view in counted)}
         required = max([rules.copies_required, *(required_by[roll] for roll in concerned)])
@@ -111,20 +113,25 @@ def _recorded(
     offloads: Sequence[KnownOffload],
     hashes: Mapping[bytes, Mapping[str, str]],
     files: Sequence[FileEntry],
-) -> dict[bytes, tuple[int, ...]]:
-    """For each file of the card the rolls in which it was recorded with this very content, whatever the copies are
-    worth now."""
-    there = {entry.path: entry.size for entry in files}
-    known: dict[bytes, tuple[int, ...]] = {}
+) -> Callable[[int], tuple[int, ...]]:
+    """For each file of the card, by number, the rolls in which it was recorded with this very content, whatever the
+    copies are worth now. Files of the same rolls share one answer."""
+    answers: list[tuple[int, ...]] = [()]
+    places: dict[tuple[int, ...], int] = {(): 0}
+    known = array("L", [0]) * len(files)
     for offload in offloads:
         for file in ledger.files_of(offload.id):
-            if file.hash_text is None or there.get(file.path) != file.size:
+            number = find_file(files, file.path) if file.hash_text is not None else None
+            if number is None or files[number].size != file.size:
                 continue
-            if hashes.get(file.path, {}).get(file.algorithm) == file.hash_text:
-                before = known.get(file.path, ())
-                if offload.roll_id not in before:
-                    known[file.path] = (*before, offload.roll_id)
-    return known
+            before = answers[known[number]]
+            if offload.roll_id in before or hashes.get(file.path, {}).get(file.algorithm) != file.hash_text:
+                continue
+            answer = (*before, offload.roll_id)
+            known[number] = places.setdefault(answer, len(answers))
+            if known[number] == len(answers):
+                answers.append(answer)
+    return lambda number: answers[known[number]]
 
 
 def _required(offloads: Sequence[KnownOffload], copies: Sequence[CopyInView], rules: Rules) -> dict[int, int]:

@@ -19,6 +19,7 @@ from rollproof.models.events import Emit
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Device, Volume
+from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.watch import NoAnswer
@@ -156,19 +157,21 @@ class CopyLook:
 
     def _rows_from_memory(self, view: CopyInView, known: KnownCopy) -> None:
         offloads = {offload.id: offload for offload in self.ledger.offloads_of(known.roll_id)}
+        proven: list[int] = []
         for offload_id, state in sorted(known.states.items()):
             offload = offloads.get(offload_id)
             if offload is None:
                 continue
             view.roll, view.production = offload.roll, offload.production
             view.copies_required = max(view.copies_required, offload.copies_required)
-            if state != "proven":
-                continue
-            for file in self.ledger.files_of(offload_id):
-                if file.hash_text is not None:
-                    view.rows[file.path] = FileRow(
-                        file.path, file.size, file.modified_ns, {file.algorithm: file.hash_text}, True
-                    )
+            if state == "proven":
+                proven.append(offload_id)
+        view.rows = RowTable(row for offload_id in proven for row in self._rows_of(offload_id))
+
+    def _rows_of(self, offload_id: int) -> Iterator[FileRow]:
+        for file in self.ledger.files_of(offload_id):
+            if file.hash_text is not None:
+                yield FileRow(file.path, file.size, file.modified_ns, {file.algorithm: file.hash_text}, True)
 
 
 def _places(known: KnownCopy, volumes: Iterable[Volume]) -> Iterator[tuple[Volume, bytes]]:

@@ -19,17 +19,26 @@ from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess
+from rollproof.storage.medium import MediumAccess, evidence_of, rank_of
+from rollproof.workflows.wipe_hashes import HashesByPath
+
+_UNREAD = 255
 
 
 @dataclass(slots=True)
 class TreeRead:
-    """What came of reading some files of one tree."""
+    """What came of reading some files of one tree, by their numbers; `hashes` and `faults` also by path, where the
+    files were in byte order of their paths."""
 
-    hashes: dict[bytes, dict[str, str]] = field(default_factory=dict)
-    evidence: dict[bytes, Evidence] = field(default_factory=dict)
+    hashes: HashesByPath
+    _ranks: bytearray
     faults: dict[bytes, Finding] = field(default_factory=dict)
     lost: Finding | None = None
+
+    def evidence(self, number: int) -> Evidence | None:
+        """What reading a file was worth; None when it was not read to its end."""
+        rank = self._ranks[number]
+        return evidence_of(rank) if rank != _UNREAD else None
 
 
 def read_tree(
@@ -47,12 +56,12 @@ def read_tree(
     alike: Callable[[int, int], bool] | None = None,
 ) -> TreeRead:
     """Read and hash files below an open folder. Raises Interrupted when the end was asked for; nothing else."""
-    result = TreeRead()
+    result = TreeRead(HashesByPath(files), bytearray([_UNREAD]) * len(files))
     emit(LegStarted("", leg, drive, len(files), sum(entry.size for entry in files)))
 
     def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
-        result.hashes[files[number].path] = texts
-        result.evidence[files[number].path] = evidence
+        result.hashes.read(number, texts)
+        result._ranks[number] = rank_of(evidence)
 
     def fault(number: int, finding: Finding) -> None:
         result.faults[files[number].path] = finding
@@ -93,7 +102,7 @@ def hashes_hold(
     entries: Sequence[FileEntry],
     volume: Volume,
     algorithm: str,
-    expected: dict[bytes, str],
+    expected: Callable[[bytes], str],
     *,
     accepted: Collection[Evidence],
     drive: str,
@@ -118,7 +127,6 @@ def hashes_hold(
     if read.lost is not None or read.faults:
         return False
     return all(
-        read.hashes.get(entry.path, {}).get(algorithm) == expected[entry.path]
-        and read.evidence.get(entry.path) in accepted
-        for entry in entries
+        read.hashes.of(number).get(algorithm) == expected(entry.path) and read.evidence(number) in accepted
+        for number, entry in enumerate(entries)
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from rollproof.copying.trouble import said
 from rollproof.models.errors import UntrustedInput
+from rollproof.models.file_table import find_file
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 from rollproof.records.blocks import copy_block, source_block, this_station
@@ -80,11 +81,14 @@ def _of_the_card(view: CopyInView) -> OffloadHeader | None:
 def _is_what_was_read(card: CardInHand, read: TreeRead, view: CopyInView) -> bool:
     if read.lost is not None:
         return False
-    there = {entry.path: entry.size for entry in card.snapshot.files}
+    files = card.snapshot.files
     for path, row in view.rows.items():
-        hashes = read.hashes.get(path, {})
+        number = find_file(files, path)
+        if number is None:
+            return False
+        hashes = read.hashes.of(number)
         shared = hashes.keys() & row.hashes.keys()
         good = shared and all(hashes[name] == row.hashes[name] for name in shared)
-        if not good or there.get(path) != row.size or read.evidence.get(path) is not Evidence.MEDIUM:
+        if not good or files[number].size != row.size or read.evidence(number) is not Evidence.MEDIUM:
             return False
     return True
