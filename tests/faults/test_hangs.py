@@ -177,6 +177,51 @@ def test_a_long_look_at_a_roll_folder_is_no_hanging_as_long_as_its_calls_come_ba
     assert result.verdict == "proven"
 
 
+class _SlowPapers(LinuxIo):
+    """Papers and their folders take a while to open, as it does where they are long and the drive is slow."""
+
+    def open_folder(self, name: bytes, folder: int) -> int:
+        """See `Io`."""
+        if name in (b"rollproof", b"ascmhl"):
+            threading.Event().wait(0.3)
+        return super().open_folder(name, folder)
+
+    def open_read(self, name: bytes, folder: int, *, direct: bool) -> int:
+        """See `Io`."""
+        if name.endswith((b".json", b".mhl", b".xml", b"-partial")):
+            threading.Event().wait(0.3)
+        return super().open_read(name, folder, direct=direct)
+
+
+def test_papers_that_take_long_make_no_hanging_drive_as_long_as_each_call_comes_back(place: Stage) -> None:
+    place.clear()
+    settings = dataclasses.replace(SETTINGS, stall_seconds=1.0)
+    result = offload(
+        place.request(), emit=lambda event: None, cancel=Cancel(), io=_SlowPapers(), drives=place.places,
+        settings=settings,
+    )  # fmt: skip
+    assert result.rolls[0].seconds["records"] > 1.5 * settings.stall_seconds, "too quick to tell anything"
+    assert result.verdict == "proven"
+
+
+@pytest.mark.parametrize(("operation", "path"), [("rename_no_replace", b"*rollproof/*"), ("flush", b"*ascmhl/*")])
+def test_a_drive_that_hangs_while_its_papers_are_written_is_left_behind(
+    place: Stage, released: threading.Event, operation: str, path: bytes
+) -> None:
+    place.clear()
+    rule = Rule(Stall(released), operation, path=path, drive=os.fsencode(place.drives["one"]))
+    threading.Timer(4.0, released.set).start()
+    began = time.monotonic()
+    run = place.run([rule], settings=QUICK)
+    took = time.monotonic() - began
+    released.set()
+    assert run.io.reached
+    assert took < BOUND_SECONDS
+    assert run.result is not None, run.crash
+    states = {at.drive: at.state for at in run.result.rolls[0].destinations}
+    assert states == {"one": "failed", "two": "proven"}
+
+
 def test_ctrl_c_ends_a_verify_whose_drive_hangs(place: Stage, kept: Path, released: threading.Event) -> None:
     place.restore(kept)
     cancel = Cancel()

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from rollproof.copying.writer import WriteWays
 from rollproof.models.volumes import Limits
 from rollproof.storage.medium import MediumAccess
+from rollproof.storage.watch import CallWatch
 
 
 class Watch:
@@ -16,18 +19,26 @@ class Watch:
 
     def __init__(self) -> None:
         self._since: float | None = None
+        self._calls: Callable[[], float] | None = None
 
     def busy(self) -> None:
         """A call on the drive begins, or the next one of a row."""
-        self._since = time.monotonic()
+        self._since, self._calls = time.monotonic(), None
 
     def idle(self) -> None:
         """Waiting for others now."""
-        self._since = None
+        self._since = self._calls = None
+
+    def busy_with_many(self, calls: CallWatch) -> None:
+        """Work of many calls on the drive begins in this thread, which may take long as long as each comes back."""
+        thread, began = threading.get_ident(), time.monotonic()
+        self._since, self._calls = began, lambda: calls.silent_seconds(thread, began)
 
     def busy_seconds(self) -> float:
         """How long the present call has taken; 0 while idle."""
-        since = self._since
+        since, calls = self._since, self._calls
+        if calls is not None:
+            return calls()
         return 0.0 if since is None else time.monotonic() - since
 
 
@@ -61,5 +72,7 @@ class DriveSide:
     work: DriveWork
     read_depth: int = 2
     limits: Limits = field(default_factory=Limits)
+    calls: CallWatch | None = None
+    """Times the calls of `work`; without it, its sealing as a whole counts as one call."""
     rotational: bool = False
     """A spinning disk: it is not read for others while it is read back."""

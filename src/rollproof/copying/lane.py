@@ -306,6 +306,9 @@ class Lane:
         self._emit(LegStarted(self._roll, Leg.RECORD, self.drive, 0, 0))
         began = time.monotonic()
         self.watch.busy()
+        if self._side.calls is not None:
+            # records and manifests of very many files take minutes on a slow drive
+            self.watch.busy_with_many(self._side.calls)
         state = self._side.work.seal()
         self.record_seconds = time.monotonic() - began
         if self._left_behind:

@@ -32,11 +32,19 @@ class CallWatch:
 
     def __init__(self) -> None:
         self._under_way: dict[int, float] = {}
+        self._ended: dict[int, float] = {}
 
     def busy_seconds(self) -> float:
         """How long the longest call under way has taken; 0 when there is none."""
         began = list(self._under_way.values())
         return time.monotonic() - min(began) if began else 0.0
+
+    def silent_seconds(self, thread: int, since: float) -> float:
+        """How long a thread's call under way has taken; between two calls a tenth of the time since the last one (or
+        `since`, by the monotonic clock): working something out is no waiting, and yet must end."""
+        began = self._under_way.get(thread)
+        now = time.monotonic()
+        return now - began if began is not None else (now - max(self._ended.get(thread, since), since)) / 10
 
     def timed(self, call: Callable[..., T]) -> Callable[..., T]:
         """The same call, timed."""
@@ -49,6 +57,7 @@ class CallWatch:
                 return call(*given, **named)
             finally:
                 self._under_way.pop(thread, None)
+                self._ended[thread] = time.monotonic()
 
         return made
 

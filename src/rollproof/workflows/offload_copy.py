@@ -235,6 +235,7 @@ class _OneCopy(OneCard):
 
     def _evidence(
         self,
+        io: Io,
         card: CardAtWork,
         board: ProofBoard,
         checked: Preflight,
@@ -244,7 +245,7 @@ class _OneCopy(OneCard):
     ) -> EvidenceWriter:
         newest = _copy(card).newest
         return CopyEvidence(
-            self._io,
+            io,
             card,
             board,
             checked.drives,
@@ -261,6 +262,7 @@ class _OneCopy(OneCard):
 
     def _drive_work(
         self,
+        io: Io,
         at: DriveAtWork,
         card: CardAtWork,
         board: ProofBoard,
@@ -268,7 +270,7 @@ class _OneCopy(OneCard):
         card_seen_whole: Callable[[], bool],
     ) -> OffloadDriveWork:
         assert isinstance(board, CopyBoard)
-        return CopyDriveWork(self._io, at, _copy(card), board, write_evidence, card_seen_whole)
+        return CopyDriveWork(io, at, _copy(card), board, write_evidence, card_seen_whole)
 
     def _remember(
         self,

@@ -174,6 +174,7 @@ class OneCard:
 
     def _evidence(
         self,
+        io: Io,
         card: CardAtWork,
         board: ProofBoard,
         checked: Preflight,
@@ -183,7 +184,7 @@ class OneCard:
     ) -> EvidenceWriter:
         """What writes the papers beside each copy."""
         return EvidenceWriter(
-            self._io,
+            io,
             card,
             board,
             checked.drives,
@@ -200,6 +201,7 @@ class OneCard:
 
     def _drive_work(
         self,
+        io: Io,
         at: DriveAtWork,
         card: CardAtWork,
         board: ProofBoard,
@@ -207,7 +209,7 @@ class OneCard:
         card_seen_whole: Callable[[], bool],
     ) -> OffloadDriveWork:
         """The work on one drive before and after the copying itself."""
-        return OffloadDriveWork(self._io, at, card.snapshot, card.known_as, board, write_evidence, card_seen_whole)
+        return OffloadDriveWork(io, at, card.snapshot, card.known_as, board, write_evidence, card_seen_whole)
 
     def _answered(self, result: RollResult, path: bytes) -> RollResult:
         """The result with the card's answer."""
@@ -276,7 +278,10 @@ class OneCard:
             settled.extend(found)
             return found
 
+        calls = CallWatch()
+        io = watched(self._io, calls)
         evidence = self._evidence(
+            io,
             card,
             board,
             checked,
@@ -293,7 +298,7 @@ class OneCard:
             return evidence(at, state)
 
         sides = [
-            _drive_side(self._io, at, self._drive_work(at, card, board, write_evidence, card_seen_whole))
+            _drive_side(self._io, at, self._drive_work(io, at, card, board, write_evidence, card_seen_whole), calls)
             for at in checked.drives
         ]
         outcome = Offloading(
@@ -421,7 +426,7 @@ def _depth(volume: Volume, depth: int) -> int:
     return min(depth, 2) if volume.device.rotational and volume.device.kind == "disk" else depth
 
 
-def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
+def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatch) -> DriveSide:
     journalled = at.volume.file_system in _LOCAL_JOURNALLED
     return DriveSide(
         at.drive,
@@ -437,6 +442,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork) -> DriveSide:
         read_depth=_depth(at.volume, 2),
         limits=at.volume.limits,
         rotational=bool(at.volume.device.rotational) and at.volume.device.kind == "disk",
+        calls=calls,
     )
 
 
