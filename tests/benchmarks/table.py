@@ -43,6 +43,8 @@ class Table:
 
     def page(self) -> str:
         """The table for the docs, and below it what the rows remark."""
+        if not self._rows:
+            return f"{_HEAD}\nNo row has been measured for this page yet.\n"
         days = sorted({row.measured_on for row in self._rows})
         when = " to ".join(sorted({days[0], days[-1]})) if days else ""
         lines = [
