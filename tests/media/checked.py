@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import bisect
+
 from rollproof.media.source import MOST_BYTES, MOST_READS, TooMuch, clamp
 
 
@@ -32,6 +34,8 @@ class Huge(Checked):
         super().__init__(b"")
         self.size = size
         self._pieces = pieces
+        self._places = sorted(pieces)
+        self._longest = max((len(piece) for piece in pieces.values()), default=0)
         self._fill = fill
 
     def at(self, offset: int, length: int) -> bytes:
@@ -42,7 +46,9 @@ class Huge(Checked):
         if self.bytes_read > MOST_BYTES or self.asked > MOST_READS * 20:
             raise TooMuch
         out = bytearray(self._fill * count)
-        for place, piece in self._pieces.items():
+        reaching = bisect.bisect_left(self._places, start - self._longest)
+        for place in self._places[reaching : bisect.bisect_right(self._places, start + count)]:
+            piece = self._pieces[place]
             first, last = max(place, start), min(place + len(piece), start + count)
             if first < last:
                 out[first - start : last - start] = piece[first - place : last - place]

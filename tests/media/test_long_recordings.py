@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import struct
 import time
+from typing import cast
 
 from media.by_hand import box, movie, pattern, track
 from media.checked import Huge
 from rollproof.media.health import FileHealth, examine
+from rollproof.media.source import FileSource
+from rollproof.storage.io import Io
 
 TIB = 1 << 40
 GIB = 1 << 30
@@ -21,6 +24,24 @@ def _examined(source: Huge, name: bytes, most_bytes: int) -> FileHealth:
     assert time.perf_counter() - began < SECONDS
     assert source.bytes_read <= most_bytes
     return answer
+
+
+class _Medium:
+    """The system's side of a file that is only thought up."""
+
+    def __init__(self, huge: Huge) -> None:
+        self._huge = huge
+
+    def read_into(self, _handle: int, view: memoryview, offset: int) -> int:
+        """See `Io.read_into`."""
+        data = self._huge.at(offset, len(view))
+        view[: len(data)] = data
+        return len(data)
+
+
+def _on_a_medium(huge: Huge) -> FileSource:
+    """Read in blocks, with the bounds that a real file has."""
+    return FileSource(cast(Io, _Medium(huge)), 0, huge.size)
 
 
 def _clip(samples: int, each: int) -> tuple[bytes, bytes, int]:
@@ -67,6 +88,61 @@ def test_more_fragments_than_are_looked_at_are_unknown_not_damaged() -> None:
 
     assert answer.state == "unknown"
     assert "only the beginning" in answer.note
+
+
+def _mxf(status: int, *more: bytes) -> Huge:
+    """Half an hour of pictures of half a megabyte each, with nothing between them; `more` follows the last."""
+    key = bytes.fromhex("060e2b34010201010d01030115010500")
+    pieces = {0: _partition(2, status, 0)}
+    end = len(pieces[0])
+    for _ in range(3000):
+        pieces[end] = key + b"\x83" + (500_000).to_bytes(3, "big")
+        end += 20 + 500_000
+    for part in more:
+        pieces[end] = part
+        end += len(part)
+    return Huge(end, pieces)
+
+
+def _partition(kind: int, status: int, place: int) -> bytes:
+    pack = struct.pack(">HHIQQQQQIQI", 1, 3, 1, place, 0, 0, 0, 0, 0, 0, 0) + bytes(16) + struct.pack(">II", 0, 16)
+    return (
+        bytes.fromhex("060e2b34020501010d01020101")
+        + bytes([kind, status, 0, 0x83])
+        + len(pack).to_bytes(3, "big")
+        + pack
+    )
+
+
+def test_a_long_recording_that_was_never_closed_is_damaged() -> None:
+    source = _on_a_medium(_mxf(1))
+    assert examine(source, b"A003C001.MXF").state == "damaged"
+    assert source.reads < 10
+
+
+def test_a_footer_that_only_the_end_of_the_file_shows_completes_an_open_header() -> None:
+    place = _mxf(1).size
+    filler = bytes.fromhex("060e2b34010101020301021001000000") + b"\x83" + (70_000).to_bytes(3, "big") + bytes(70_000)
+
+    assert _examined(_mxf(1, _partition(4, 4, place)), b"A003C001.MXF", 6 << 20).state == "sound"
+    assert _examined(_mxf(1, _partition(4, 4, place), filler), b"A003C001.MXF", 6 << 20).state == "sound"
+    assert _examined(_mxf(1, _partition(4, 4, 0), filler), b"A003C001.MXF", 6 << 20).state == "sound"
+    # incomplete, cut, or only like one
+    assert _examined(_mxf(1, _partition(4, 3, place), filler), b"A003C001.MXF", 6 << 20).state == "damaged"
+    assert _examined(_mxf(1, _partition(4, 4, place), filler[:-9]), b"A003C001.MXF", 6 << 20).state == "damaged"
+    assert _examined(_mxf(1, _partition(4, 4, 7), b"picture" * 9), b"A003C001.MXF", 6 << 20).state == "damaged"
+
+
+def test_half_an_hour_of_fragments_is_looked_at_to_its_end() -> None:
+    start = box(b"ftyp", b"isom") + movie(track([], []), after=box(b"mvex"))
+    pieces, end = {0: start}, len(start)
+    for _ in range(1800):
+        head = box(b"moof", pattern(400)) + struct.pack(">I4s", 3_000_000, b"mdat")
+        pieces[end] = head
+        end += len(head) - 8 + 3_000_000
+
+    assert examine(_on_a_medium(Huge(end, pieces)), b"a.mp4").state == "sound"
+    assert examine(_on_a_medium(Huge(end - 1_000_000, pieces)), b"a.mp4").state == "damaged"
 
 
 def _rf64(data_bytes: int) -> bytes:

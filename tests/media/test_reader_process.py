@@ -20,6 +20,7 @@ from rollproof.media import reader_process
 from rollproof.media.facts import read_facts
 from rollproof.media.problems import CannotSay, Failure, LibraryFailed
 from rollproof.media.reader_process import MOST_FAILURES, Readers
+from rollproof.media.reader_talk import ASK_FACTS
 from rollproof.media.source import BytesSource
 
 ISO = "ISO media"
@@ -124,6 +125,52 @@ def test_who_failed_is_told_apart(bad: Start) -> None:
         told.append(failed.value.failure)
 
     assert told == [Failure.OVER_IT] * MOST_FAILURES + [Failure.TOO_OFTEN]
+
+
+class Slow(Checked):
+    """A medium of which every read takes a while, by a clock that it moves on."""
+
+    def __init__(self, data: bytes, seconds: float, then: Callable[[], None] = lambda: None) -> None:
+        super().__init__(data)
+        self.now = 0.0
+        self._seconds = seconds
+        self._then = then
+
+    def at(self, offset: int, length: int) -> bytes:
+        self.now += self._seconds
+        self._then()
+        return super().at(offset, length)
+
+
+def test_a_slow_medium_is_waited_for_a_few_seconds_in_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(reader_process.MEDIUM_SECONDS, ASK_FACTS, 0.5)
+    slow = Slow(corpus()["prores.mov"], 1.0)
+    readers = Readers(clock=lambda: slow.now)
+    try:
+        with pytest.raises(CannotSay):
+            readers.facts(slow, ISO)
+        assert slow.asked == 1
+        assert (readers.failures, readers.facts(GOOD, ISO).width) == (0, 64)
+    finally:
+        readers.close()
+
+
+@posix
+def test_a_medium_that_hangs_is_not_blamed_on_the_library() -> None:
+    def ended() -> None:  # as the watch does when time is up
+        (reader,) = readers._all
+        reader._process.kill()
+        reader._process.wait()
+
+    hanging = Slow(corpus()["prores.mov"], 30.0, ended)
+    readers = Readers(clock=lambda: hanging.now)
+    try:
+        for _ in range(MOST_FAILURES + 1):
+            with pytest.raises(CannotSay, match="medium"):
+                readers.facts(hanging, ISO)
+        assert (readers.failures, readers.facts(GOOD, ISO).width) == (0, 64)
+    finally:
+        readers.close()
 
 
 @linux

@@ -23,6 +23,8 @@ _STATUS = {1: "open and incomplete", 2: "closed but incomplete", 3: "open", 4: "
 _MOST_STEPS = 2000
 _MOST_INDEX_BYTES = 1024 * 1024
 _MOST_PARTITIONS = 16
+_LONGEST_FOOTER = 4 * 1024 * 1024
+_MOST_CANDIDATES = 16
 
 _NEVER_CLOSED = (
     "the recorder never closed the file: power or card was probably pulled; the picture data is there and may be"
@@ -43,11 +45,13 @@ class Klv:
 
 @dataclass(frozen=True, slots=True)
 class Partition:
-    """A partition pack; `footer` is where it says that the footer partition is (0: not known when it was written)."""
+    """A partition pack; `place` is where it says that it is itself, `footer` where it says that the footer partition is
+    (0: not known when it was written)."""
 
     klv: Klv
     kind: int
     status: int
+    place: int
     footer: int
     content_bytes: int
 
@@ -85,7 +89,7 @@ def read_partition(source: Source, start: int) -> Partition | None:
     pack = source.at(klv.value, 48)
     if len(pack) < 48:
         return None
-    return Partition(klv, klv.key[13], klv.key[14], be64(pack, 24), be64(pack, 32) + be64(pack, 40))
+    return Partition(klv, klv.key[13], klv.key[14], be64(pack, 8), be64(pack, 24), be64(pack, 32) + be64(pack, 40))
 
 
 def examine(source: Source) -> list[Problem]:
@@ -142,30 +146,45 @@ def _without_footer(source: Source, header: Partition, index: tuple[int, ...], r
         return _lost_partitions(
             source, index, run_in
         )  # no footer, which the standard allows, and all the rest in place
-    found, stopped = _walk(source, header.klv.start)
-    if any(partition.kind == _FOOTER and partition.complete for partition in found):
-        return _ran_out(source, stopped)
     if not header.complete:
+        footer = _footer_in_tail(source, run_in)
+        if footer is not None and footer.complete:
+            return _ran_out(source, _walk(source, footer.klv.start))
         detail = f"the header partition is {status} and no footer partition completes it"
         return [Problem("damaged", detail, _NEVER_CLOSED)]
+    stopped = _walk(source, header.klv.start)
     if stopped is None:
         raise CannotSay("a closed header without a footer partition, and more parts than are looked at")
     return _ran_out(source, stopped)
 
 
-def _walk(source: Source, start: int) -> tuple[list[Partition], int | None]:
-    """The partitions met on a walk over the KLVs from `start`, and where it stopped; None when it met too many."""
-    found: list[Partition] = []
+def _footer_in_tail(source: Source, run_in: int) -> Partition | None:
+    """A footer partition that nothing names: after it come at most the metadata and the index once more (7.1, 10)."""
+    start = max(source.size - _LONGEST_FOOTER, run_in)
+    tail = source.at(start, _LONGEST_FOOTER)
+    place = len(tail)
+    for _ in range(_MOST_CANDIDATES):
+        place = tail.rfind(_PARTITION, 0, place)
+        if place < 0:
+            return None
+        found = read_partition(source, start + place)
+        if found is None or found.kind != _FOOTER:
+            continue
+        # a pack says where it is itself, or else leads to the end: bytes of a picture that look like one do not
+        if found.place == found.klv.start - run_in or _walk(source, found.klv.start) == source.size:
+            return found
+    return None
+
+
+def _walk(source: Source, start: int) -> int | None:
+    """Where a walk over the KLVs from `start` ends; None when there are too many."""
     position = start
     for _ in range(_MOST_STEPS):
         klv = read_klv(source, position)
         if klv is None:
-            return found, position
-        partition = read_partition(source, position)
-        if partition is not None:
-            found.append(partition)
+            return position
         position = klv.end
-    return found, None
+    return None
 
 
 def _ran_out(source: Source, stopped: int | None) -> list[Problem]:
@@ -186,7 +205,7 @@ def _after_footer(source: Source, footer: Partition, *, has_index: bool) -> list
         return [Problem("damaged", detail, _CUT_SHORT)]
     if has_index:
         return []
-    _, stopped = _walk(source, footer.klv.start)
+    stopped = _walk(source, footer.klv.start)
     if _RANDOM_INDEX in source.at(footer.klv.end, _MOST_INDEX_BYTES):
         return _ran_out(source, stopped)
     if stopped is not None and stopped < source.size:

@@ -27,6 +27,8 @@ from rollproof.media.source import BytesSource, clamp
 SELF_SECONDS = 90.0
 """After so long with one file the system ends this process, even when nobody is left to do so."""
 
+_LESS_URGENT = 10
+
 
 class _FarSource:
     """A source whose bytes the other side reads."""
@@ -121,6 +123,8 @@ def _works() -> bool:
 
 def main() -> None:
     """Set everything up, give up what is not needed, see that the library works, serve."""
+    if hasattr(os, "nice"):
+        os.nice(_LESS_URGENT)  # than the offload that may run beside
     _import_everything()
     speak = FileIO(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints goes nowhere

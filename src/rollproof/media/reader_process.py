@@ -15,7 +15,8 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -29,6 +30,10 @@ FACTS_SECONDS, POSTER_SECONDS = 20.0, 60.0
 
 MOST_FAILURES = 6
 """After so many that had to be ended, or ended by themselves, none is started any more."""
+
+MEDIUM_SECONDS = {reader_talk.ASK_FACTS: 3.0, reader_talk.ASK_POSTER: 30.0}
+"""For one file, spent on waiting for its medium: after that the library has to make do with what it has. Facts are for
+people, and a slow card has other things to do."""
 
 _MOST_AT_ONCE = 2
 _MOST_WISHES = 50_000
@@ -54,7 +59,9 @@ class Readers:
         *,
         facts_seconds: float = FACTS_SECONDS,
         poster_seconds: float = POSTER_SECONDS,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        self._clock = clock
         self._command = tuple(command)
         self._seconds = {reader_talk.ASK_FACTS: facts_seconds, reader_talk.ASK_POSTER: poster_seconds}
         self._begin()
@@ -106,6 +113,9 @@ class Readers:
                 answer = reader.ask(ask, source, container, wide, self._seconds[ask])
             except reader_talk.NoTalk as problem:
                 self.worked |= reader.works
+                if reader.waited > self._seconds[ask] / 2:  # then it was ended for what the medium did
+                    self._end(reader)
+                    raise CannotSay("the medium did not answer in time") from problem
                 self._failed(reader)
                 raise LibraryFailed(Failure.OVER_IT if reader.works else Failure.AT_ALL) from problem
             except BaseException:
@@ -127,7 +137,7 @@ class Readers:
             if self.failures >= MOST_FAILURES:
                 raise LibraryFailed(Failure.TOO_OFTEN if self.worked else Failure.AT_ALL)
         try:
-            reader = _Reader(self._command)
+            reader = _Reader(self._command, self._clock)
         except (OSError, ValueError, subprocess.SubprocessError) as problem:
             with self._lock:
                 self.failures += 1
@@ -150,12 +160,15 @@ class Readers:
 class _Reader:
     """One process, for one caller at a time."""
 
-    def __init__(self, command: Sequence[str]) -> None:
+    def __init__(self, command: Sequence[str], clock: Callable[[], float]) -> None:
+        self._clock = clock
         self.works = False
         """Whether it has said that its library works."""
+        self.waited = 0.0
+        """Seconds that the last file's medium took."""
         options: dict[str, Any] = {"start_new_session": True}  # a Ctrl-C at the terminal is ours alone
         if sys.platform == "win32":
-            options = {"creationflags": subprocess.CREATE_NO_WINDOW}
+            options = {"creationflags": subprocess.CREATE_NO_WINDOW | subprocess.BELOW_NORMAL_PRIORITY_CLASS}
         environment = {name: os.environ[name] for name in _KEPT if name in os.environ}
         environment["PYTHONPATH"] = os.pathsep.join(os.path.abspath(each) for each in sys.path if each)
         self._process = subprocess.Popen(
@@ -180,6 +193,7 @@ class _Reader:
         watch.daemon = True
         watch.start()
         trouble: Exception | None = None
+        self.waited = 0.0
         try:
             if not self.works:
                 self.works = reader_talk.receive(listen)[0] == reader_talk.READY
@@ -194,7 +208,10 @@ class _Reader:
                 if kind != reader_talk.READ or len(said) != reader_talk.WISH.size:
                     break
                 offset, length = reader_talk.WISH.unpack(said)
+                began = self._clock()
                 try:
+                    if self.waited > MEDIUM_SECONDS[ask]:
+                        raise TooMuch
                     data = source.at(offset, min(length, reader_talk.LONGEST_WISH)) if trouble is None else b""
                 except TooMuch:
                     reader_talk.send(speak, reader_talk.FAILED)
@@ -203,6 +220,8 @@ class _Reader:
                     reader_talk.send(speak, reader_talk.FAILED)
                 else:
                     reader_talk.send(speak, reader_talk.DATA, data)
+                finally:
+                    self.waited += self._clock() - began
         except (OSError, ValueError) as problem:
             raise reader_talk.NoTalk from problem
         finally:

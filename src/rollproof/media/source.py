@@ -6,7 +6,9 @@ outside the file, and it counts: a parser that a file leads around in circles en
 
 from __future__ import annotations
 
+import time
 from collections import OrderedDict
+from collections.abc import Callable
 from typing import Protocol
 
 from rollproof.storage.io import Io
@@ -14,11 +16,19 @@ from rollproof.storage.io import Io
 BLOCK_BYTES = 16 * 1024
 """One read of the medium for small requests: the headers of a container lie close together."""
 
-CACHED_BLOCKS = 16
-MOST_BYTES = 24 * 1024 * 1024
-"""A health check needs some tens of KiB; large sample tables and a walk over frame blocks need more."""
+MOST_BLOCKS_AT_ONCE = 16
+"""One read where block after block is asked for, as in a long table: each is twice as long as the one before, up to
+this."""
+
+CACHED_BLOCKS = 3 * MOST_BLOCKS_AT_ONCE
+MOST_BYTES = 48 * 1024 * 1024
+"""A health check needs some tens of KiB; large sample tables need more, and a walk over parts that lie far apart, as in
+half an hour of fragments, a block for each."""
 
 MOST_READS = 5000
+MOST_SECONDS = 10.0
+"""Spent on waiting for the medium. On a card the look into a clip takes some tens of milliseconds; this is for the
+recording of very many parts on a medium that is slow to find each."""
 
 
 class TooMuch(Exception):
@@ -59,11 +69,19 @@ class FileSource:
     """A source over an open file (opened with `direct=False`), by way of the `Io` seam.
 
     Small requests go through a cache of a few blocks. `bytes_read` and `reads` count what the medium was asked for;
-    beyond `most_bytes` or `most_reads` every further request raises `TooMuch`. For one thread.
+    beyond `most_bytes`, `most_reads` or `most_seconds` every further read raises `TooMuch`. For one thread.
     """
 
     def __init__(
-        self, io: Io, handle: int, size: int, *, most_bytes: int = MOST_BYTES, most_reads: int = MOST_READS
+        self,
+        io: Io,
+        handle: int,
+        size: int,
+        *,
+        most_bytes: int = MOST_BYTES,
+        most_reads: int = MOST_READS,
+        most_seconds: float = MOST_SECONDS,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.size = size
         self.bytes_read = 0
@@ -72,6 +90,10 @@ class FileSource:
         self._handle = handle
         self._most_bytes = most_bytes
         self._most_reads = most_reads
+        self._seconds_left = most_seconds
+        self._clock = clock
+        self._next_block = -1
+        self._at_once = 1
         self._blocks: OrderedDict[int, bytes] = OrderedDict()
 
     def at(self, offset: int, length: int) -> bytes:
@@ -93,13 +115,26 @@ class FileSource:
     def _block(self, number: int) -> bytes:
         block = self._blocks.get(number)
         if block is None:
-            start, count = clamp(number * BLOCK_BYTES, BLOCK_BYTES, self.size)
-            block = self._blocks[number] = self._read(start, count)
-            if len(self._blocks) > CACHED_BLOCKS:
-                self._blocks.popitem(last=False)
+            self._read_blocks(number)
+            block = self._blocks[number]
         else:
             self._blocks.move_to_end(number)
         return block
+
+    def _read_blocks(self, number: int) -> None:
+        """This block, and of those that follow the more, the longer they were asked for in a row."""
+        in_a_row = number == self._next_block
+        self._at_once = min(self._at_once * 2, MOST_BLOCKS_AT_ONCE) if in_a_row else 1
+        length = self._at_once * BLOCK_BYTES
+        if self.bytes_read + length > self._most_bytes:
+            length = BLOCK_BYTES
+        start, count = clamp(number * BLOCK_BYTES, length, self.size)
+        data = self._read(start, count)
+        for place in range(0, max(len(data), 1), BLOCK_BYTES):
+            self._blocks[number + place // BLOCK_BYTES] = data[place : place + BLOCK_BYTES]
+        self._next_block = number + -(-length // BLOCK_BYTES)
+        while len(self._blocks) > CACHED_BLOCKS:
+            self._blocks.popitem(last=False)
 
     def _read(self, offset: int, count: int) -> bytes:
         if self.bytes_read + count > self._most_bytes:
@@ -108,10 +143,12 @@ class FileSource:
         view = memoryview(buffer)
         done = 0
         while done < count:
-            if self.reads >= self._most_reads:
+            if self.reads >= self._most_reads or self._seconds_left <= 0:
                 raise TooMuch
             self.reads += 1
+            began = self._clock()
             got = self._io.read_into(self._handle, view[done:], offset + done)
+            self._seconds_left -= self._clock() - began
             if got <= 0:
                 break
             done += got
