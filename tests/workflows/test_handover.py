@@ -183,6 +183,16 @@ def test_what_a_look_can_see_is_seen_before_it_leaves(
     assert {line["roll"]: line["state"] for line in record["rolls"]} == {"A003": "unproven", "B002": "proven"}
 
 
+def test_a_roll_that_was_copied_on_the_drive_itself_does_not_leave_as_proven(courier: Courier) -> None:
+    shutil.copytree(courier.drive / "A003", courier.drive / "A003 again", copy_function=shutil.copy2)
+    result = courier.hand_over()
+    (record,) = courier.records()
+    assert {line["folder"]: line["state"] for line in record["rolls"]} == {
+        "A003": "proven", "A003 again": "unproven", "B002": "proven"
+    }  # fmt: skip
+    assert result.verdict != "proven"
+
+
 def test_only_reading_again_finds_bytes_that_changed_under_the_same_size_and_date(courier: Courier) -> None:
     change_quietly(courier.drive / "A003/CLIP/A003C002_260514.mov")
     assert courier.hand_over().verdict == "proven"

@@ -218,6 +218,18 @@ def test_a_copy_says_what_its_records_say_and_a_drive_shows_every_roll(top: Path
     assert len(drive.clips) == 6
 
 
+def test_a_roll_that_was_copied_on_its_own_drive_is_not_said_to_be_proven_where_nobody_read_it(
+    top: Path, station: Station
+) -> None:
+    station.offload()
+    shutil.copytree(station.roll(station.one), station.one / "B007", copy_function=shutil.copy2)
+    records = [roll.record for roll in look(station.one).rolls if roll.record is not None]
+    assert [record.state for record in records] == ["proven", "unproven"]
+    assert records[1].why and "verify" in records[1].remedy.casefold()
+    listed = list_clips(ClipsRequest((os.fsencode(station.one),)), cancel=Cancel()).clips
+    assert [each.state for each in listed] == ["proven"] * 3 + ["unproven"] * 3
+
+
 def test_files_that_are_not_as_recorded_are_told_by_name_size_and_date(top: Path, station: Station) -> None:
     station.offload()
     roll = station.roll(station.one)

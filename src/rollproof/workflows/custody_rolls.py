@@ -29,6 +29,7 @@ from rollproof.storage.io import Io
 from rollproof.workflows.find_rolls import find_rolls
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
 from rollproof.workflows.verify_expectation import (
@@ -112,7 +113,7 @@ class RollLook:
             if not try_lock(self._io, handle):
                 seen.findings.append(locked_finding(drive, os.path.basename(seen.path)))
                 return
-            papers = read_expectation(self._io, handle, volume, drive)
+            papers = read_expectation(self._io, handle, volume, drive, folder=place_on(volume, seen.path))
             rules, hidden = copy_rules(papers, drive)
             there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
             self._stop_if_asked()

@@ -44,6 +44,7 @@ from rollproof.workflows.inspect_known import Known, known_of
 from rollproof.workflows.inspect_posters import write_posters
 from rollproof.workflows.inspect_record import word_of_record
 from rollproof.workflows.offload_result import grouped
+from rollproof.workflows.placing import place_on
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.wipe_card import CardInHand, about_space
 
@@ -204,7 +205,9 @@ class Inspection:
                     f"{shown(only)} belongs to no clip", hint="name a file with pictures or sound, or a folder"
                 )
         record, record_findings, rows = (
-            word_of_record(self.io, root, snapshot, volume) if what == "roll" else (None, [], {})
+            word_of_record(self.io, root, snapshot, volume, place_on(volume, path))
+            if what == "roll"
+            else (None, [], {})
         )
         roll, where, candidates = self._name(snapshot, clips, path, volume, record)
         seen = look_at_clips(

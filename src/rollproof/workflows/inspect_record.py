@@ -22,11 +22,12 @@ _VERIFY = "verify this copy: rollproof verify"
 
 
 def word_of_record(
-    io: Io, root: int, snapshot: Snapshot, volume: Volume
+    io: Io, root: int, snapshot: Snapshot, volume: Volume, folder: bytes
 ) -> tuple[RecordOut | None, list[Finding], Mapping[bytes, FileRow]]:
     """The records' word on a copy, what speaks against it, and every row by path. None where there are no records.
 
-    Nothing is read again: size and date are no evidence of content, and the words say so.
+    `folder` is where it lies on its volume: what was copied from there by other means is another copy. Nothing is read
+    again: size and date are no evidence of content, and the words say so.
     """
     findings: list[Finding] = []
     if exists(io, root, MARKER_NAME) is not None:
@@ -43,7 +44,7 @@ def word_of_record(
     findings += [finding for finding in chain.findings if finding.kind is not Kind.NO_HISTORY]
     if not chain.links:
         return None, findings, {}
-    found = standing(io, root, chain, volume)
+    found = standing(io, root, chain, volume, folder=folder)
     rows: Mapping[bytes, FileRow] = {}
     try:
         rows = found.files()

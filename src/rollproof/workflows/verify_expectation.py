@@ -104,11 +104,14 @@ class Expectation:
         yield from self.history.ignore_patterns
 
 
-def read_expectation(io: Io, roll_folder: int, volume: Volume, drive: str) -> Expectation:
-    """Read records and manifests below an open roll folder. OSError when the drive fails."""
+def read_expectation(
+    io: Io, roll_folder: int, volume: Volume, drive: str, *, folder: bytes | None = None
+) -> Expectation:
+    """Read records and manifests below an open roll folder; `folder` is where it lies on its volume, for whoever asks
+    how the copy stands. OSError when the drive fails."""
     chain = read_chain(io, roll_folder, drive=drive)
     history = read_history(io, roll_folder)
-    found = standing(io, roll_folder, chain, volume)
+    found = standing(io, roll_folder, chain, volume, folder=folder)
     findings = [finding for finding in chain.findings if finding.kind is not Kind.NO_HISTORY]
     findings += history_findings(history, chain)
     rows = RowTable()
