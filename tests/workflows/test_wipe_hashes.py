@@ -10,8 +10,8 @@ FILES = [FileEntry(b"A/one.mov", 5, 1), FileEntry(b"A/two.mov", 6, 1), FileEntry
 
 def test_what_was_read_is_found_by_path_and_what_was_not_read_is_not() -> None:
     hashes = HashesByPath(FILES)
-    hashes.read(0, {"md5": "0a", "c4": "c41"})
-    hashes.read(2, {"md5": "0b"})
+    hashes.take_in(0, {"md5": "0a", "c4": "c41"})
+    hashes.take_in(2, {"md5": "0b"})
     assert dict(hashes) == {b"A/one.mov": {"md5": "0a", "c4": "c41"}, b"B/three.wav": {"md5": "0b"}}
     assert b"A/two.mov" not in hashes
     assert sorted(hashes.texts("md5")) == ["0a", "0b"]

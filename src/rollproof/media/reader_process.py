@@ -18,7 +18,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from fractions import Fraction
-from typing import Any
+from typing import IO, Any
 
 from rollproof.media import reader_talk
 from rollproof.media.facts_model import Facts
@@ -30,6 +30,9 @@ FACTS_SECONDS, POSTER_SECONDS = 20.0, 60.0
 
 MOST_FAILURES = 6
 """After so many that had to be ended, or ended by themselves, none is started any more."""
+
+START_SECONDS = 30.0
+"""For the library to be there: it is large, and the machine may be busy with the copying."""
 
 MEDIUM_SECONDS = {reader_talk.ASK_FACTS: 3.0, reader_talk.ASK_POSTER: 30.0}
 """For one file, spent on waiting for its medium: after that the library has to make do with what it has. Facts are for
@@ -189,16 +192,11 @@ class _Reader:
         """The answer, or what `source` raised on the way. Raises NoTalk when there will be none."""
         speak, listen = self._process.stdin, self._process.stdout
         assert speak is not None and listen is not None
-        watch = threading.Timer(seconds, self._process.kill)
-        watch.daemon = True
-        watch.start()
+        self._begun(listen)
+        watch = self._watched(seconds)
         trouble: Exception | None = None
         self.waited = 0.0
         try:
-            if not self.works:
-                self.works = reader_talk.receive(listen)[0] == reader_talk.READY
-            if not self.works:
-                raise reader_talk.NoTalk
             name = container.encode("ascii")
             reader_talk.send(speak, ask, reader_talk.ASK.pack(source.size, wide, len(name)) + name)
             for _ in range(_MOST_WISHES):
@@ -227,6 +225,27 @@ class _Reader:
         finally:
             watch.cancel()
         raise reader_talk.NoTalk
+
+    def _watched(self, seconds: float) -> threading.Timer:
+        """Ends the process in so many seconds, unless it is cancelled."""
+        watch = threading.Timer(seconds, self._process.kill)
+        watch.daemon = True
+        watch.start()
+        return watch
+
+    def _begun(self, listen: IO[bytes]) -> None:
+        """Wait until it says that its library works. Raises NoTalk when it does not."""
+        if self.works:
+            return
+        watch = self._watched(START_SECONDS)
+        try:
+            self.works = reader_talk.receive(listen)[0] == reader_talk.READY
+        except (OSError, ValueError) as problem:
+            raise reader_talk.NoTalk from problem
+        finally:
+            watch.cancel()
+        if not self.works:
+            raise reader_talk.NoTalk
 
     def end(self) -> None:
         """End it, whatever it does."""

@@ -20,7 +20,7 @@ class HashesByPath(Mapping[bytes, Mapping[str, str]]):
         self._tables: dict[str, TextTable] = {}
         self._elsewhere: dict[bytes, dict[str, str]] = {}
 
-    def read(self, number: int, texts: Mapping[str, str]) -> None:
+    def take_in(self, number: int, texts: Mapping[str, str]) -> None:
         """A file was read to its end."""
         for algorithm, text in texts.items():
             self._table(algorithm).set(number, text)

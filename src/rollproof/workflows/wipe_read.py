@@ -60,7 +60,7 @@ def read_tree(
     emit(LegStarted("", leg, drive, len(files), sum(entry.size for entry in files)))
 
     def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
-        result.hashes.read(number, texts)
+        result.hashes.take_in(number, texts)
         result._ranks[number] = rank_of(evidence)
 
     def fault(number: int, finding: Finding) -> None:
