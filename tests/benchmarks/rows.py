@@ -184,6 +184,28 @@ def unequal(setting: Setting) -> list[Row]:
     return [row]
 
 
+def look(setting: Setting) -> list[Row]:
+    """What the look into the clips costs the offload that it runs beside; the order changes from round to round."""
+    from benchmarks import look_beside  # noqa: PLC0415 - real muxers, only here
+
+    ground = Ground(setting.folder("look"), 2)
+    clips = max(int(setting.size.large_gigabytes * 14), 7)
+    size = look_beside.make_card(ground.card, clips)
+    row = Row(f"{clips} clips, {size / 1e9:.1f} GB, 2 drives: the same without the look into the clips", "≥ 0.98")
+    processor: list[float] = []
+    for number in range(max(setting.rounds, 5)):
+        for name, word in (("tool", "yes"), ("no look", "no"))[:: 1 if number % 2 else -1]:
+            ground.clear()
+            told = _module("look_beside", ground.card, *ground.targets(), "--look", word)
+            row.seconds.setdefault(name, []).append(float(str(told["seconds"])))
+            if name == "tool":
+                processor.append(float(str(told["processor_seconds"])) + float(str(told["child_processor_seconds"])))
+    _ratios(row, "no look")
+    row.processor_seconds = sorted(processor)[len(processor) // 2]
+    row.meets = row.median >= 0.98
+    return [row]
+
+
 def algorithms(setting: Setting) -> list[Row]:
     """Four algorithms from one read, against the slowest of them alone."""
     top = MEMORY_FOLDER if MEMORY_FOLDER.is_dir() else setting.scratch
@@ -333,6 +355,6 @@ def ledger(setting: Setting) -> list[Row]:
 
 
 ROWS = {
-    "large": large, "memory": memory, "small": small, "unequal": unequal, "algorithms": algorithms, "many": many,
-    "commands": commands, "huge": huge, "start-up": start_up, "may-wipe": wipe_answer, "ledger": ledger,
+    "large": large, "memory": memory, "small": small, "unequal": unequal, "look": look, "algorithms": algorithms,
+    "many": many, "commands": commands, "huge": huge, "start-up": start_up, "may-wipe": wipe_answer, "ledger": ledger,
 }  # fmt: skip

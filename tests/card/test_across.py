@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from itertools import combinations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from card.trees_at_hand import listed
+from rollproof.card import across
 from rollproof.card.across import across_findings, index_findings
 from rollproof.card.clips import read_card
 from rollproof.models.tree import Snapshot
@@ -74,10 +78,34 @@ def test_a_clip_that_is_older_than_the_one_before_it_is_said() -> None:
     assert said(ROLL, dates) == [
         (
             "clips-out-of-order",
-            "1 clip is dated before a clip of A003 with a lower number: A003C005_260514_R1BF",
+            "1 clip is dated out of the order of the numbers of A003: A003C005_260514_R1BF",
             1,
         )
     ]
+
+
+def test_one_date_that_is_far_too_new_blames_no_other_clip() -> None:
+    dates = {name: 100 * number for number, name in enumerate(ROLL)}
+    dates[ROLL[1]] = 1_000_000
+    (found,) = said(ROLL, dates)
+    assert (found[1], found[2]) == ("1 clip is dated out of the order of the numbers of A003: " + ROLL[1][:-4], 1)
+
+
+@given(st.lists(st.integers(0, 12).map(lambda seconds: seconds * 3_000_000_000), max_size=9))
+def test_no_more_clips_are_blamed_than_must_be(dates: list[int]) -> None:
+    apart = across._out_of_order(dates)
+    kept = [date for place, date in enumerate(dates) if place not in apart]
+    assert kept == sorted(kept)
+    longest = max(
+        (
+            len(some)
+            for count in range(len(dates) + 1)
+            for some in combinations(dates, count)
+            if [*some] == sorted(some)
+        ),
+        default=0,
+    )
+    assert len(kept) == longest
 
 
 def test_two_seconds_are_what_the_coarsest_clock_may_be_off() -> None:

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import struct
 import time
-from typing import cast
 
 from media.by_hand import box, movie, pattern, track
 from media.checked import Huge
 from rollproof.media.health import FileHealth, examine
 from rollproof.media.source import FileSource
-from rollproof.storage.io import Io
 
 TIB = 1 << 40
 GIB = 1 << 30
@@ -41,7 +39,7 @@ class _Medium:
 
 def _on_a_medium(huge: Huge) -> FileSource:
     """Read in blocks, with the bounds that a real file has."""
-    return FileSource(cast(Io, _Medium(huge)), 0, huge.size)
+    return FileSource(_Medium(huge), 0, huge.size)
 
 
 def _clip(samples: int, each: int) -> tuple[bytes, bytes, int]:

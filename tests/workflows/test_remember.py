@@ -210,7 +210,8 @@ def test_an_offload_record_that_was_changed_is_an_error_and_never_learned_over_t
 
 
 @pytest.mark.parametrize(
-    ("roll", "camera"), [("A003", "A"), ("B012R1BF", "B"), ("SR012", None), ("sound", None), ("A", None), ("", None)]
+    ("roll", "camera"),
+    [("A003", "A"), ("B012R1BF", "B"), ("SR012", None), ("S001", None), ("sound", None), ("A", None), ("", None)],
 )
 def test_the_camera_is_the_letter_of_the_rolls_name(roll: str, camera: str | None) -> None:
     assert camera_of(roll) == camera

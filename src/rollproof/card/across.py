@@ -7,6 +7,7 @@ Nothing here is proof of a loss: each may have a good reason, and the person wit
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
@@ -151,22 +152,41 @@ def _gaps(counted: Mapping[tuple[Counter, str], Sequence[tuple[int, Clip]]], fro
 
 def _order(snapshot: Snapshot, counted: Mapping[tuple[Counter, str], Sequence[tuple[int, Clip]]]) -> Iterator[Finding]:
     for (before, _), members in counted.items():
-        late: list[Clip] = []
-        newest = -(1 << 62)
-        for _, clip in members:
-            when = min((snapshot.files[index].modified_ns for index in clip.essence), default=newest)
-            if when < newest - _CLOCK_SLACK_NS:
-                late.append(clip)
-            newest = max(newest, when)
-        if late:
+        dated = [clip for _, clip in members if clip.essence]
+        apart = _out_of_order([min(snapshot.files[index].modified_ns for index in clip.essence) for clip in dated])
+        if apart:
             yield _warning(
                 Kind.CLIPS_OUT_OF_ORDER,
-                inert(late[0].name),
-                f"{_clips(len(late))} dated before a clip of {inert(before[0]) or 'the card'} with a lower number:"
-                f" {_some(clip.name for clip in late)}",
+                inert(dated[apart[0]].name),
+                f"{_clips(len(apart))} dated out of the order of the numbers of {inert(before[0]) or 'the card'}:"
+                f" {_some(dated[place].name for place in apart)}",
                 "the camera's clock was set anew, or files of another day lie here: look before the card is wiped",
-                len(late),
+                len(apart),
             )
+
+
+def _out_of_order(dates: Iterable[int]) -> list[int]:
+    """The fewest places that must be left out so that the rest is in order: one date that is wrong blames no other.
+
+    The longest sequence that does not fall, by the ends of the best one of each length (patience sorting).
+    """
+    ends: list[int] = []  # the earliest date on which a sequence of each length can end, and whose it is
+    holders: list[int] = []
+    before: list[int] = []
+    last = -(1 << 80)
+    for place, date in enumerate(dates):
+        # what is a little earlier than its neighbour is as good as equal to it
+        last = last if last - _CLOCK_SLACK_NS <= date < last else date
+        length = bisect_right(ends, last)
+        before.append(holders[length - 1] if length else -1)
+        ends[length : length + 1] = [last]
+        holders[length : length + 1] = [place]
+    kept = set()
+    place = holders[-1] if holders else -1
+    while place >= 0:
+        kept.add(place)
+        place = before[place]
+    return [place for place in range(len(before)) if place not in kept]
 
 
 def _doubles(clips: Iterable[Clip]) -> Iterator[Finding]:

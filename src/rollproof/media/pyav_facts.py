@@ -14,6 +14,11 @@ from rollproof.media.source import Source
 _MOST_BYTES = 24 * 1024 * 1024
 """Tables of a long recording take some MiB; of pictures and sound `pyav_input` reads far less."""
 
+_MOST_BYTES_WITHOUT_TABLES = 4 * 1024 * 1024
+"""Where there are none, the library would go on to look for pictures, as through the empty packets of a stream."""
+
+_WITH_TABLES = ("mov", "mxf")
+
 _LONGEST_TEXT = 256
 _TIMECODE = re.compile(r"[0-9]{2}:[0-9]{2}:[0-9]{2}[:;.][0-9]{2,3}")
 _CODECS = {
@@ -31,8 +36,9 @@ def read(source: Source, container: str) -> Facts:
     """The facts of one file. Raises ModuleNotFoundError without PyAV, CannotSay where the library cannot read it."""
     import av  # noqa: PLC0415 - heavy, and optional
 
+    most = _MOST_BYTES if FORMATS[container] in _WITH_TABLES else _MOST_BYTES_WITHOUT_TABLES
     try:
-        with opened(source, container, _MOST_BYTES) as found:
+        with opened(source, container, most) as found:
             # the library makes up a rate and a length for single pictures
             facts = _facts(found, still=FORMATS[container].endswith("_pipe"))
     except (av.FFmpegError, EOFError, RuntimeError) as error:

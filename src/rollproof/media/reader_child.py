@@ -22,12 +22,14 @@ from rollproof.media import pyav_facts, pyav_poster, reader_talk, wav
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay
 from rollproof.media.reader_confined import confine
-from rollproof.media.source import BytesSource, clamp
+from rollproof.media.source import BytesSource, FileSource, clamp
 
 SELF_SECONDS = 90.0
 """After so long with one file the system ends this process, even when nobody is left to do so."""
 
 _LESS_URGENT = 10
+_NO_BOUND = 1 << 62
+"""The other side has its own."""
 
 
 class _FarSource:
@@ -40,6 +42,12 @@ class _FarSource:
         """Whether there is nobody any more to ask."""
         self._listen = listen
         self._speak = speak
+
+    def read_into(self, _handle: int, view: memoryview, offset: int) -> int:
+        """See `Io.read_into`."""
+        data = self.at(offset, len(view))
+        view[: len(data)] = data
+        return len(data)
 
     def at(self, offset: int, length: int) -> bytes:
         """See `Source.at`. Nothing once the other side said that it cannot go on, or is gone."""
@@ -65,7 +73,9 @@ def serve(listen: FileIO, speak: FileIO) -> None:
             return
         size, wide, named = reader_talk.ASK.unpack_from(asked)
         container = asked[reader_talk.ASK.size :][:named].decode("ascii")
-        source = _FarSource(size, listen, speak)
+        far = _FarSource(size, listen, speak)
+        # the library asks for little at a time; the other side, which copies a card, is asked seldom
+        source = FileSource(far, 0, size, most_bytes=_NO_BOUND, most_reads=_NO_BOUND, most_seconds=_NO_BOUND)
         _end_in(SELF_SECONDS)
         try:
             if kind == reader_talk.ASK_POSTER:
@@ -76,7 +86,7 @@ def serve(listen: FileIO, speak: FileIO) -> None:
         except (CannotSay, ArithmeticError, LookupError, MemoryError, OSError, ValueError):
             answer, said = reader_talk.CANNOT, b"not readable"
         _end_in(0)
-        if source.gone:
+        if far.gone:
             return
         if len(said) > reader_talk.LONGEST[answer]:
             answer, said = reader_talk.CANNOT, b"too long"

@@ -11,8 +11,6 @@ from collections import OrderedDict
 from collections.abc import Callable
 from typing import Protocol
 
-from rollproof.storage.io import Io
-
 BLOCK_BYTES = 16 * 1024
 """One read of the medium for small requests: the headers of a container lie close together."""
 
@@ -65,6 +63,14 @@ class BytesSource:
         return self._data[start : start + count]
 
 
+class Reads(Protocol):
+    """What a `FileSource` needs of the `Io` seam."""
+
+    def read_into(self, handle: int, view: memoryview, offset: int, /) -> int:
+        """See `Io.read_into`."""
+        ...
+
+
 class FileSource:
     """A source over an open file (opened with `direct=False`), by way of the `Io` seam.
 
@@ -74,7 +80,7 @@ class FileSource:
 
     def __init__(
         self,
-        io: Io,
+        io: Reads,
         handle: int,
         size: int,
         *,

@@ -45,7 +45,8 @@ from rollproof.records.standing import Standing
 from rollproof.storage.io import Io
 from rollproof.workflows.placing import drive_and_role
 
-_CAMERA = re.compile(r"([A-Z])\d{2,}")
+_CAMERA = re.compile(r"(?!S\d)([A-Z])\d{2,}")
+"""`S001` is a roll of sound, by the habit of sound departments."""
 
 
 def camera_of(roll: str) -> str | None:
