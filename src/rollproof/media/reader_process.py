@@ -116,7 +116,7 @@ class Readers:
                 answer = reader.ask(ask, source, container, wide, self._seconds[ask])
             except reader_talk.NoTalk as problem:
                 self.worked |= reader.works
-                if reader.waited > self._seconds[ask] / 2:  # then it was ended for what the medium did
+                if reader.longest_wait > self._seconds[ask] / 2:  # then it was ended for what the medium did
                     self._end(reader)
                     raise CannotSay("the medium did not answer in time") from problem
                 self._failed(reader)
@@ -167,8 +167,8 @@ class _Reader:
         self._clock = clock
         self.works = False
         """Whether it has said that its library works."""
-        self.waited = 0.0
-        """Seconds that the last file's medium took."""
+        self.longest_wait = 0.0
+        """Seconds that one read of the last file's medium took."""
         options: dict[str, Any] = {"start_new_session": True}  # a Ctrl-C at the terminal is ours alone
         if sys.platform == "win32":
             options = {"creationflags": subprocess.CREATE_NO_WINDOW | subprocess.BELOW_NORMAL_PRIORITY_CLASS}
@@ -195,7 +195,7 @@ class _Reader:
         self._begun(listen)
         watch = self._watched(seconds)
         trouble: Exception | None = None
-        self.waited = 0.0
+        waited = self.longest_wait = 0.0
         try:
             name = container.encode("ascii")
             reader_talk.send(speak, ask, reader_talk.ASK.pack(source.size, wide, len(name)) + name)
@@ -208,7 +208,7 @@ class _Reader:
                 offset, length = reader_talk.WISH.unpack(said)
                 began = self._clock()
                 try:
-                    if self.waited > MEDIUM_SECONDS[ask]:
+                    if waited > MEDIUM_SECONDS[ask]:
                         raise TooMuch
                     data = source.at(offset, min(length, reader_talk.LONGEST_WISH)) if trouble is None else b""
                 except TooMuch:
@@ -219,7 +219,9 @@ class _Reader:
                 else:
                     reader_talk.send(speak, reader_talk.DATA, data)
                 finally:
-                    self.waited += self._clock() - began
+                    took = self._clock() - began
+                    waited += took
+                    self.longest_wait = max(self.longest_wait, took)
         except (OSError, ValueError) as problem:
             raise reader_talk.NoTalk from problem
         finally:
