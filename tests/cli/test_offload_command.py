@@ -206,6 +206,15 @@ def test_with_json_stdout_is_one_object_and_the_words_are_on_stderr(
     assert (last in ran.err) is (more == ())
 
 
+def test_few_copies_of_this_offload_beside_enough_from_before_do_not_say_keep_above_may_wipe() -> None:
+    roll = a_roll(enough_copies=False, copies_counted=1, card=CardAnswer(answer="MAY WIPE", reasons=[]))
+    out = " ".join(offload(gives_result=an_offload(roll)).out.split())
+    assert "PROVEN: roll A003 is proven on 3 of 3 drives; 1 counted, 2 asked for, and copies made before count" in out
+    assert "eep the card" not in out
+    assert "more copies" not in out
+    assert out.endswith("Card: MAY WIPE")
+
+
 def test_cards_that_were_never_begun_are_not_forgotten() -> None:
     stopped = a_roll(interrupted=True, verdict="not proven", status=ExitStatus.INTERRUPTED)
     ran = run_line("offload", "/media/A003", "/media/B002", "/media/SOUND", offload=gives(an_offload(stopped)))

@@ -1228,6 +1228,9 @@ def test_an_offload_ends_with_the_same_answer_and_writes_no_permit_of_its_own(be
     (alone,) = bench.offload(bench.three, roll="A003X").rolls
     assert alone.card is not None
     assert alone.card.answer == WIPE  # the two copies under the other name still count
+    (few,) = (each for each in alone.findings if each.kind == "too-few-copies")
+    assert not alone.enough_copies
+    assert few.remedy == "nothing, for this card: the copies made before count as well"
 
 
 def test_an_offload_to_one_drive_ends_with_keep_and_status_0(bench: Bench) -> None:

@@ -171,6 +171,25 @@ def test_every_problem_is_listed_at_once_and_nothing_is_written(station: Station
     assert result.findings
 
 
+def test_a_drive_named_twice_is_said_to_be_named_twice_and_nothing_else_is(station: Station) -> None:
+    station.offload()
+    result = station.offload(destinations=(os.fsencode(station.one), os.fsencode(station.one)))
+    assert result.status is ExitStatus.REFUSED
+    assert [each.kind for each in result.findings if each.severity == "error"] == ["same-folder"]
+
+
+@pytest.mark.parametrize("below", ["", "CLIP"])
+def test_a_roll_is_not_copied_into_the_folder_of_a_roll(station: Station, below: str) -> None:
+    station.offload()
+    (folder,) = station.one.rglob("rollproof")
+    inside = folder.parent / below
+    before = tree(station.top, own=True)
+    result = station.offload(destinations=(os.fsencode(inside), os.fsencode(station.two)))
+    assert result.status is ExitStatus.REFUSED
+    assert "destination-inside-roll" in station.kinds(result)
+    assert tree(station.top, own=True) == before
+
+
 def test_what_the_camera_report_says_is_held_against_the_card(station: Station) -> None:
     assert station.offload_one(expect_clips=3, expect_last="A003C003").verdict == "proven"
 

@@ -50,7 +50,8 @@ def _roll_steps(roll: RollResult) -> list[str]:
         steps.append(
             "The card was read once only: run the same command again without --single-read before it is wiped."
         )
-    if not (roll.enough_copies or "failed" in states or roll.interrupted or "too-few-copies" in told):
+    may_be_wiped = roll.card is not None and roll.card.answer == "MAY WIPE"
+    if not (roll.enough_copies or may_be_wiped or "failed" in states or roll.interrupted or "too-few-copies" in told):
         steps.append(
             f"Make more copies: {roll.copies_counted} proven on separate devices, {roll.copies_required} asked for."
         )

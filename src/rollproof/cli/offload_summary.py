@@ -176,9 +176,13 @@ def _verdict_lines(result: OffloadResult, cards: int) -> Iterator[Text]:
     for roll in result.rolls:
         if roll.card is not None:
             which = join(" of roll ", safe(roll.roll)) if len(result.rolls) > 1 else Text()
-            style = GOOD if roll.card.answer == "MAY WIPE" else BAD
-            kept = "" if roll.card.answer == "MAY WIPE" else ". Do not format it."
+            style = GOOD if _may_be_wiped(roll) else BAD
+            kept = "" if _may_be_wiped(roll) else ". Do not format it."
             yield join("Card", which, ": ", Text(roll.card.answer, style), kept)
+
+
+def _may_be_wiped(roll: RollResult) -> bool:
+    return roll.card is not None and roll.card.answer == "MAY WIPE"
 
 
 def _roll_verdict(roll: RollResult) -> Text:
@@ -196,9 +200,14 @@ def _roll_verdict(roll: RollResult) -> Text:
     if roll.verdict == "proven" and roll.enough_copies:
         return join(stamp("PROVEN", GOOD), "roll ", name, f" is proven on {drives}.")
     if roll.verdict == "proven":
+        counted = f"{roll.copies_counted} counted, {roll.copies_required} asked for"
+        if _may_be_wiped(roll):
+            return join(
+                stamp("PROVEN", GOOD), "roll ", name, f" is proven on {drives}; {counted}, and copies made before"
+                " count as well.",
+            )  # fmt: skip
         return join(
-            stamp("PROVEN, TOO FEW COPIES", WARN), "roll ", name, f" is proven on {drives}; "
-            f"{roll.copies_counted} counted, {roll.copies_required} asked for. {keep}",
+            stamp("PROVEN, TOO FEW COPIES", WARN), "roll ", name, f" is proven on {drives}; {counted}. {keep}",
         )  # fmt: skip
     if proven == total:
         # what is there is proven, and something about the card itself is wrong
@@ -218,7 +227,7 @@ def _over_all(result: OffloadResult, not_begun: int) -> Text:
     if result.verdict == "planned":
         return join(stamp("PLAN ONLY", WARN), f"{words.counted(count, one)}. Nothing was written.")
     proven = sum(roll.verdict == "proven" for roll in result.rolls)
-    few = sum(not roll.enough_copies for roll in result.rolls)
+    few = sum(not roll.enough_copies and not _may_be_wiped(roll) for roll in result.rolls)
     if result.verdict == "proven" and few:
         return join(
             stamp("ALL PROVEN, TOO FEW COPIES", WARN),

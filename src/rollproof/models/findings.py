@@ -59,6 +59,7 @@ class Kind(StrEnum):
     SAME_FOLDER = "same-folder"
     DESTINATION_INSIDE_SOURCE = "destination-inside-source"
     SOURCE_INSIDE_DESTINATION = "source-inside-destination"
+    DESTINATION_INSIDE_ROLL = "destination-inside-roll"
     NOT_WRITABLE = "not-writable"
     DRIVE_MISSING = "drive-missing"
     DIFFERENT_CONTENT = "different-content"

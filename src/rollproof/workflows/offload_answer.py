@@ -36,7 +36,20 @@ def with_answer(
     if result.verdict in ("refused", "planned"):
         return result
     answer, failed = _answer(result, card, io, drives, request, station, settings, hangs=hangs)
-    return _without(result, failed).model_copy(update={"card": answer})
+    return _made_up_for(_without(result, failed), answer).model_copy(update={"card": answer})
+
+
+def _made_up_for(result: RollResult, answer: CardAnswer) -> RollResult:
+    """The result when this offload made too few copies and those made before it count as well."""
+    if answer.answer != "MAY WIPE" or result.enough_copies:
+        return result
+    findings = [
+        each.model_copy(update={"remedy": "nothing, for this card: the copies made before count as well"})
+        if each.kind == Kind.TOO_FEW_COPIES
+        else each
+        for each in result.findings
+    ]
+    return result.model_copy(update={"findings": findings})
 
 
 def _without(result: RollResult, failed: dict[str, str]) -> RollResult:

@@ -275,19 +275,19 @@ class _Opening:
 
     def _say(self, copy: CopyAtWork) -> None:
         for kind, severity, paths, what, remedy in (
-            (Kind.MISSING, Severity.ERROR, copy.missing, "is recorded and not there", _ANOTHER),
+            (Kind.MISSING, Severity.ERROR, copy.missing, f"is recorded and not in {shown(copy.path)}", _ANOTHER),
             (
                 Kind.DIFFERS,
                 Severity.ERROR,
                 copy.differ,
-                "has another size than was recorded: it is not passed on",
+                f"in {shown(copy.path)} has another size than was recorded: it is not passed on",
                 _ANOTHER,
             ),
             (
                 Kind.UNKNOWN_FILE,
                 Severity.WARNING,
                 copy.unknown,
-                "is in no record; it is copied as new",
+                f"in {shown(copy.path)} is in no record; it is copied as new",
                 "look who put it there",
             ),
         ):

@@ -21,7 +21,9 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
+from rollproof.records.lines import BadRecord
 from rollproof.records.models import Policy
+from rollproof.records.store import look, records_folder
 from rollproof.storage.files import partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
@@ -112,7 +114,11 @@ def _look_at_all(
         if at is not None:
             found.drives.append(at)
     # whoever does not answer is asked nothing more
-    findings += checks.placement_findings(card.path, [(want.drive, want.base) for want in answering], drives)
+    placed = checks.placement_findings(card.path, [(want.drive, want.base) for want in answering], drives)
+    # a folder that was given twice is locked by ourselves: that it was given twice is all there is to say
+    twice = {each.drive for each in placed if each.kind is Kind.SAME_FOLDER and each.severity is Severity.ERROR}
+    findings[:] = [each for each in findings if not (each.kind is Kind.LOCKED and each.drive in twice)]
+    findings += placed
     findings += checks.device_findings(
         [(at.drive, at.volume) for at in found.drives], card.volume, distinct_required=distinct_devices
     )
@@ -233,10 +239,41 @@ def _look_at_drive(
                 remedy="mount it writable or check who owns it, or take another drive",
             )
         )
+    around = _roll_around(io, volume.mount_point, want.base)
+    if around is not None:
+        at.findings.append(
+            Finding(
+                Kind.DESTINATION_INSIDE_ROLL,
+                Severity.ERROR,
+                shown(want.base),
+                f"{shown(around)} is the folder of a roll with its records: a roll copied into it would make it another"
+                " than they say",
+                drive=want.drive,
+                remedy="name the drive itself, or a folder beside the rolls",
+            )
+        )
     look_at_roll_folder(io, asked, at)
     with contextlib.suppress(OSError):  # what cannot be seen makes no room
         at.leftover_bytes = _leftover_bytes(io, asked.card.snapshot, at)
     return at
+
+
+def _roll_around(io: Io, mount_point: bytes, base: bytes) -> bytes | None:
+    """The roll folder that `base` is or lies in, told by records of offloads beside it; None when there is none."""
+    folder = os.path.realpath(base)
+    while True:
+        with contextlib.suppress(OSError, BadRecord):
+            handle = io.open_root(folder)
+            try:
+                with records_folder(io, handle) as records:
+                    if any(each.kind == "offload" for each in look(io, records).records):
+                        return folder
+            finally:
+                io.close(handle)
+        parent = os.path.dirname(folder)
+        if folder in (mount_point, parent):
+            return None
+        folder = parent
 
 
 def _not_writable(base: bytes, volume: Volume, access: _Access) -> str | None:
