@@ -171,12 +171,12 @@ PROTECTIONS = (
     ),
     Protection(
         "the ledger's word: a verify that failed", _ATTACHED,
-        "if (known.gone_at is not None or known.state in _BAD) and", "if known.gone_at is not None and",
+        "if (known.gone_at is not None or known.state in BAD) and", "if known.gone_at is not None and",
         f"{ALONE}::remembered_here_alone",
     ),
     Protection(
         "the ledger's word: a roll that was gone", _ATTACHED,
-        "if (known.gone_at is not None or known.state in _BAD) and not", "if False and not",
+        "if (known.gone_at is not None or known.state in BAD) and not", "if False and not",
         f"{ALONE}::found_gone_once",
     ),
     Protection(

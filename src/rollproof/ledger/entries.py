@@ -15,6 +15,8 @@ from rollproof.models.requests import Person
 from rollproof.models.volumes import Device, Evidence, Volume
 
 CopyState = Literal["proven", "copied", "unproven", "failed", "incomplete"]
+BAD: tuple[CopyState, ...] = ("failed", "incomplete", "unproven")
+"""Last words on a copy that stand until a newer record on its drive says otherwise."""
 NOBODY = Person()
 PermitState = Literal["pending", "given", "withdrawn"]
 

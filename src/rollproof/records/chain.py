@@ -278,6 +278,12 @@ def compare_with_memory(chain: Chain, remembered: Mapping[int, Iterable[str]], *
     return findings
 
 
+def newer_word(chain: Chain, remembered: Mapping[int, Iterable[str]]) -> bool:
+    """Whether the newest offload, verify or receive of a chain is one that a memory does not know yet."""
+    words = [link for link in chain.links if link.kind in ("offload", "verify", "receive")]
+    return bool(words) and words[-1].sha256 not in remembered.get(words[-1].sequence, ())
+
+
 def _finding(kind: Kind, path: str, detail: str, drive: str, severity: Severity = Severity.ERROR) -> Finding:
     remedy = _REMEDY if severity is Severity.ERROR else ""
     return Finding(kind=kind, severity=severity, path=path, detail=detail, drive=drive, remedy=remedy)

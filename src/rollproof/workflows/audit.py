@@ -29,9 +29,10 @@ from rollproof.records.signing import KnownKeys, Signer
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.audit_agreement import compare_copies, same_clips, same_names
 from rollproof.workflows.audit_around import around_rolls
-from rollproof.workflows.audit_copy import CopyLook, Place, Told
+from rollproof.workflows.audit_copy import COUNTED, CopyLook, Place, Told
 from rollproof.workflows.audit_custody import DriveCustody, signatures
 from rollproof.workflows.audit_document import check_document, write_document
+from rollproof.workflows.audit_hidden import hidden_footage
 from rollproof.workflows.audit_known import Known, compare_with_ledger, permits
 from rollproof.workflows.audit_listed import look_at_listed
 from rollproof.workflows.audit_look import CopyLooker
@@ -40,7 +41,7 @@ from rollproof.workflows.audit_places import by_device, find_places, not_named
 from rollproof.workflows.audit_reread import Rereader, SharedStation, to_read
 from rollproof.workflows.audit_result import Answer, audit_result
 from rollproof.workflows.audit_resume import StoppedAudit
-from rollproof.workflows.audit_rolls import COUNTED, Roll, rolls_of, same_device, too_few
+from rollproof.workflows.audit_rolls import Roll, rolls_of, same_device, too_few, twice_on_a_drive
 from rollproof.workflows.audit_said import (
     loose_copy,
     loose_finding,
@@ -206,6 +207,8 @@ class _Audit:
                 self._emit(Moved(LOOKING, Leg.READ_BACK, place.name, 1, 1, shown(folder)))
             seen.told += around_rolls(io, root, place, walked.around, seen.copies)
             seen.told += [unread_folder(place, folder, why) for folder, why in walked.unread]
+            hidden = hidden_footage(io, root, walked.passed_over, place.name, self._cancel)
+            seen.told += [Told("strangers", finding) for finding in hidden]
             seen.told += DriveCustody(io, self._known, self._cancel).look(place, root, seen.copies)
             listed, odd = look_at_listed(io, place, walked, self._cancel)
             seen.copies += listed
@@ -356,7 +359,13 @@ class _Audit:
             short = too_few(roll)
             if short is not None:
                 roll.say(short)
-        self._told += [*same_device(rolls), *same_names(rolls), *known.away(), *signatures(copies)]
+        self._told += [
+            *same_device(rolls),
+            *twice_on_a_drive(rolls),
+            *same_names(rolls),
+            *known.away(),
+            *signatures(copies),
+        ]
         try:
             self._told += same_clips(io, rolls)
         except OSError as error:

@@ -27,16 +27,16 @@ def compare_copies(io: Io, roll: Roll) -> None:
     copies = [copy for copy in roll.copies if copy.has_content and copy.files and not copy.unfinished]
     if len(copies) < 2 or _all_one(copies):
         return
-    only: dict[int, list[bytes]] = {}
+    only: dict[tuple[int, ...], list[bytes]] = {}
     disagreeing: list[tuple[bytes, dict[int, Recorded]]] = []
     more = 0
     with contextlib.ExitStack() as stack:
         streams = [stack.enter_context(copy_files(io, copy)) for copy in copies]
         try:
             for path, there in side_by_side(streams):
-                for number in range(len(copies)):
-                    if number not in there:
-                        only.setdefault(number, []).append(path)
+                if len(there) < len(copies):
+                    lacking = tuple(number for number in range(len(copies)) if number not in there)
+                    only.setdefault(lacking, []).append(path)
                 if not _agree(list(there.values())):
                     if len(disagreeing) < _NAMED:
                         disagreeing.append((path, there))
@@ -47,8 +47,8 @@ def compare_copies(io: Io, roll: Roll) -> None:
     for path, there in disagreeing:
         roll.say(_disagreement(roll, copies, path, there, more))
         more = 0
-    for number, paths in sorted(only.items()):
-        roll.say(_not_everywhere(roll, copies, number, paths))
+    for lacking, paths in sorted(only.items()):
+        roll.say(_not_everywhere(roll, copies, lacking, paths))
 
 
 def _all_one(copies: Sequence[CopyLook]) -> bool:
@@ -125,17 +125,18 @@ def _is_whole(copy: CopyLook) -> bool:
     return not any(told.topic == "custody" and told.finding.severity is Severity.ERROR for told in copy.told)
 
 
-def _not_everywhere(roll: Roll, copies: Sequence[CopyLook], number: int, paths: Sequence[bytes]) -> Told:
-    copy = copies[number]
-    has = " and ".join(other.place.name for other in copies if other is not copy)
+def _not_everywhere(roll: Roll, copies: Sequence[CopyLook], lacking: Sequence[int], paths: Sequence[bytes]) -> Told:
+    has = " and ".join(copy.place.name for number, copy in enumerate(copies) if number not in lacking)
+    names = [copies[number].place.name for number in lacking]
+    one = len(names) == 1
+    what = f"the {'copy' if one else 'copies'} on {' and '.join(names)} {'knows' if one else 'know'} nothing of it"
     more = f" and {len(paths) - 1:,} more" if len(paths) > 1 else ""
     finding = Finding(
         Kind.NOT_IN_EVERY_COPY,
         Severity.ERROR,
         shown(paths[0]),
-        f"roll {inert(roll.name)}: {shown(paths[0])}{more} is in a copy on {has}, and the copy on {copy.place.name}"
-        " knows nothing of it",
-        drive=copy.place.name,
+        f"roll {inert(roll.name)}: {shown(paths[0])}{more} is in a copy on {has}, and {what}",
+        drive=names[0] if one else "",
         remedy="keep the card; copy the roll again into a new folder from the copy that has everything",
         count=len(paths),
     )

@@ -11,6 +11,9 @@ from rollproof.models.findings import Finding
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, Link
 
+COUNTED = ("proven", "reread")
+"""States of copies that count."""
+
 
 @dataclass(slots=True)
 class Place:
@@ -104,6 +107,8 @@ class CopyLook:
     """Whether its newest verify was written by this very station."""
     read_at: datetime | None = None
     """When it was last read again in full from this device, with everything as recorded."""
+    read_number: int = 0
+    """The number of the record that says so; 0 where there is none."""
     reread_now: bool = False
     digests: dict[str, str] = field(default_factory=dict)
     keys: array[int] = field(default_factory=lambda: array("Q"))
@@ -121,6 +126,11 @@ class CopyLook:
     foreign_keys: dict[str, int] = field(default_factory=dict)
     """Fingerprints nobody has named, and how many records each signed."""
     told: list[Told] = field(default_factory=list)
+
+    def withdraw(self, state: CopyState, why: str) -> None:
+        """What others remember of it takes its proof away, until it is read again in full."""
+        if self.state in COUNTED and not self.reread_now:
+            self.state, self.why = state, why
 
     @property
     def chain(self) -> Chain:

@@ -6,13 +6,13 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
-from rollproof.ledger.entries import DriveIdentity, KnownRoll
+from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.volumes import Volume
-from rollproof.records.chain import compare_with_memory
-from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Place, Told
+from rollproof.records.chain import compare_with_memory, newer_word
+from rollproof.workflows.audit_copy import COUNTED, CopyLook, NamedCopy, PermitSeen, Place, Told
 from rollproof.workflows.audit_rolls import Roll
 from rollproof.workflows.placing import place_on
 
@@ -52,15 +52,17 @@ class Known:
             return
         folders = _folders(other, place.volume)
         found = next((copy for folder in folders if (copy := self._by_folder.get((place.number, folder)))), None)
-        if found is None:
+        if found is None or all(found is not copy for copy in roll.copies):
             key = (place.number, other.folder)
             if key not in self._said and other.state not in ("failed", "incomplete"):
                 self._said.add(key)
-                roll.say(_gone(roll.name, place, other.folder, whose))
+                roll.say(_gone(roll, place, other.folder, whose, found))
             return
         if other.sha256 and found is not teller:
             for lost in compare_with_memory(found.chain, {other.sequence: [other.sha256]}, whose=whose):
                 # one word for it is enough: the chain itself may show it, and each sibling remembers it
+                if other.sequence >= found.read_number:
+                    found.withdraw("records broken", lost.detail)
                 if all(lost.kind is not earlier.finding.kind for earlier in found.told):
                     found.told.append(Told("custody", replace(lost, drive=shown(found.path)), roll.name))
 
@@ -106,16 +108,23 @@ def _covers(place: Place, folder: str) -> bool:
     return inside and not any(folder.startswith(f"{start}{to_text(below)}/") for below in place.elsewhere)
 
 
-def _gone(roll: str, place: Place, folder: str, whose: str) -> Told:
+def _gone(roll: Roll, place: Place, folder: str, whose: str, instead: CopyLook | None) -> Told:
+    name = inert(roll.name)
+    said = f"{whose} knows a copy of roll {name} in {inert(folder)} on {place.name}, and it is not there"
+    if instead is not None:
+        said += f": roll {inert(instead.roll)} lies there"
+    elsewhere = [copy for copy in roll.copies if copy.place is place and copy.on_volume != folder and copy.has_content]
+    if elsewhere:
+        said += f"; on that drive the roll lies in {inert(elsewhere[0].on_volume)}"
     finding = Finding(
         Kind.COPY_MISSING,
         Severity.ERROR,
         inert(folder),
-        f"{whose} knows a copy of roll {inert(roll)} in {inert(folder)} on {place.name}, and it is not there",
+        said,
         drive=place.name,
         remedy="look whether somebody moved or removed it; keep every other copy, and the card",
     )
-    return Told("completeness", finding, roll)
+    return Told("completeness", finding, roll.name)
 
 
 # --- permits
@@ -174,11 +183,10 @@ def compare_with_ledger(
             continue
         for known in ledger.copies_on(DriveIdentity.of(place.volume)):
             copy = by_place.get((place.number, known.folder))
-            if copy is not None:
+            roll = names.get(known.roll_id)
+            if copy is not None and (roll is None or not copy.has_records or copy.roll == roll.name):
                 seen.add(known.roll_id)
-                for lost in compare_with_memory(copy.chain, ledger.digests_of(known.id)):
-                    told = replace(lost, drive=shown(copy.path))
-                    copy.told.append(Told("custody", told, copy.roll))
+                _compare_copy(ledger, known, copy)
             elif known.gone_at is None and _covers(place, to_text(known.folder)):
                 gone.add(known.roll_id)
     there = {(copy.production, copy.roll) for copy in copies if copy.has_content and copy.state != "record only"}
@@ -190,6 +198,30 @@ def compare_with_ledger(
             found.missing.add(roll.name)
             found.told.append(_nowhere(ledger, roll))
     return found
+
+
+def _compare_copy(ledger: Ledger, known: KnownCopy, copy: CopyLook) -> None:
+    """What this station remembers of a copy that is there: its records, and the last word on it."""
+    remembered = ledger.digests_of(known.id)
+    lost = compare_with_memory(copy.chain, remembered)
+    for each in lost:
+        copy.withdraw("records broken", each.detail)
+        copy.told.append(Told("custody", replace(each, drive=shown(copy.path)), copy.roll))
+    if lost or copy.state not in COUNTED:
+        return
+    if (known.gone_at is not None or known.state in BAD) and not newer_word(copy.chain, remembered):
+        failed = known.state == "failed"
+        why = "its drive was seen without it" if known.gone_at is not None else inert(known.why) or known.state
+        copy.withdraw("damaged" if failed else "copied", f"this station last found: {why}")
+        finding = Finding(
+            Kind.DIFFERS if failed else Kind.NOT_PROVEN,
+            Severity.ERROR,
+            "",
+            f"this station last found: {why}; no record on the drive tells of it",
+            drive=shown(copy.path),
+            remedy="keep the other copies and the card, and verify this one",
+        )
+        copy.told.append(Told("copies", finding, copy.roll))
 
 
 def _nowhere(ledger: Ledger, roll: KnownRoll) -> Told:

@@ -31,6 +31,7 @@ from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.storage.station import station_id
 from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Place, Told
+from rollproof.workflows.audit_hidden import hidden_footage
 from rollproof.workflows.audit_recorded import Papers, Recorded, merged, opened_copy, read_papers
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
@@ -118,8 +119,15 @@ class _Look:
             self._found += [self._placed(odd, folder) for odd in history.findings]
         self._headers(chain, papers)
         there = self._listing(chain, papers, found)
-        self._found += [replace(odd, drive=self._drive) for odd in there.findings if speaks_against(odd)]
+        self._found += [self._named(odd) for odd in there.findings if speaks_against(odd)]
+        self._found += hidden_footage(self._io, self._handle, there.ignored, self._drive, self._cancel)
         unfinished = exists(self._io, self._handle, MARKER_NAME) is not None
+        if not unfinished:
+            self._leftovers(there)
+        if chain.links and not papers.history.generations:
+            detail = "its records are there, and the history of the open standard beside them is gone"
+            remedy = "look who removed it, and verify this copy: that begins a new one; other people's tools need it"
+            self._say(Kind.MANIFEST_MISSING, Severity.WARNING, ASCMHL_FOLDER, detail, remedy)
         self._compare(there, found, papers)
         self._signatures(chain)
         self._judge(chain, papers, found, there, unfinished=unfinished, free=free)
@@ -129,6 +137,21 @@ class _Look:
     def _placed(self, odd: Finding, folder: bytes) -> Finding:
         path = f"{shown(folder)}/{odd.path}" if folder else odd.path
         return replace(odd, drive=self._drive, path=path, remedy=odd.remedy or "compare with the roll's other copies")
+
+    def _named(self, odd: Finding) -> Finding:
+        detail = odd.detail if not odd.path or odd.path in odd.detail else f"{odd.path}: {odd.detail}"
+        return replace(odd, detail=detail, drive=self._drive)
+
+    def _leftovers(self, there: Snapshot) -> None:
+        """Unfinished files in a copy that is not marked as unfinished itself."""
+        left = [odd.path for odd in there.findings if odd.kind is Kind.NOT_FINISHED and odd.path]
+        if left:
+            more = f" and {len(left) - 1:,} more" if len(left) > 1 else ""
+            detail = f"{left[0]}{more}: an unfinished file of a run that was stopped"
+            remedy = "verify this copy; if it is proven, the unfinished file is not needed"
+            self._found.append(
+                Finding(Kind.UNKNOWN_FILE, Severity.WARNING, left[0], detail, self._drive, remedy, len(left))
+            )
 
     def _say(self, kind: Kind, severity: Severity, path: bytes | str, detail: str, remedy: str) -> None:
         name = path if isinstance(path, str) else shown(path)
@@ -349,7 +372,9 @@ class _Look:
                     and block.folder in ("", self._copy.on_volume)
                     and block.readback in _ACCEPTED
                 )
-                return header.written_at if clean and here and link.state == "whole" else None
+                good = clean and here and link.state == "whole"
+                self._copy.read_number = link.sequence if good else 0
+                return header.written_at if good else None
         return None
 
 

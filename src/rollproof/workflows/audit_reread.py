@@ -32,7 +32,7 @@ from rollproof.workflows.verify_outer import in_order
 READING = "reading again"
 """What the events of this work call the roll: all of them at once."""
 LOST = frozenset((Kind.DRIVE_GONE, Kind.DRIVE_FAILED, Kind.DRIVE_HANGS, Kind.DRIVE_FULL))
-_BY_READING = frozenset((Kind.MISSING, Kind.DIFFERS, Kind.UNKNOWN_FILE, Kind.CARD_CHANGED))
+_BY_READING = frozenset((Kind.MISSING, Kind.DIFFERS, Kind.UNKNOWN_FILE, Kind.CARD_CHANGED, Kind.NOT_PROVEN))
 _NOT_READ = ("no record", "empty", "record only")
 _Result = TypeVar("_Result")
 

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from rollproof.models.audit_results import RollState
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import inert
+from rollproof.models.names import inert, shown
 from rollproof.storage.io import Io
-from rollproof.workflows.audit_copy import CopyLook, Told
+from rollproof.workflows.audit_copy import COUNTED, CopyLook, Told
 from rollproof.workflows.audit_listed import copy_files
 from rollproof.workflows.audit_recorded import side_by_side
 
-COUNTED = ("proven", "reread")
 _DEFAULT_COPIES = 2
 _SAID = {"reread": "read again", "copied": "not proven"}
 _BAD = ("damaged", "incomplete", "records broken", "record only")
@@ -186,3 +185,19 @@ def same_device(rolls: Iterable[Roll]) -> list[Told]:
         remedy = "one fault of that device loses both: copy these rolls to a device of its own"
         out.append(Told("copies", Finding(Kind.SAME_DEVICE, Severity.WARNING, "", detail, remedy=remedy)))
     return out
+
+
+def twice_on_a_drive(rolls: Iterable[Roll]) -> Iterator[Told]:
+    """One note for each roll that lies on a drive more than once: somebody copied its folder by hand, perhaps."""
+    for roll in rolls:
+        by_place: dict[int, list[CopyLook]] = {}
+        for copy in roll.copies:
+            if copy.has_content and copy.state != "record only":
+                by_place.setdefault(copy.place.number, []).append(copy)
+        for copies in by_place.values():
+            if len(copies) > 1:
+                folders = " and ".join(shown(copy.folder) or "its top" for copy in copies)
+                detail = f"roll {inert(roll.name)} lies on {copies[0].place.name} {len(copies):,} times, in {folders}"
+                remedy = "the copies on one device count once: look which of them the offload made"
+                finding = Finding(Kind.SAME_DEVICE, Severity.NOTE, "", detail, copies[0].place.name, remedy)
+                yield Told("copies", finding, roll.name)

@@ -49,6 +49,8 @@ class Walked:
     """Folders with a history of the open standard that holds other rolls: a day, a whole production."""
     loose: list[Loose] = field(default_factory=list)
     unread: list[tuple[bytes, str]] = field(default_factory=list)
+    passed_over: list[bytes] = field(default_factory=list)
+    """An operating system's own files and folders outside of the rolls."""
 
 
 def walk_drive(io: Io, root: int, elsewhere: Sequence[bytes], cancel: Cancel) -> Walked:
@@ -69,7 +71,9 @@ def walk_drive(io: Io, root: int, elsewhere: Sequence[bytes], cancel: Cancel) ->
         else:
             walked.rolls.append(path)
             walked.inner[path] = []
-    walked.loose = list(_Outside(io, root, walked.rolls, elsewhere, cancel).found())
+    outside = _Outside(io, root, walked.rolls, elsewhere, cancel)
+    walked.loose = list(outside.found())
+    walked.passed_over = outside.passed_over
     return walked
 
 
@@ -114,6 +118,7 @@ class _Outside:
         self._parents = {path.rpartition(b"/")[0] for path in rolls if path}
         self._ancestors = {above for path in rolls for above in _above(path)}
         self._cancel = cancel
+        self.passed_over: list[bytes] = []
 
     def found(self) -> Iterator[Loose]:
         """Every loose folder, in byte order."""
@@ -170,7 +175,10 @@ class _Outside:
         with contextlib.suppress(OSError):
             handle = open_below(self._io, self._root, path)
             try:
-                return [entry for entry in self._io.list_folder(handle) if entry[0] not in _PASSED_OVER]
+                entries = list(self._io.list_folder(handle))
+                start = path + b"/" if path else b""
+                self.passed_over += [start + name for name, _ in entries if name in _PASSED_OVER]
+                return [entry for entry in entries if entry[0] not in _PASSED_OVER]
             finally:
                 self._io.close(handle)
         return []

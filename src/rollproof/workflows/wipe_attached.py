@@ -14,7 +14,7 @@ from rollproof.copying.plan import same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.hashing import ALGORITHMS, proof_algorithm
-from rollproof.ledger.entries import CopyState, KnownCopy
+from rollproof.ledger.entries import BAD, CopyState, KnownCopy
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.events import Emit
@@ -24,7 +24,7 @@ from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX, RECORDS_FOLDER, 
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Limits, Volume
-from rollproof.records.chain import Chain, compare_with_memory, read_chain
+from rollproof.records.chain import compare_with_memory, newer_word, read_chain
 from rollproof.records.standing import standing
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.folders import FolderHandles
@@ -36,7 +36,6 @@ from rollproof.workflows.wipe_copies import UNFINISHED, CopyInView, Rules
 from rollproof.workflows.wipe_read import hashes_hold
 
 _PROBE_NAME = b"may-wipe-probe" + PARTIAL_SUFFIX
-_BAD = ("failed", "incomplete", "unproven")
 _SEEN_LATELY = timedelta(minutes=10)
 _VERIFY = "verify that copy"
 
@@ -148,7 +147,7 @@ class AttachedLook:
         if lost:
             view.no(f"its records are not those this station remembers: {_in_a_sentence(lost[0].detail)}", _VERIFY)
             return "unproven"
-        if (known.gone_at is not None or known.state in _BAD) and not _newer_word(chain, remembered):
+        if (known.gone_at is not None or known.state in BAD) and not newer_word(chain, remembered):
             why = "its drive was seen without it" if known.gone_at is not None else known.why or known.state
             view.no(f"this station last found: {why}", _VERIFY)
             return None
@@ -181,7 +180,7 @@ class AttachedLook:
         fresh = known.seen_here and known.seen_at is not None and self.now - known.seen_at < _SEEN_LATELY
         if verdict == known.state and (fresh or verdict != "proven") and known.gone_at is None:
             return
-        if verdict == "copied" and known.state in _BAD:
+        if verdict == "copied" and known.state in BAD:
             return
         self.ledger.remember_verify(
             known.id, state=verdict, readback=view.readback, at=self.now, why=view.not_counted or view.why
@@ -316,9 +315,3 @@ def _in_a_sentence(text: str) -> str:
 
 def _recorded(view: CopyInView, algorithm: str, path: bytes) -> str:
     return view.rows[path].hashes[algorithm]
-
-
-def _newer_word(chain: Chain, remembered: dict[int, list[str]]) -> bool:
-    """Whether the newest offload, verify or receive on the drive is one this station does not know yet."""
-    words = [link for link in chain.links if link.kind in ("offload", "verify", "receive")]
-    return bool(words) and words[-1].sha256 not in remembered.get(words[-1].sequence, ())

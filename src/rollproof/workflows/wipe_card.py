@@ -5,7 +5,6 @@ Every check errs to the side of KEEP. What is looked at here needs no ledger and
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import shlex
 from collections.abc import Iterator, Sequence
@@ -22,11 +21,10 @@ from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.models.volumes import Volume
-from rollproof.storage.files import open_below
 from rollproof.storage.io import EntryKind, Io
+from rollproof.workflows.litter import MOST_LITTER, walk_litter
 
 _HIDDEN_BYTES = 1 << 20
-_MOST_LITTER = 100_000
 _TIGHT = frozenset(("fuse.exfat", "exfat", "vfat", "msdos", "ext2", "ext3", "ext4", "iso9660"))
 """File systems whose own overhead inside the used space is small and known."""
 _EXFAT = frozenset(("fuse.exfat", "exfat"))
@@ -213,9 +211,9 @@ def _whole_medium(drives: Drives, card: CardInHand) -> Iterator[Finding]:
 
 
 def _litter(io: Io, card: CardInHand, names: frozenset[str], cancel: Cancel) -> Iterator[Finding]:
-    budget = [_MOST_LITTER]
+    budget = [MOST_LITTER]
     for path in card.snapshot.ignored:
-        for inner, size, kind in _walk_litter(io, card, path, budget, cancel):
+        for inner, size, kind in walk_litter(io, card.root, path, budget, cancel):
             text = shown(inner)
             if _is_named(card, text, names):
                 continue
@@ -236,40 +234,6 @@ def _litter(io: Io, card: CardInHand, names: frozenset[str], cancel: Cancel) -> 
                     "look at it with the camera or another computer",
                     path=text,
                 )
-
-
-def _walk_litter(
-    io: Io, card: CardInHand, path: bytes, budget: list[int], cancel: Cancel
-) -> Iterator[tuple[bytes, int, EntryKind]]:
-    waiting = [path]
-    while waiting:
-        current = waiting.pop()
-        budget[0] -= 1
-        if budget[0] < 0 or cancel.is_set() or current.count(b"/") > 64:
-            yield current, 0, EntryKind.SPECIAL
-            return
-        folder, _, name = current.rpartition(b"/")
-        parent = -1
-        try:
-            parent = open_below(io, card.root, folder)
-            found = io.stat(name, parent)
-            if found.kind is not EntryKind.FOLDER:
-                yield current, found.size, found.kind
-                continue
-            handle = io.open_folder(name, parent)
-            try:
-                if io.fstat(handle).device != io.fstat(card.root).device:
-                    yield current, 0, EntryKind.SPECIAL
-                    continue
-                waiting += [current + b"/" + inner for inner, _ in io.list_folder(handle)]
-            finally:
-                io.close(handle)
-        except OSError:
-            yield current, 0, EntryKind.SPECIAL
-        finally:
-            if parent >= 0:
-                with contextlib.suppress(OSError):
-                    io.close(parent)
 
 
 # --- space that no file explains
@@ -327,7 +291,7 @@ def _exfat_outside_clusters(io: Io, volume: Volume) -> int:
 
 def _size_of_litter(io: Io, card: CardInHand, path: bytes, unit: int) -> int:
     total = 0
-    for _, size, kind in _walk_litter(io, card, path, [_MOST_LITTER], Cancel()):
+    for _, size, kind in walk_litter(io, card.root, path, [MOST_LITTER], Cancel()):
         total += -(-size // unit) * unit if kind is EntryKind.FILE else 0
     return total + unit
 

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from rollproof.copying.settings import Settings
 from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
-from rollproof.ledger.entries import DriveIdentity, KnownCopy
+from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.events import Emit
 from rollproof.models.names import shown
@@ -26,8 +26,6 @@ from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.in_time import InTime
 from rollproof.workflows.wipe_attached import AttachedLook
 from rollproof.workflows.wipe_copies import CopyInView, Rules, refuse_the_card
-
-_BAD = ("failed", "incomplete", "unproven")
 
 
 @dataclass(slots=True)
@@ -142,7 +140,7 @@ class CopyLook:
             view.no("its drive was last seen without this roll", "attach it and verify it")
         elif known.seen_at is None:
             view.no("it is absent, and this station has not seen it itself", remedy)
-        elif known.state in _BAD:
+        elif known.state in BAD:
             view.no(f"it is absent, and this station last found: {known.why or known.state}", "attach it and verify it")
         elif not known.seen_here or age is None:
             view.no("it is absent, and this station has not seen it itself", remedy)
