@@ -180,7 +180,7 @@ PROTECTIONS = (
         f"{ALONE}::found_gone_once",
     ),
     Protection(
-        "a permit is no newer word", _ATTACHED,
+        "a permit is no newer word", "records/chain.py",
         'if link.kind in ("offload", "verify", "receive")]', "]", f"{ALONE}::permit_of_another_station",
     ),
     Protection(

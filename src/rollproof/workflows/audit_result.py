@@ -22,10 +22,10 @@ from rollproof.models.findings import Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import AuditRequest
 from rollproof.records.blocks import this_station
-from rollproof.workflows.audit_copy import CopyLook, Place, Told
+from rollproof.workflows.audit_copy import COUNTED, CopyLook, Place, Told
 from rollproof.workflows.audit_numbers import camera_letter
 from rollproof.workflows.audit_reread import LOST, Rereader
-from rollproof.workflows.audit_rolls import COUNTED, Roll
+from rollproof.workflows.audit_rolls import Roll
 
 _TOPICS: tuple[Topic, ...] = ("copies", "completeness", "agreement", "custody", "strangers")
 _WORST = list(Severity)
