@@ -85,6 +85,8 @@ def pytest_configure(config: pytest.Config) -> None:
     share_compiled_statements()
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, signal.default_int_handler)
+        # a shell starts what runs in its background deaf to Ctrl-C, and children inherit that: here it is heard
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     if config.pluginmanager.hasplugin("xdist"):
         config.pluginmanager.register(_FromWorkers(), "faults-from-workers")
 

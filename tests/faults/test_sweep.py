@@ -110,7 +110,7 @@ def test_unfinished_files_that_cannot_be_looked_at_end_nothing_but_what_is_on_th
     place.clear()
     one = os.fsencode(place.drives["one"])
     assert place.run([Rule(Kill(), "write_from", path=b"*C001.mov*", drive=one)]).io.reached
-    run = place.run([Rule(Fail(errno.EIO), "fstat", path=b"A003", drive=one, nth=2)])
+    run = place.run([Rule(Fail(errno.EIO), "fstat", path=b"A003", drive=one, nth=3)])
     assert run.io.reached
     assert not run.crash, run.crash
     assert run.states()["two"] == "proven"
