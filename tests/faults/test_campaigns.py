@@ -14,10 +14,10 @@ from campaigns.run import CAMPAIGNS, run
 pytestmark = pytest.mark.device
 
 SCALES = {
-    "kill-offloads": 0.016,
+    "kill-offloads": 0.008,
     "kill-verifies": 0.005,
     "kill-commands": 0.01,
-    "cut-again-and-again": 0.03,
+    "cut-again-and-again": 0.02,
     "flip-read-back": 0.01,
     "flip-verify": 0.01,
     "flip-may-wipe": 0.1,

@@ -7,10 +7,14 @@ command's own `main`, in a process group of its own.
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import importlib
+import io
 import json
 import os
 import sys
+import tempfile
 from typing import Any, NoReturn
 
 PRELOADED = (
@@ -55,6 +59,36 @@ def _become(told: dict[str, Any]) -> NoReturn:
         os._exit(status)
 
 
+def _warm() -> None:
+    """One small offload in this process: what is made at the first use (compiled SQL, validators) is there at the
+    fork, a third of the processor time of a run on a small card."""
+    sys.path.append(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))  # this file runs as a program
+    from rollproof.cli import main  # noqa: PLC0415
+    from support.statements import share_compiled_statements  # noqa: PLC0415
+
+    share_compiled_statements()
+    before, words = os.environ.copy(), sys.argv
+    with tempfile.TemporaryDirectory() as top:
+        for name in ("home", "card", "one", "two"):
+            os.mkdir(os.path.join(top, name))
+        with open(os.path.join(top, "card", "A001C001.xml"), "wb") as file:
+            file.write(b"<clip/>")
+        os.environ["ROLLPROOF_HOME"] = os.path.join(top, "home")
+        drives = [word for name in ("one", "two") for word in ("--to", os.path.join(top, name))]
+        sys.argv = ["rollproof", "offload", os.path.join(top, "card"), *drives, "--roll", "A001", "--json"]
+        with (
+            contextlib.redirect_stdout(io.StringIO()),
+            contextlib.redirect_stderr(io.StringIO()),
+            contextlib.suppress(SystemExit),
+        ):
+            main()
+    sys.argv = words
+    os.environ.clear()
+    os.environ.update(before)
+    gc.collect()
+    gc.freeze()
+
+
 def main() -> None:
     """Serve until the standard input ends."""
     for name in PRELOADED:
@@ -62,6 +96,7 @@ def main() -> None:
             importlib.import_module(name)
         except ImportError:
             continue  # the command imports what it needs by itself
+    _warm()
     for line in sys.stdin.buffer:
         asked = json.loads(line)
         if "start" in asked:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from workflows.wipe_world import STEPS, World
 
-STORIES = int(os.environ.get("ROLLPROOF_WIPE_STORIES", "0")) or 40
+STORIES = int(os.environ.get("ROLLPROOF_WIPE_STORIES", "0")) or 24
 """How many stories; the campaign tells more."""
 _WEIGHTED = [name for name, weight in STEPS.items() for _ in range(weight)]
 Step = tuple[str, int, bool]
