@@ -10,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ascmhl.mhl_trees import BELL, FOLDERS, files_of, hashed
+from rollproof.ascmhl import tree_hashes
 from rollproof.ascmhl.model import FileHash, FolderHash
-from rollproof.ascmhl.tree_hashes import fold
+from rollproof.ascmhl.tree_hashes import FoldedTwice, fold
 from rollproof.hashing import STANDARD_NAMES, new_hasher, raw_of
 
 
@@ -128,6 +129,21 @@ def test_any_tree_agrees_with_the_slow_implementation(
     tree, folders = tree_and_folders
     top = _folders(files_of(tree, algorithm), folders, algorithm)[b""]
     assert (top.content[algorithm], top.structure[algorithm]) == _slow(_nested(tree, folders), algorithm)
+
+
+@pytest.mark.parametrize("remembered", [0, 1, 10_000])
+@given(_trees(), st.booleans())
+@settings(deadline=None, max_examples=60)
+def test_a_second_pass_gives_what_the_first_gave_whether_its_folders_were_remembered_or_not(
+    remembered: int, made: tuple[dict[bytes, bytes], list[bytes]], ignored: bool
+) -> None:
+    tree, folders = made
+    files = files_of({**tree, **({b".DS_Store": b"view", b"sub/.DS_Store": b"view"} if ignored else {})})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tree_hashes, "REMEMBERED_FOLDERS", remembered)
+        twice = FoldedTwice(folders, ("md5", "xxh128"))
+        first = list(twice.first(files))
+        assert list(twice.again(files)) == first == list(fold(files, folders, ("md5", "xxh128")))
 
 
 def test_several_algorithms_at_once_give_what_each_gives_alone() -> None:

@@ -28,7 +28,7 @@ def said(names: Iterable[str], dates: Mapping[str, int] | None = None) -> Said:
 def dated(snapshot: Snapshot, dates: Mapping[str, int]) -> Snapshot:
     """The same with modification times in seconds; other files are of 0."""
     files = tuple(
-        replace(entry, modified_ns=dates.get(entry.path.decode(), 0) * 1_000_000_000) for entry in snapshot.files
+        entry._replace(modified_ns=dates.get(entry.path.decode(), 0) * 1_000_000_000) for entry in snapshot.files
     )
     return replace(snapshot, files=files)
 

@@ -10,7 +10,7 @@ path is `.`, the top itself.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from rollproof.ascmhl.model import Author, Creator, FileHash, FolderHash, Generation, Process, Reference
@@ -25,7 +25,7 @@ from rollproof.ascmhl.standard import (
     why_not_recorded,
     xml_text,
 )
-from rollproof.ascmhl.tree_hashes import fold
+from rollproof.ascmhl.tree_hashes import FoldedTwice
 from rollproof.hashing import STANDARD_NAMES
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
@@ -88,21 +88,18 @@ class ManifestWriter:
         if iter(generation.files) is generation.files:
             raise TypeError("files are gone through twice: an iterator that ends is not enough")
         root, files = None, 0
+        algorithms = [name for name in STANDARD_NAMES if name in generation.algorithms]
+        folded = FoldedTwice(generation.folders, algorithms)
         if generation.process is not Process.FLATTEN:
-            for item in self._folded(self._noted()):
+            for item in folded.first(self._noted()):
                 if isinstance(item, FileHash):
                     files += 1
                 elif not item.path:
                     root = item
         yield from (piece.encode() for piece in self._head(root))
-        yield from self._hashes(root, files)
+        yield from self._hashes(root, files, folded)
         yield from (piece.encode() for piece in _references(generation.references))
         yield b"</hashlist>\n"
-
-    def _folded(self, files: Iterable[FileHash]) -> Iterator[FileHash | FolderHash]:
-        generation = self.generation
-        algorithms = [name for name in STANDARD_NAMES if name in generation.algorithms]
-        return fold(files, generation.folders, algorithms)
 
     def _noted(self) -> Iterator[FileHash]:
         """The files, counting on the way those that are left out. Below an inner history that is not our concern."""
@@ -133,16 +130,16 @@ class ManifestWriter:
             yield f"      <pattern>{xml_text(pattern)}</pattern>\n"
         yield "    </ignore>\n  </processinfo>\n"
 
-    def _hashes(self, root: FolderHash | None, files_expected: int) -> Iterator[bytes]:
+    def _hashes(self, root: FolderHash | None, files_expected: int, folded: FoldedTwice) -> Iterator[bytes]:
         flat = self.generation.process is Process.FLATTEN
         yield b"  <hashes>\n"
         files, elements = 0, 0
-        for item in self._noted() if flat else self._folded(self.generation.files):
+        for item in self._noted() if flat else folded.again(self.generation.files):
             files += isinstance(item, FileHash)
             if not item.path or is_ignored(item.path) or why_not_recorded(item.path) or self._is_inner(item.path):
                 continue
             if isinstance(item, FileHash):
-                yield "".join(_file(item)).encode()
+                yield _file(item).encode()
             elif item.content:
                 yield "".join(_folder(item, item.path)).encode()
             else:
@@ -177,23 +174,23 @@ def _author_attributes(author: Author) -> str:
     return "".join(f' {name}="{xml_text(value)}"' for name, value in found.items() if value)
 
 
-def _file(file: FileHash) -> Iterator[str]:
+def _file(file: FileHash) -> str:
     attributes = "" if file.size is None else f' size="{file.size}"'
     modified = None if file.modified_ns is None else time_text(file.modified_ns)
     if modified is not None:
         attributes += f' lastmodificationdate="{modified}"'
-    yield "    <hash>\n"
-    yield _element("path", file.path.decode(), "      ", attributes)
     date = "" if file.hash_date is None else f' hashdate="{date_text(file.hash_date)}"'
+    text = f"    <hash>\n      <path{attributes}>{xml_text(file.path.decode())}</path>\n"
+    hashes = file.hashes
     for name in STANDARD_NAMES:
-        if name in file.hashes:
-            yield f'      <{name} action="{file.action_of(name).value}"{date}>{xml_text(file.hashes[name])}</{name}>\n'
+        if name in hashes:
+            text += f'      <{name} action="{file.action_of(name).value}"{date}>{xml_text(hashes[name])}</{name}>\n'
     if file.previous_path is not None and not why_not_recorded(file.previous_path):
-        yield _element("previousPath", file.previous_path.decode(), "      ")
+        text += _element("previousPath", file.previous_path.decode(), "      ")
     if file.clip:
-        told = "".join(f' {name}="{xml_text(text)}"' for name, text in file.clip.items())
-        yield f'      <metadata><clip xmlns="{CLIP_NAMESPACE}"{told}/></metadata>\n'
-    yield "    </hash>\n"
+        told = "".join(f' {name}="{xml_text(value)}"' for name, value in file.clip.items())
+        text += f'      <metadata><clip xmlns="{CLIP_NAMESPACE}"{told}/></metadata>\n'
+    return text + "    </hash>\n"
 
 
 def _folder(folder: FolderHash, path: bytes) -> Iterator[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 from rollproof.models.names import ACTING, ASCMHL_FOLDER
 
@@ -32,6 +33,8 @@ _NUMBERED = re.compile(rb"([0-9]{4,6})_.+\.mhl", re.DOTALL)
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f]")
 _ESCAPED = re.compile(f"[&<>\"'{ACTING}]")
+_PLAIN = re.compile(f"[^&<>\"'\ufffe\uffff{ACTING}]*")
+"""Text that goes into XML as it is."""
 _ESCAPES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#39;"}
 _EPOCH = datetime(1970, 1, 1)
 _TIME = re.compile(
@@ -93,7 +96,7 @@ def xml_text(text: str) -> str:
     """Text for an element or an attribute. Tabs and line ends become references, so that they come back exactly, and
     so do controls that would act on the screen of whoever looks at the file; what XML cannot hold becomes U+FFFD (paths
     with such characters never get here)."""
-    if not _ESCAPED.search(text) and not _NOT_XML.search(text):
+    if _PLAIN.fullmatch(text):
         return text
     safe = _NOT_XML.sub("\ufffd", text)
     return _ESCAPED.sub(lambda match: _ESCAPES.get(match.group()) or f"&#{ord(match.group())};", safe)
@@ -103,10 +106,16 @@ def time_text(nanoseconds: int) -> str | None:
     """An XML dateTime in UTC with as many digits as needed, or None for a year XML's four digits cannot hold."""
     seconds, fraction = divmod(nanoseconds, 1_000_000_000)
     try:
-        whole = (_EPOCH + timedelta(seconds=seconds)).isoformat()
+        whole = _second_text(seconds)
     except OverflowError:
         return None
     return f"{whole}.{fraction:09d}".rstrip("0") + "Z" if fraction else f"{whole}Z"
+
+
+@lru_cache(maxsize=256)
+def _second_text(seconds: int) -> str:
+    """The frames of a sequence share their seconds."""
+    return (_EPOCH + timedelta(seconds=seconds)).isoformat()
 
 
 def date_text(moment: datetime) -> str:

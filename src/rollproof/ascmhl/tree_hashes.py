@@ -14,6 +14,9 @@ from rollproof.ascmhl.model import FileHash, FolderHash
 from rollproof.ascmhl.standard import is_ignored, why_not_recorded
 from rollproof.hashing import ALGORITHMS, Algorithm, raw_of, text_of
 
+REMEMBERED_FOLDERS = 10_000
+"""So many folder hashes are kept from one pass over the files to the next; beyond, they are worked out anew."""
+
 
 class _Column:
     """The children of one folder in one algorithm: raw hashes end to end, so that 200,000 of them stay small."""
@@ -113,6 +116,48 @@ def fold(
             yield file
     while levels:
         yield _close(levels, current)
+
+
+class FoldedTwice:
+    """Goes through the same files twice as `fold` does, and works the folders' hashes out in the first pass only.
+    Whoever calls sees to it that both passes get the same files.
+    """
+
+    def __init__(self, folders: Sequence[bytes], algorithms: Sequence[str]) -> None:
+        self._folders = folders
+        self._algorithms = algorithms
+        self._closed: list[tuple[int, FolderHash]] = []
+        self._all_kept = True
+
+    def first(self, files: Iterable[FileHash]) -> Iterator[FileHash | FolderHash]:
+        """See `fold`."""
+        passed = 0
+        for item in fold(files, self._folders, self._algorithms):
+            if isinstance(item, FileHash):
+                passed += 1
+            elif len(self._closed) < REMEMBERED_FOLDERS:
+                self._closed.append((passed, item))
+            else:
+                self._all_kept = False
+            yield item
+
+    def again(self, files: Iterable[FileHash]) -> Iterator[FileHash | FolderHash]:
+        """The same once more, after `first` came to its end."""
+        if not self._all_kept:
+            yield from fold(files, self._folders, self._algorithms)
+            return
+        passed = at = 0
+        closed = self._closed
+        for file in files:
+            if is_ignored(file.path):
+                continue
+            while at < len(closed) and closed[at][0] == passed:
+                yield closed[at][1]
+                at += 1
+            yield file
+            passed += 1
+        for _, folder in closed[at:]:
+            yield folder
 
 
 def _close(levels: list[_Level], current: bytes) -> FolderHash:

@@ -21,7 +21,7 @@ from rollproof.ascmhl.standard import CHAIN_NAME, MANIFEST_LIMIT_BYTES, is_manif
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import PARTIAL_SUFFIX, is_text, shown
-from rollproof.storage.files import write_new
+from rollproof.storage.files import gathered, write_new
 from rollproof.storage.io import EntryKind, Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import ReadsDiffer
@@ -55,7 +55,7 @@ def write_generation(
         name = manifest_name(sequence, folder_name, generation.started_at)
         writer = ManifestWriter(generation)
         total = C4Sum()
-        size, _ = write_new(io, folder, name, total.over(writer.chunks()), medium=medium)
+        size, _ = write_new(io, folder, name, total.over(gathered(writer.chunks())), medium=medium)
         entries = [*chain, *found, ChainEntry(sequence, name, total.text)]
         write_new(io, folder, CHAIN_NAME, chain_chunks(entries), replace=True, medium=medium)
     findings += writer.left_out.findings()

@@ -262,7 +262,7 @@ class Lane:
         self._emit(LegStarted(self._roll, Leg.READ_BACK, self.drive, len(numbers), sum(files[n].size for n in numbers)))
         reader = TreeReader(
             self._io, root, files, side.access, self._settings,
-            drive=self.drive, where=self._suspects.stands_at,
+            drive=self.drive, where=self._suspects.stands_at if Action.REPLACE in side.actions else None,
             same_time=lambda now, then: same_time(now, then, side.limits),
         )  # fmt: skip
 

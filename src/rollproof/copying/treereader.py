@@ -97,7 +97,7 @@ class TreeReader:
         self._drive = drive
         self._words = words
         self._same_time = same_time
-        self._where = where or (lambda number: files[number].path)
+        self._where = where
         self._local = threading.local()
         self._failed_in_a_row = 0
         self._read_well = -1
@@ -143,8 +143,10 @@ class TreeReader:
             segments: list[Segment] = []
             start = 0
             for number in numbers:
-                segments.append(self._read_small(number, buffer, start))
-                start += max(aligned(self._files[number].size), ALIGNMENT)
+                entry = self._files[number]
+                room = max(aligned(entry.size), ALIGNMENT)
+                segments.append(self._read_small(number, entry, buffer.view[start : start + room], start))
+                start += room
             return segments
 
         return fill
@@ -159,22 +161,22 @@ class TreeReader:
 
             yield fill
 
-    def _read_small(self, number: int, buffer: Buffer, start: int) -> Segment:
-        entry = self._files[number]
+    def _read_small(self, number: int, entry: FileEntry, view: memoryview, start: int) -> Segment:
         segment = Segment(number, start, entry.size, 0, True)
-        view = buffer.view[start : start + max(aligned(entry.size), ALIGNMENT)]
         try:
-            opened = self._open(number)
+            opened = self._open(number, entry)
         except OSError as error:
             segment.fault = self._unreadable(number, 0, entry.size, error)
             return segment
         try:
-            segment.fault = self._read_exactly(number, opened, view, 0, entry.size) or self._unchanged(number, opened)
+            segment.fault = self._read_exactly(number, opened, view, 0, entry.size) or self._unchanged(
+                number, entry, opened
+            )
             segment.evidence = opened.evidence
         finally:
             self._close(opened)
         if segment.fault is None:
-            self._went_well(number)
+            self._went_well(number, entry)
         return segment
 
     def _read_block(self, number: int, shared: _Large, buffer: Buffer, offset: int, length: int) -> list[Segment]:
@@ -184,7 +186,7 @@ class TreeReader:
         with shared.lock:
             if shared.fault is None and shared.open is None:
                 try:
-                    shared.open = self._open(number)
+                    shared.open = self._open(number, entry)
                 except OSError as error:
                     shared.fault = self._unreadable(number, offset, length, error)
                     segment.fault = shared.fault
@@ -195,9 +197,9 @@ class TreeReader:
             segment.fault = self._read_exactly(number, opened, buffer.view, offset, length)
             segment.evidence = opened.evidence
             if segment.fault is None and last:
-                segment.fault = self._unchanged(number, opened)
+                segment.fault = self._unchanged(number, entry, opened)
             if segment.fault is None:
-                self._went_well(number)
+                self._went_well(number, entry)
         with shared.lock:
             if segment.fault is not None and shared.fault is None:
                 shared.fault = segment.fault
@@ -216,8 +218,13 @@ class TreeReader:
             self._handles.append(handles)
         return handles
 
-    def _open(self, number: int) -> _Open:
-        folder, _, name = self._where(number).rpartition(b"/")
+    def _place(self, number: int) -> bytes:
+        """The path under which a file stands right now."""
+        return self._files[number].path if self._where is None else self._where(number)
+
+    def _open(self, number: int, entry: FileEntry) -> _Open:
+        where = entry.path if self._where is None else self._where(number)
+        folder, _, name = where.rpartition(b"/")
         parent = self._folders().handle(folder)
         handle, direct = -1, False
         if self._access.wants_direct:
@@ -228,7 +235,7 @@ class TreeReader:
                     raise
         if handle < 0:
             handle = self._io.open_read(name, parent, direct=False)
-        return _Open(handle, direct, self._access.evidence(handle, self._files[number].size, direct=direct))
+        return _Open(handle, direct, self._access.evidence(handle, entry.size, direct=direct))
 
     def _read_exactly(self, number: int, opened: _Open, view: memoryview, offset: int, length: int) -> Finding | None:
         for attempt in range(self._settings.read_retries):
@@ -269,7 +276,7 @@ class TreeReader:
         return min(done, length)
 
     def _reopen_buffered(self, number: int, opened: _Open) -> None:
-        folder, _, name = self._where(number).rpartition(b"/")
+        folder, _, name = self._place(number).rpartition(b"/")
         handle = self._io.open_read(name, self._folders().handle(folder), direct=False)
         opened.retired.append(opened.handle)
         opened.handle = handle
@@ -296,8 +303,7 @@ class TreeReader:
                     break
         return (first, end) if first >= 0 else (offset, offset + length)
 
-    def _unchanged(self, number: int, opened: _Open) -> Finding | None:
-        entry = self._files[number]
+    def _unchanged(self, number: int, entry: FileEntry, opened: _Open) -> Finding | None:
         try:
             now = self._io.fstat(opened.handle)
         except OSError as error:
@@ -315,8 +321,8 @@ class TreeReader:
 
     # --- what went wrong
 
-    def _went_well(self, number: int) -> None:
-        if self._files[number].size:
+    def _went_well(self, number: int, entry: FileEntry) -> None:
+        if entry.size:
             self._read_well = number
         if self._failed_in_a_row:
             with self._count_lock:
@@ -338,7 +344,7 @@ class TreeReader:
     def _answers(self, number: int) -> bool:
         try:
             with mmap.mmap(-1, ALIGNMENT) as buffer:
-                opened = self._open(number)
+                opened = self._open(number, self._files[number])
                 try:
                     return self._io.read_into(opened.handle, memoryview(buffer), 0) > 0
                 finally:
@@ -347,7 +353,7 @@ class TreeReader:
             return False
 
     def _changed(self, number: int, how: str) -> Finding:
-        name = shown(self._where(number))
+        name = shown(self._place(number))
         if self._drive:
             return Finding(
                 Kind.READBACK_DIFFERS, Severity.ERROR, name, f"{name} on the drive is not what was written: {how}",
@@ -359,7 +365,7 @@ class TreeReader:
         )  # fmt: skip
 
     def _unreadable(self, number: int, first: int, length: int, error: OSError) -> Finding:
-        name = shown(self._where(number))
+        name = shown(self._place(number))
         what = f"bytes {first:,} to {first + length - 1:,} of {name}" if length else name
         if error.errno == errno.ENOENT and not self._drive:
             return self._changed(number, "it is no longer there")

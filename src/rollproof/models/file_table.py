@@ -40,8 +40,11 @@ class PathTable:
         self._ends.append(len(self._text))
 
     def path(self, number: int) -> bytes:
-        """The path of a number from 0 on."""
-        return bytes(self._text[self._ends[number] : self._ends[number + 1]])
+        """The path of a number from 0 on. IndexError beyond the last one."""
+        if number < 0:
+            raise IndexError(number)
+        ends = self._ends
+        return bytes(self._text[ends[number] : ends[number + 1]])
 
     @property
     def ordered(self) -> bool:
@@ -123,10 +126,10 @@ class FileTable(Sequence[FileEntry]):
     def __getitem__(self, number: int | slice) -> FileEntry | tuple[FileEntry, ...]:
         if isinstance(number, slice):
             return tuple(self[each] for each in range(*number.indices(len(self))))
-        place = number + len(self) if number < 0 else number
-        if not 0 <= place < len(self):
-            raise IndexError(number)
-        return FileEntry(self._paths.path(place), self._sizes[place], self._modified[place])
+        if number < 0:
+            number += len(self)
+        path = self._paths.path(number)  # IndexError beyond the last one, and so for what is still negative
+        return FileEntry(path, self._sizes[number], self._modified[number])
 
     def __iter__(self) -> Iterator[FileEntry]:
         for number in range(len(self)):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rollproof.models.findings import Finding
 
 
-@dataclass(frozen=True, slots=True)
-class FileEntry:
+class FileEntry(NamedTuple):
     """A regular file. `path` is relative, `/`-separated bytes; times are nanoseconds since the epoch, UTC."""
 
     path: bytes

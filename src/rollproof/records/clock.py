@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, date, datetime
+from functools import lru_cache
 
 _SECOND = 1_000_000_000
 _DAY = 86_400
@@ -42,10 +43,16 @@ def from_ns(nanoseconds: int) -> str:
     A moment outside the years 1 to 9999 becomes the nearest that can be written; `fits` tells.
     """
     seconds, fraction = divmod(min(max(nanoseconds, FIRST_NS), LAST_NS), _SECOND)
+    text = _second_text(seconds)
+    return f"{text}.{fraction:09}".rstrip("0") + "Z" if fraction else text + "Z"
+
+
+@lru_cache(maxsize=256)
+def _second_text(seconds: int) -> str:
+    """The frames of a sequence share their seconds."""
     days, rest = divmod(seconds, _DAY)
     day = date.fromordinal(_EPOCH_ORDINAL + days)
-    text = f"{day.year:04}-{day.month:02}-{day.day:02}T{rest // 3600:02}:{rest // 60 % 60:02}:{rest % 60:02}"
-    return f"{text}.{fraction:09}".rstrip("0") + "Z" if fraction else text + "Z"
+    return f"{day.year:04}-{day.month:02}-{day.day:02}T{rest // 3600:02}:{rest // 60 % 60:02}:{rest % 60:02}"
 
 
 def fits(nanoseconds: int) -> bool:

@@ -18,7 +18,7 @@ from rollproof.records.lines import MAX_HEADER_BYTES, MAX_LINE_BYTES, MAX_RECORD
 from rollproof.records.models import Header, OffloadHeader
 from rollproof.records.rows import ClipRow, FileRow, clip_to_line, to_line
 from rollproof.records.signing import Signer, write_signature
-from rollproof.storage.files import exists, write_new
+from rollproof.storage.files import exists, gathered, write_new
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import NotAsWritten, check_alike
@@ -82,7 +82,7 @@ def append_record(
         complete = header.model_copy(update={"sequence": sequence, "previous_sha256": previous})
         name = f"{sequence:04}_{header.kind}_{clock.for_name(header.written_at)}.json"
         to_sign = hashlib.sha512()
-        pieces = _noted(serialised(complete, files, clips), to_sign.update)
+        pieces = _noted(gathered(serialised(complete, files, clips)), to_sign.update)
         size, digest = write_new(io, folder, name.encode("ascii"), pieces, medium=medium)
         unsigned = _sign(io, folder, name, to_sign.digest(), signer, medium) if signer is not None else None
     return WrittenRecord(name, sequence, digest, previous, size, unsigned, notes)

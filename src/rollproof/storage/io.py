@@ -10,9 +10,8 @@ a link below an opened root; every failure is an `OSError` with `errno` set; han
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 
 class EntryKind(StrEnum):
@@ -24,8 +23,7 @@ class EntryKind(StrEnum):
     SPECIAL = "special"
 
 
-@dataclass(frozen=True, slots=True)
-class Stat:
+class Stat(NamedTuple):
     """What is known of a file or folder. `device` and `inode` compare only within one boot."""
 
     kind: EntryKind

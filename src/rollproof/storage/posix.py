@@ -23,6 +23,7 @@ _FS_IOC_GETFLAGS = 0x80086601
 _BYPASS_FLAGS = 0x10000000 | 0x00000800 | 0x00004000
 _BLKGETSIZE64 = 0x80081272
 _RENAME_NOREPLACE = 1
+_NO_ENTRY = frozenset((b"", b".", b".."))
 
 
 def _kind(mode: int) -> EntryKind:
@@ -36,19 +37,13 @@ def _kind(mode: int) -> EntryKind:
 
 
 def _as_stat(found: os.stat_result) -> Stat:
-    return Stat(
-        kind=_kind(found.st_mode),
-        size=found.st_size,
-        modified_ns=found.st_mtime_ns,
-        device=found.st_dev,
-        inode=found.st_ino,
-        links=found.st_nlink,
-    )
+    kind = EntryKind.FILE if stat_module.S_ISREG(found.st_mode) else _kind(found.st_mode)
+    return Stat(kind, found.st_size, found.st_mtime_ns, found.st_dev, found.st_ino, found.st_nlink)
 
 
 def _single(name: bytes) -> bytes:
     """The name, when it is a single component: O_NOFOLLOW guards only the last one, and a NUL would cut it short."""
-    if name in (b"", b".", b"..") or b"/" in name or b"\0" in name:
+    if name in _NO_ENTRY or b"/" in name or b"\0" in name:
         raise OSError(errno.EINVAL, "not the name of one entry", name)
     return name
 

@@ -224,7 +224,7 @@ class _Opening:
                 continue
             elif wanted.modified_ns is not None:
                 # what is restored is the date that the card gave, not what another file system made of it
-                entry = replace(entry, modified_ns=wanted.modified_ns)  # noqa: PLW2901
+                entry = entry._replace(modified_ns=wanted.modified_ns)  # noqa: PLW2901
             files.append(entry)
             copy.originals.append(original.get(entry.path, True))
         on_drive = {entry.path for entry in there.files} | set(there.ignored)
