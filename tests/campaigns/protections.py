@@ -47,6 +47,7 @@ _PERMIT = "workflows/wipe_permit.py"
 _SUPPLY = "workflows/wipe_supply.py"
 _STANDING = "records/standing.py"
 _OPENING = "ledger/opening.py"
+_AROUND = "workflows/test_histories_around_rolls.py"
 
 PROTECTIONS = (
     # --- may-wipe: the identity of a listing
@@ -453,6 +454,41 @@ PROTECTIONS = (
         "a path out of its folder in a manifest or record", "models/names.py",
         'return all(part not in (b"", b".", b"..") for part in path.split(b"/"))', "return True",
         "hostile/test_papers.py::a_finding",
+    ),
+    # --- histories around rolls, and drives inside drives
+    Protection(
+        "an audit misses a roll that the history around it knows", "workflows/audit_around.py",
+        "found += by_roll(check_references(history, inner).all(), history, each.inner)", "pass",
+        f"{_AROUND}::missed_by_every_command",
+    ),
+    Protection(
+        "a handover misses a roll that the history around it knows", "workflows/handover.py",
+        "around = any(finding.severity is Severity.ERROR for finding in self._around)", "around = False",
+        f"{_AROUND}::dropped_from_an_archive_of_ours",
+    ),
+    Protection(
+        "an audit that reads again reads the files of a history around rolls", "workflows/audit.py",
+        "elif not copy.place.lost:", "elif False:", f"{_AROUND}::another_byte_in_one_of_them",
+    ),
+    Protection(
+        "each roll in somebody's history of a day has its own line in a handover", "workflows/nesting.py",
+        "return Around(path, tuple(inner), bool(own)) if around else None", "return None",
+        f"{_AROUND}::its_own_line_in_a_handover",
+    ),
+    Protection(
+        "a roll in somebody's history of a day is damaged where its file is", "workflows/audit_parts.py",
+        "differ = [path for path in found.differ if path.startswith(start)]", "differ = []",
+        f"{_AROUND}::another_byte_in_such_a_day",
+    ),
+    Protection(
+        "rolls of a drive that is mounted in a drive do not leave with it", "workflows/custody_rolls.py",
+        "outer=True, elsewhere=frozenset(mounted))", "outer=True)",
+        "workflows/test_drive_in_a_drive.py::neither_handed_over_nor_received",
+    ),
+    Protection(
+        "nor are they on its packing list", "workflows/roll_papers.py",
+        "elsewhere=frozenset(mounted)", "elsewhere=()",
+        "workflows/test_drive_in_a_drive.py::on_no_packing_list",
     ),
 )  # fmt: skip
 

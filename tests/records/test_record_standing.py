@@ -120,6 +120,13 @@ CASES: dict[str, Case] = {
     ),
     "no records": Case((), "unproven", "no record of an offload", matches=False),
     "only a verify": Case((_verify,), "unproven", "no record of an offload"),
+    "only a verify that failed": Case((lambda r: _verify(r, clean=False),), "unproven", "not as recorded"),
+    "only a verify that failed, and a clean one after it": Case(
+        (lambda r: _verify(r, clean=False), _verify), "unproven", "no record of an offload"
+    ),
+    "only a verify that failed, and a clean one by way of a cache": Case(
+        (lambda r: _verify(r, clean=False), lambda r: _verify(r, readback=CACHE)), "unproven", "not as recorded"
+    ),
     "offload read back from a cache": Case((lambda r: _offload_copied(r, readback=CACHE),), "copied", "cache"),
     "offload that claims proof from a cache": Case((lambda r: _offload(r, readback=CACHE),), "copied", "cache"),
     "offload not read back": Case((lambda r: _offload_copied(r, readback=None),), "copied", "not read back"),

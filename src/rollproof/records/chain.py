@@ -184,18 +184,24 @@ class _Judge:
                 self._say(Kind.BAD_RECORD, index, f"The record is unreadable: {self._troubles[index]}.", link.state)
 
     def _foreign(self) -> None:
-        readable = [link.header for link in self.links if link.header is not None and link.state != "foreign"]
+        readable = [
+            (index, link.header)
+            for index, link in enumerate(self.links)
+            if link.header is not None and link.state != "foreign"
+        ]
+        # beside a history around rolls, at the top of a drive, lie the records of its handovers too
+        self._of_others([each for each in readable if not _is_of_a_drive(each[1])], self._roll)
+        self._of_others([each for each in readable if _is_of_a_drive(each[1])], None)
+
+    def _of_others(self, readable: list[tuple[int, AnyHeader]], asked: str | None) -> None:
         if not readable:
             return
-        owners = Counter((header.production, header.roll) for header in readable)
+        owners = Counter((header.production, header.roll) for _, header in readable)
         # on a draw the record with the lowest number wins: most_common keeps the order of first appearance
         production, roll = owners.most_common(1)[0][0]
-        if self._roll is not None:
-            roll = self._roll
-        for index, link in enumerate(self.links):
-            header = link.header
-            if header is None or link.state == "foreign":
-                continue
+        if asked is not None:
+            roll = asked
+        for index, header in readable:
             if header.roll != roll:
                 detail = f"The record speaks of another roll: {names.inert(header.roll or 'none')}."
                 self._say(Kind.FOREIGN_RECORD, index, detail, "foreign")
@@ -282,6 +288,10 @@ def newer_word(chain: Chain, remembered: Mapping[int, Iterable[str]]) -> bool:
     """Whether the newest offload, verify or receive of a chain is one that a memory does not know yet."""
     words = [link for link in chain.links if link.kind in ("offload", "verify", "receive")]
     return bool(words) and words[-1].sha256 not in remembered.get(words[-1].sequence, ())
+
+
+def _is_of_a_drive(header: AnyHeader) -> bool:
+    return header.kind in ("handover", "receive") and header.roll is None
 
 
 def _finding(kind: Kind, path: str, detail: str, drive: str, severity: Severity = Severity.ERROR) -> Finding:

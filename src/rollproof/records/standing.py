@@ -65,6 +65,7 @@ State = Literal["proven", "copied", "unproven"]
 SOURCE_PASSES = 2
 """One bad read by a card reader would otherwise be copied faithfully."""
 
+_ACCEPTED = frozenset({Evidence.MEDIUM, Evidence.SERVER})
 _NOT_LIFTED = frozenset({"failed", "incomplete"})
 _VERIFY = "Verify this copy on the drive it lies on."
 
@@ -233,10 +234,10 @@ class _Reading:
                 self._withdrawn = f"{link.name} withdrew {header.withdraws.name}: {header.reason}"
         if not self._chain.whole:
             return self._unproven(*self._chain_troubles(), remedy="Compare with another copy of this roll.")
-        if not self._offloads:
-            return self._unproven("There is no record of an offload here.", remedy="Offload the card to this drive.")
         if self._withdrawn:
             return self._unproven(self._withdrawn, remedy=_VERIFY)
+        if not self._offloads:
+            return self._unproven("There is no record of an offload here.", remedy="Offload the card to this drive.")
         try:
             return self._judge()
         except BadRecord as problem:
@@ -285,7 +286,12 @@ class _Reading:
                 if (card.serial, card.capacity_bytes) == (first.serial, first.capacity_bytes):
                     entry.source_reads += [read.evidence for read in card.reads]
         readback = header.copy_.readback if header.copy_ is not None else None
-        if not here or readback is None or not self._offloads:
+        if not here or readback is None:
+            return
+        if not self._offloads:
+            # somebody else's copy: a reading of all that its history knows takes back what an earlier one found
+            if readback in (_ACCEPTED if self._today is None else self._today):
+                self._withdrawn = ""
             return
         if any(readback not in entry.accepted for entry in self._offloads):
             return

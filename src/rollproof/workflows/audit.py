@@ -8,9 +8,10 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from typing import TypeVar
 
 from rollproof.copying.settings import Settings
@@ -37,6 +38,7 @@ from rollproof.workflows.audit_known import Known, compare_with_ledger, permits
 from rollproof.workflows.audit_listed import look_at_listed
 from rollproof.workflows.audit_look import CopyLooker
 from rollproof.workflows.audit_numbers import days_without_sound, gaps
+from rollproof.workflows.audit_parts import may_be_split, parts_of
 from rollproof.workflows.audit_places import by_device, find_places, not_named
 from rollproof.workflows.audit_reread import Rereader, SharedStation, to_read
 from rollproof.workflows.audit_result import Answer, audit_result
@@ -52,6 +54,7 @@ from rollproof.workflows.audit_said import (
 )
 from rollproof.workflows.audit_walk import Walked, walk_drive
 from rollproof.workflows.audit_workers import Crew, Pulse, pulsing
+from rollproof.workflows.like_a_roll import named_like_a_roll
 from rollproof.workflows.signer import station_known_keys, station_signer
 
 _Made = TypeVar("_Made")
@@ -103,6 +106,8 @@ class _Seen:
     walked: Walked
     copies: list[CopyLook]
     told: list[Told]
+    around: list[CopyLook]
+    """The histories around rolls, those that lie deeper before those around them."""
 
 
 class _Audit:
@@ -144,6 +149,7 @@ class _Audit:
             self._look()
         except Interrupted:
             raise Interrupted("the audit was interrupted; nothing was written", hint="run it again") from None
+        self._side_by_side(self._split)
         copies = [copy for number in sorted(self._seen) for copy in self._seen[number].copies]
         missing = self._ask_ledger(copies, production)
         reader = self._reread(copies) if self._request.reread else None
@@ -196,20 +202,27 @@ class _Audit:
             return
         ended = False
         try:
-            walked = walk_drive(io, root, place.elsewhere, self._cancel)
-            seen = _Seen(place, walked, [], [])
+            top = b"" if place.volume.is_mount_root else os.path.basename(os.path.realpath(place.path))
+            walked = walk_drive(io, root, place.elsewhere, self._cancel, name=top)
+            seen = _Seen(place, walked, [], [], [])
             self._emit(LegStarted(LOOKING, Leg.READ_BACK, place.name, len(walked.rolls), len(walked.rolls)))
             looker = CopyLooker(io, self._known, self._cancel)
             for folder in walked.rolls:
                 if self._cancel.is_set():
                     raise Interrupted("interrupted")
-                seen.copies += self._copy(looker, place, folder, walked, seen)
+                look = partial(looker.look, place, folder, walked.inner[folder])
+                seen.copies += self._copy(look, place, folder, seen)
                 self._emit(Moved(LOOKING, Leg.READ_BACK, place.name, 1, 1, shown(folder)))
+            for around in walked.around:
+                seen.around += self._copy(partial(looker.look_around, place, around), place, around.folder, seen)
+            for outer in seen.around:
+                outer.parts = parts_of(io, outer, named_like_a_roll)
+                seen.copies += outer.parts
             seen.told += around_rolls(io, root, place, walked.around, seen.copies)
             seen.told += [unread_folder(place, folder, why) for folder, why in walked.unread]
             hidden = hidden_footage(io, root, walked.passed_over, place.name, self._cancel)
             seen.told += [Told("strangers", finding) for finding in hidden]
-            seen.told += DriveCustody(io, self._known, self._cancel).look(place, root, seen.copies)
+            seen.told += DriveCustody(io, self._known, self._cancel).look(place, root, [*seen.copies, *seen.around])
             listed, odd = look_at_listed(io, place, walked, self._cancel)
             seen.copies += listed
             seen.told += odd
@@ -222,9 +235,9 @@ class _Audit:
             with contextlib.suppress(OSError):
                 io.close(root)
 
-    def _copy(self, looker: CopyLooker, place: Place, folder: bytes, walked: Walked, seen: _Seen) -> Iterator[CopyLook]:
+    def _copy(self, look: Callable[[], CopyLook], place: Place, folder: bytes, seen: _Seen) -> Iterator[CopyLook]:
         try:
-            yield looker.look(place, folder, walked.inner[folder])
+            yield look()
         except UntrustedInput as problem:
             detail = f"the papers in {shown(folder)} on {place.name} cannot be relied on: {problem.message}"
             remedy = "compare with the same roll on another drive"
@@ -241,6 +254,24 @@ class _Audit:
                 remedy="check the drive and its cable, and audit again; keep every other copy",
             )
             seen.told.append(Told("copies", finding))
+
+    def _split(self, io: Io) -> None:
+        """Somebody's history of a whole day may hold rolls that other drives hold one by one: it lies around them."""
+        everywhere = [copy for seen in self._seen.values() for copy in seen.copies]
+        for seen in self._seen.values():
+            for copy in [*seen.copies]:
+                if not may_be_split(copy, everywhere):
+                    continue
+                known = {other.roll for other in everywhere if other is not copy}
+                try:
+                    parts = parts_of(io, copy, partial(_is_one_of, known))
+                except (UntrustedInput, OSError):
+                    continue  # its own findings tell why it cannot be read
+                if parts:
+                    copy.is_around, copy.parts = True, parts
+                    copy.told = [replace(told, roll="") for told in copy.told]
+                    seen.copies = [*(each for each in seen.copies if each is not copy), *parts]
+                    seen.around.append(copy)
 
     # --- what others know
 
@@ -278,10 +309,20 @@ class _Audit:
             stopped.begin(since or self._now)
         chosen: list[CopyLook] = []
         for copy in copies:
+            if copy.part_of is not None:
+                continue  # it is read with the history around it
             if _was_read(copy, since, anybody=given is not None):
                 copy.state, copy.reread_now = "reread", True
                 reader.read.before += 1
             elif to_read(copy):
+                chosen.append(copy)
+        # after the rolls in them, whose manifests they refer to; these have grown by now
+        for copy in (copy for number in sorted(self._seen) for copy in self._seen[number].around):
+            if copy.files and _was_read(copy, since, anybody=given is not None):
+                for each in (copy, *copy.parts):
+                    each.state, each.reread_now = "reread", True
+                reader.read.before += 1
+            elif not copy.place.lost:
                 chosen.append(copy)
         reader.start(chosen)
         groups = [
@@ -397,8 +438,13 @@ class _Audit:
         told = [*self._told]
         told += [each for number in sorted(self._seen) for each in self._seen[number].told]
         told += [each for copy in copies for each in copy.told]
+        told += [each for number in sorted(self._seen) for copy in self._seen[number].around for each in copy.told]
         told += [each for roll in rolls for each in roll.told]
         return list(dict.fromkeys(told))
+
+
+def _is_one_of(rolls: Container[str], folder: bytes) -> bool:
+    return shown(folder.rpartition(b"/")[2]) in rolls
 
 
 def _was_read(copy: CopyLook, since: datetime | None, *, anybody: bool) -> bool:

@@ -10,36 +10,58 @@ from dataclasses import replace
 from rollproof.ascmhl.model import History, ManifestRead, ManifestState
 from rollproof.ascmhl.nested import check_references
 from rollproof.ascmhl.read import read_history
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind
 from rollproof.models.names import shown
-from rollproof.storage.files import exists, open_below
+from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_look import topic_of
+from rollproof.workflows.nesting import Around
+from rollproof.workflows.verify_outer import LOOK_ELSEWHERE, by_roll
 
 
-def around_rolls(io: Io, root: int, place: Place, folders: Sequence[bytes], copies: Sequence[CopyLook]) -> list[Told]:
-    """Whether each such history is whole, refers to the rolls' manifests as they are, and its own files are there.
+def around_rolls(io: Io, root: int, place: Place, around: Sequence[Around], copies: Sequence[CopyLook]) -> list[Told]:
+    """Whether each such history is whole, and every roll that it knows is there with the manifests that it knows.
 
     `copies` are the rolls that were found on the same drive. OSError when the drive fails.
     """
     told: list[Told] = []
-    for folder in folders:
-        handle = open_below(io, root, folder)
+    for each in around:
+        handle = open_below(io, root, each.folder)
         try:
             history = read_history(io, handle)
-            found = [*history.findings, *check_references(history, _inner(folder, copies)).all()]
-            for path in sorted(history.expected):
-                found += _gone(io, handle, path)
         finally:
             with contextlib.suppress(OSError):
                 io.close(handle)
-        drive = shown(os.path.join(place.path, folder))
+        inner = _inner(each.folder, copies) + _deeper(io, root, each, copies)
+        # (where it has files of its own, its own look tells of its manifests)
+        found = [] if each.has_files else list(history.findings)
+        found += by_roll(check_references(history, inner).all(), history, each.inner)
+        drive = shown(os.path.join(place.path, each.folder))
         told += [
-            Told(topic_of(each.kind), replace(each, drive=drive, remedy=each.remedy or "compare with another drive"))
-            for each in found
+            Told(
+                "completeness" if odd.kind is Kind.MISSING else topic_of(odd.kind),
+                replace(odd, drive=drive, remedy=odd.remedy or LOOK_ELSEWHERE),
+            )
+            for odd in found
         ]
     return told
+
+
+def _deeper(io: Io, root: int, each: Around, copies: Sequence[CopyLook]) -> list[tuple[bytes, History]]:
+    """Histories in it that are no roll of their own: inside a roll, or around rolls as well."""
+    start = each.folder + b"/" if each.folder else b""
+    known = {copy.folder for copy in copies}
+    out = []
+    for folder in each.inner:
+        if start + folder not in known:
+            handle = open_below(io, root, start + folder)
+            try:
+                out.append((folder, read_history(io, handle)))
+            finally:
+                with contextlib.suppress(OSError):
+                    io.close(handle)
+    return out
 
 
 def _inner(folder: bytes, copies: Sequence[CopyLook]) -> list[tuple[bytes, History]]:
@@ -52,19 +74,3 @@ def _inner(folder: bytes, copies: Sequence[CopyLook]) -> list[tuple[bytes, Histo
         for copy in copies
         if copy.folder.startswith(start)
     ]
-
-
-def _gone(io: Io, handle: int, path: bytes) -> list[Finding]:
-    above, _, name = path.rpartition(b"/")
-    try:
-        folder = open_below(io, handle, above)
-    except FileNotFoundError:
-        folder = -1
-    try:
-        if folder >= 0 and exists(io, folder, name) is not None:
-            return []
-    finally:
-        if folder >= 0:
-            io.close(folder)
-    detail = f"{shown(path)} is recorded and not there"
-    return [Finding(Kind.MISSING, Severity.ERROR, shown(path), detail, remedy="look whether somebody moved it")]

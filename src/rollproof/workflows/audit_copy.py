@@ -103,6 +103,8 @@ class CopyLook:
     on_volume: str = ""
     """Its folder from the top of its file system, as records write it."""
     has_records: bool = False
+    has_offload: bool = False
+    """Whether a record tells of its offload."""
     is_ours: bool = False
     """Whether its newest verify was written by this very station."""
     read_at: datetime | None = None
@@ -116,6 +118,12 @@ class CopyLook:
     manifests: tuple[tuple[bytes, str], ...] = ()
     """Name and C4 of each generation."""
     inner: tuple[bytes, ...] = ()
+    is_around: bool = False
+    """Whether it is no roll but a history around rolls: then only the files of its own are meant."""
+    part_of: CopyLook | None = None
+    """The history around it that alone speaks of it; it has none itself."""
+    parts: list[CopyLook] = field(default_factory=list)
+    """The rolls that it alone speaks of."""
     lists: tuple[tuple[bytes, bytes], ...] = ()
     """Where only checksum files speak of it: each, and the folder its names begin at, from the place's path."""
     was_compared: bool = False

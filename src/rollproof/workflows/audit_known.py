@@ -68,9 +68,12 @@ class Known:
 
     def _place(self, other: NamedCopy) -> Place | None:
         """The place that the copy would be seen in, when it was there."""
-        for place in self._places:
-            folders = _folders(other, place.volume)
-            if _is_volume(place.volume, other) and not place.lost and any(_covers(place, each) for each in folders):
+        places = [place for place in self._places if _is_volume(place.volume, other) and not place.lost]
+        for place in places:
+            if _covers(place, other.folder):
+                return place
+        for place in places:
+            if any(_covers(place, each) for each in _folders(other, place.volume)):
                 return place
         return None
 

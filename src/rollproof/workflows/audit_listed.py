@@ -25,8 +25,10 @@ from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_look import Sums
+from rollproof.workflows.audit_parts import part_files
 from rollproof.workflows.audit_recorded import Recorded, opened_copy, recorded_files
-from rollproof.workflows.audit_walk import Loose, Walked, named_like_a_roll
+from rollproof.workflows.audit_walk import Loose, Walked
+from rollproof.workflows.like_a_roll import named_like_a_roll
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.verify_against import ChecksumFile, Hashes, read_checksum_file
 
@@ -60,7 +62,7 @@ def _alone(place: Place, walked: Walked) -> None:
         return
     lists = [path for loose in walked.loose for path in loose.lists]
     first = min((loose.first for loose in walked.loose if loose.files), default=b"")
-    walked.loose[:] = [Loose(b"", "no record", sum(loose.files for loose in walked.loose), essence, first, lists)]
+    walked.loose[:] = [Loose(b"", "no record", sum(loose.files for loose in walked.loose), essence, first, lists=lists)]
 
 
 @dataclass(slots=True)
@@ -257,6 +259,10 @@ def _recorded(wanted: Mapping[bytes, Hashes], sizes: Mapping[bytes, int]) -> Ite
 def copy_files(io: Io, copy: CopyLook) -> Iterator[Iterator[Recorded]]:
     """Open a copy again and go through what it should hold, by its records and manifests, or by the checksum files
     that speak of it. Raises UntrustedInput, OSError."""
+    if copy.part_of is not None:
+        with part_files(io, copy) as part:
+            yield part
+        return
     if copy.lists:
         there = _snapshot(io, copy.path, None)
         yield _recorded(_named_by_lists(io, copy), {entry.path: entry.size for entry in there.files})

@@ -33,6 +33,8 @@ from rollproof.storage.station import station_id
 from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Place, Told
 from rollproof.workflows.audit_hidden import hidden_footage
 from rollproof.workflows.audit_recorded import Papers, Recorded, merged, opened_copy, read_papers
+from rollproof.workflows.nesting import Around
+from rollproof.workflows.offload_copy_tree import RulesAround
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
@@ -78,6 +80,17 @@ class CopyLooker:
         self._known = known
         self._cancel = cancel
 
+    def look_around(self, place: Place, around: Around) -> CopyLook:
+        """The same for a history around rolls, of which only the files of its own are looked at. What is beside them
+        without being recorded is told with everything else that lies outside of the rolls."""
+        path = os.path.join(place.path, around.folder) if around.folder else place.path
+        copy = CopyLook(place, around.folder, path, shown(os.path.basename(os.path.realpath(path))))
+        copy.on_volume, copy.inner, copy.is_around = to_text(place_on(place.volume, path)), around.inner, True
+        with opened_copy(self._io, path) as handle:
+            _Look(self._io, handle, copy, self._known, self._cancel).run()
+        copy.told = [replace(told, roll="") for told in copy.told]
+        return copy
+
     def look(self, place: Place, folder: bytes, inner: Sequence[bytes]) -> CopyLook:
         """What one copy is worth by its papers and its listing. OSError when its folder cannot be opened or listed."""
         path = os.path.join(place.path, folder) if folder else place.path
@@ -112,7 +125,7 @@ class _Look:
         copy = self._copy
         free = try_lock(self._io, self._handle)
         chain = read_chain(self._io, self._handle, drive=self._drive)
-        papers = read_papers(self._io, self._handle, copy.inner)
+        papers = read_papers(self._io, self._handle, () if copy.is_around else copy.inner)
         found = standing(self._io, self._handle, chain, self._volume, folder=place_on(self._volume, copy.path))
         self._found += [odd for odd in chain.findings if odd.kind is not Kind.NO_HISTORY]
         for folder, history in [(b"", papers.history), *papers.inner]:
@@ -120,7 +133,8 @@ class _Look:
         self._headers(chain, papers)
         there = self._listing(chain, papers, found)
         self._found += [self._named(odd) for odd in there.findings if speaks_against(odd)]
-        self._found += hidden_footage(self._io, self._handle, there.ignored, self._drive, self._cancel)
+        left_out = there.ignored if not copy.is_around else set(there.ignored) - set(copy.inner)
+        self._found += hidden_footage(self._io, self._handle, left_out, self._drive, self._cancel)
         unfinished = exists(self._io, self._handle, MARKER_NAME) is not None
         if not unfinished:
             self._leftovers(there)
@@ -173,6 +187,7 @@ class _Look:
             copy.roll, copy.production = header.roll or copy.roll, header.production or copy.production
             if isinstance(header, OffloadHeader):
                 moments.append(header.written_at)
+                copy.has_offload = True
                 copy.day, copy.unit = header.day or copy.day, header.unit or copy.unit
                 copy.role = header.copy_.role
                 copy.serial, copy.listing = header.source.serial, header.source.listing_digest
@@ -197,6 +212,8 @@ class _Look:
         patterns = [pattern for history in histories for pattern in history.ignore_patterns]
         if found.newest_offload is not None:
             patterns += found.newest_offload.ignore
+        if self._copy.is_around:
+            return take_snapshot(self._io, self._handle, RulesAround(inner=self._copy.inner), cancel=self._cancel)
         rules = IgnoreRules(of_copy=True)
         if self._copy.inner:
             rules = IgnoreRules((ASCMHL_FOLDER.decode(),), of_copy=True)
@@ -244,6 +261,8 @@ class _Look:
         while entry is not None:
             self._unknown.append(entry.path)
             entry = next(files, None)
+        if copy.is_around:
+            self._unknown.clear()
         copy.files, copy.size_bytes = sums.files, sums.size_bytes
         copy.moving, copy.sound = sums.moving, sums.sound
         copy.digests = sums.texts()
@@ -286,7 +305,7 @@ class _Look:
         failed = [made for made in papers.history.generations[-1:] if made.failed]
         if not copy.files and not there.files:
             copy.state, copy.why = "empty", "a roll folder with nothing in it"
-        elif copy.files and not self._here and not there.files:
+        elif copy.files and not self._here and not there.files and not copy.is_around:
             copy.state, copy.why = "record only", f"its papers name {copy.files:,} files, and none of them is there"
             self._missing = []
             self._say(

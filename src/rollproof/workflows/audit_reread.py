@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from rollproof.copying.settings import Settings
@@ -23,11 +23,12 @@ from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_listed_read import ListedReader
 from rollproof.workflows.audit_look import topic_of
+from rollproof.workflows.audit_parts import take_reading
 from rollproof.workflows.audit_workers import Pulse, pulsing
 from rollproof.workflows.custody_rolls import finding_of
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
-from rollproof.workflows.verify_outer import in_order
+from rollproof.workflows.verify_outer import OuterHistories, in_order
 
 READING = "reading again"
 """What the events of this work call the roll: all of them at once."""
@@ -120,8 +121,12 @@ class Rereader:
                 self._station,
                 self._signer,
             )
+        if copy.is_around and not copy.files:
+            self._outer(copy, pulse)
+            return
         try:
-            inner = [verifier.run(os.path.join(copy.path, folder), within) for folder, within in in_order(copy.inner)]
+            inside = () if copy.is_around else in_order(copy.inner)  # (the rolls in it were read by themselves)
+            inner = [verifier.run(os.path.join(copy.path, folder), within) for folder, within in inside]
             found = verifier.run(copy.path, copy.inner)
         except UntrustedInput as problem:
             self._add(copy, Kind.BAD_RECORD, f"its papers cannot be relied on: {problem.message}")
@@ -131,6 +136,16 @@ class Rereader:
             self._add(copy, Kind.DRIVE_GONE, f"the roll folder {shown(copy.path)} cannot be read ({said(error)})")
             return
         self._take(copy, found, inner)
+        for part in copy.parts:
+            take_reading(part, found)
+
+    def _outer(self, copy: CopyLook, pulse: Pulse) -> None:
+        """A history around rolls that speaks of nothing but these: it goes on, and what is wrong with it was said."""
+        known = {(told.finding.kind, told.finding.path) for told in copy.told}
+        outer = OuterHistories(pulsing(self._io, pulse), self._drives, self._request.person)
+        for finding in outer.verify(copy.path, copy.inner):
+            if (finding.kind, finding.path) not in known:
+                copy.told.append(Told(topic_of(finding.kind), finding))
 
     def _one_listed(self, worker: int, copy: CopyLook, pulse: Pulse) -> None:
         try:
@@ -180,6 +195,8 @@ class Rereader:
                 copy.told.append(Told(topic_of(finding.kind), finding, copy.roll))
         if any(finding.kind in LOST for finding in errors):
             copy.place.lost = True
+        if copy.is_around:
+            copy.told = [replace(told, roll="") for told in copy.told]
         proven = found.verdict == "proven" and all(below.verdict == "proven" for below in inner)
         if proven and not errors:
             copy.state, copy.why, copy.reread_now = "reread", "every file was read again and is as recorded", True

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -13,15 +12,15 @@ from rollproof.card.ignore import LITTER
 from rollproof.card.suffixes import is_essence
 from rollproof.hashing.checksum_lines import algorithm_in_name
 from rollproof.models.errors import Interrupted
-from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, to_text
+from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER
 from rollproof.models.requests import Cancel
-from rollproof.storage.files import exists, open_below
+from rollproof.storage.files import open_below
 from rollproof.storage.io import EntryKind, Io
 from rollproof.workflows.find_rolls import find_rolls
+from rollproof.workflows.like_a_roll import named_like_a_roll
+from rollproof.workflows.nesting import Around, folders_above, nesting
 
 _PASSED_OVER = frozenset((b"lost+found", *(name.encode() for name in LITTER)))
-_LIKE_A_ROLL = re.compile(r"\d?[A-Za-z]{1,8}[_-]?\d{2,6}[A-Za-z0-9_-]{0,12}")
-_LIKE_A_DAY = re.compile(r"(?i)(day|tag|d)[_-]?\d{1,4}|\d{4}-\d\d-\d\d.*")
 _DEEPEST = 64
 
 
@@ -34,6 +33,8 @@ class Loose:
     files: int = 0
     essence: int = 0
     first: bytes = b""
+    recorded: int = 0
+    """Files in it that a history around rolls speaks of; not among its `files`."""
     lists: list[bytes] = field(default_factory=list)
     """Checksum files in it, which are not among its `files`."""
 
@@ -45,7 +46,7 @@ class Walked:
     rolls: list[bytes] = field(default_factory=list)
     inner: dict[bytes, list[bytes]] = field(default_factory=dict)
     """Histories of the open standard inside a roll."""
-    around: list[bytes] = field(default_factory=list)
+    around: list[Around] = field(default_factory=list)
     """Folders with a history of the open standard that holds other rolls: a day, a whole production."""
     loose: list[Loose] = field(default_factory=list)
     unread: list[tuple[bytes, str]] = field(default_factory=list)
@@ -53,70 +54,61 @@ class Walked:
     """An operating system's own files and folders outside of the rolls."""
 
 
-def walk_drive(io: Io, root: int, elsewhere: Sequence[bytes], cancel: Cancel) -> Walked:
+def walk_drive(io: Io, root: int, elsewhere: Sequence[bytes], cancel: Cancel, *, name: bytes = b"") -> Walked:
     """Walk below an open folder; `elsewhere` are folders in it where another file system is mounted: not entered.
+    `name` is what the open folder is called, empty where it is the top of a drive.
 
     Raises Interrupted. Folders that could not be searched are in `unread`.
     """
     walked = Walked()
-    missed: list[tuple[bytes, str]] = []
-    found = [path for path in find_rolls(io, root, cancel, missed) if not _inside(path, elsewhere)]
-    walked.unread = [(path, why) for path, why in missed if not _inside(path, elsewhere)]
-    for number, path in enumerate(found):
-        above = next((folder for folder in _above(path) if folder in walked.inner), None)
-        if above is not None:
-            walked.inner[above].append(path)
-        elif number + 1 < len(found) and _inside(found[number + 1], [path]) and _is_around(io, root, path):
-            walked.around.append(path)
-        else:
-            walked.rolls.append(path)
-            walked.inner[path] = []
-    outside = _Outside(io, root, walked.rolls, elsewhere, cancel)
+    found = nesting(
+        io,
+        root,
+        list(find_rolls(io, root, cancel, walked.unread, outer=True, elsewhere=frozenset(elsewhere))),
+        name=name,
+    )
+    walked.rolls, walked.inner, walked.around = list(found.rolls), found.rolls, found.around
+    known = {
+        _join(around.folder, file) for around in found.around if around.has_files for file in _own(io, root, around)
+    }
+    outside = _Outside(io, root, walked.rolls, elsewhere, known, cancel)
     walked.loose = list(outside.found())
     walked.passed_over = outside.passed_over
     return walked
 
 
-def _above(path: bytes) -> Iterator[bytes]:
-    while path:
-        path = path.rpartition(b"/")[0]
-        yield path
-
-
-def _inside(path: bytes, folders: Sequence[bytes]) -> bool:
-    return any(not folder or path == folder or path.startswith(folder + b"/") for folder in folders)
-
-
-def _is_around(io: Io, root: int, path: bytes) -> bool:
-    """Whether a history belongs to a folder of rolls rather than to a roll: no records of an offload lie beside it,
-    and no essence is its own."""
+def _own(io: Io, root: int, around: Around) -> list[bytes]:
+    """What a history around rolls speaks of itself."""
+    handle = open_below(io, root, around.folder)
     try:
-        handle = open_below(io, root, path)
-        try:
-            if exists(io, handle, RECORDS_FOLDER) is not None:
-                folder = open_below(io, handle, RECORDS_FOLDER)
-                try:
-                    names = [name for name, _ in io.list_folder(folder)]
-                finally:
-                    io.close(folder)
-                if any(b"_offload_" in name for name in names):
-                    return False
-            return not any(is_essence(name.rpartition(b"/")[2]) for name in read_history(io, handle).expected)
-        finally:
-            io.close(handle)
-    except OSError:
-        return False
+        return list(read_history(io, handle).expected)
+    finally:
+        io.close(handle)
+
+
+def _join(folder: bytes, path: bytes) -> bytes:
+    return folder + b"/" + path if folder else path
 
 
 class _Outside:
     """Goes through everything outside of the rolls."""
 
-    def __init__(self, io: Io, root: int, rolls: Sequence[bytes], elsewhere: Sequence[bytes], cancel: Cancel) -> None:
+    def __init__(
+        self,
+        io: Io,
+        root: int,
+        rolls: Sequence[bytes],
+        elsewhere: Sequence[bytes],
+        known: Container[bytes],
+        cancel: Cancel,
+    ) -> None:
         self._io = io
         self._root = root
         self._stops = {*rolls, *elsewhere}
+        self._known = known
+        """Files that a history around rolls speaks of."""
         self._parents = {path.rpartition(b"/")[0] for path in rolls if path}
-        self._ancestors = {above for path in rolls for above in _above(path)}
+        self._ancestors = {above for path in rolls for above in folders_above(path)}
         self._cancel = cancel
         self.passed_over: list[bytes] = []
 
@@ -141,6 +133,9 @@ class _Outside:
                         waiting.append((below, owner))
                 elif kind is EntryKind.FILE:
                     loose = owner or out.setdefault(path, Loose(path, "strangers"))
+                    if below in self._known:
+                        loose.recorded += 1
+                        continue
                     if algorithm_in_name(name) is not None:
                         loose.lists.append(below)
                         continue
@@ -154,7 +149,7 @@ class _Outside:
                 loose.what = "no record" if loose.essence and self._like_a_roll(path) else "strangers"
             elif loose.lists:
                 loose.what = "strangers"
-            elif not named_like_a_roll(path):
+            elif loose.recorded or not named_like_a_roll(path):
                 continue
             yield loose
 
@@ -182,9 +177,3 @@ class _Outside:
             finally:
                 self._io.close(handle)
         return []
-
-
-def named_like_a_roll(path: bytes) -> bool:
-    """Whether the last part of a path could be the name of a roll."""
-    name = to_text(path.rpartition(b"/")[2])
-    return _LIKE_A_ROLL.fullmatch(name) is not None and _LIKE_A_DAY.fullmatch(name) is None

@@ -68,7 +68,7 @@ def checksums(
     io, drives = io or system_io(), drives or system_drives()
     began = time.monotonic()
     writer = _Writer(io, drives, request, settings or Settings(), emit, cancel)
-    folders = roll_folders(io, request.path, cancel, writer.findings)
+    folders = roll_folders(io, drives, request.path, cancel, writer.findings)
     check_outside(request.out, (found.path for found in folders))
     if not folders:
         writer.findings.append(no_rolls(request.path))

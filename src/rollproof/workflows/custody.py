@@ -85,14 +85,15 @@ def _told_of(path: bytes, cancel: Cancel, io: Io, drives: Drives, known: KnownKe
     root = opened_drive(io, path)
     try:
         look = RollLook(io, drives, cancel)
-        folders, _ = look.folders(root)
+        found = look.folders(root, path)
+        findings += found.findings
         rolls: list[RollSeen] = []
-        for folder in folders:
+        for folder in found.folders:
             try:
                 rolls.append(look.chain(path, folder))
             except OSError as error:
                 findings.append(_unreadable(os.path.join(path, folder), error))
-        below = find_places(io, root, folders, cancel)
+        below = find_places(io, root, list(found.inner), cancel)
         places = [place for place in places_of(io, root, path, rolls, below) if place.folder in below]
     finally:
         with contextlib.suppress(OSError):
@@ -101,7 +102,8 @@ def _told_of(path: bytes, cancel: Cancel, io: Io, drives: Drives, known: KnownKe
     for base, place in [*_above(io, drives, path, rolls), *((path, place) for place in places)]:
         compare_with_handovers(place)
         chains.append(_place_chain(io, known, base, place))
-    for seen in rolls:
+    of_places = {place.folder for place in places}
+    for seen in (seen for seen in rolls if seen.folder not in of_places):
         if cancel.is_set():
             raise Interrupted("interrupted; nothing was written")
         chain = Chain(seen.chain.links, (*seen.chain.findings, *seen.findings))

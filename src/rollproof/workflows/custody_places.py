@@ -47,13 +47,16 @@ def places_of(io: Io, root: int, drive: bytes, rolls: Iterable[RollSeen], known:
     """The places of these rolls, and those of `known` (folders that hold such records already), in byte order.
 
     Each roll belongs to the nearest known place above it, else to the folder named as its production, else to the
-    drive's folder itself. OSError when the drive cannot be read.
+    drive's folder itself. A history around rolls that lies in a place itself is in none. OSError when the drive cannot
+    be read.
     """
     known = sorted(known, key=len, reverse=True)
     groups: dict[bytes, list[RollSeen]] = {folder: [] for folder in known}
     for seen in rolls:
         above = [place for place in known if not place or seen.folder.startswith(place + b"/")]
         place = above[0] if above else _production_folder(seen)
+        if seen.around is not None and seen.folder == place:
+            continue  # its records are in one chain with those of the handovers, which hold them fast
         groups.setdefault(place, []).append(seen)
     return [_place(io, root, drive, folder, found) for folder, found in sorted(groups.items())]
 
@@ -95,7 +98,7 @@ def refuse_part_of_a_drive(drive: bytes, rolls: Iterable[RollSeen]) -> None:
     parents = real.split(os.sep.encode())[:-1]
     for seen in rolls:
         inside = seen.production is not None and any(_is_named(part, seen.production) for part in parents if part)
-        if not seen.folder or inside:
+        if (not seen.folder and seen.around is None) or inside:
             what = "one roll" if not seen.folder else "a part of a production's folder"
             raise UsageProblem(
                 f"{shown(drive)} is {what}; a drive changes hands as a whole",

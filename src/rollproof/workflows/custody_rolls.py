@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -27,6 +27,8 @@ from rollproof.records.signing import Signer
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.workflows.find_rolls import find_rolls
+from rollproof.workflows.nesting import Around, mounted_inside, nesting, not_on_this_drive
+from rollproof.workflows.offload_copy_tree import RulesAround
 from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
@@ -39,7 +41,7 @@ from rollproof.workflows.verify_expectation import (
     speaks_against,
     unfinished_finding,
 )
-from rollproof.workflows.verify_outer import in_order
+from rollproof.workflows.verify_outer import OuterHistories, in_order
 
 State = Literal["proven", "copied", "unproven"]
 
@@ -65,17 +67,41 @@ class RollSeen:
     findings: list[Finding] = field(default_factory=list)
     differ: set[str] = field(default_factory=set)
     """Files, as text, that reading found to be other than recorded, or could not read."""
+    around: Around | None = None
+    """Where it is no roll but a history around rolls, with files of its own."""
+
+    @property
+    def links(self) -> tuple[Link, ...]:
+        """Its records. Beside a history around rolls there may lie those of the drive's handovers, which are not its
+        own."""
+        return tuple(link for link in self.chain.links if link.kind not in ("handover", "receive"))
 
     @property
     def head(self) -> Link | None:
         """The newest record, if its bytes could be read."""
-        newest = self.chain.newest
+        newest = self.links[-1] if self.links else None
         return newest if newest is not None and newest.sha256 else None
 
     @property
     def proven(self) -> bool:
         """Whether it is whole and proven."""
         return self.state == "proven" and not any(found.severity is Severity.ERROR for found in self.findings)
+
+
+@dataclass(slots=True)
+class FoundRolls:
+    """What lies on a drive that changes hands; folders are relative to it."""
+
+    inner: dict[bytes, tuple[bytes, ...]]
+    """Every roll, and the histories of the open standard inside it, relative to it."""
+    around: list[Around]
+    findings: list[Finding]
+    """What was left out, because it lies on another drive or could not be searched."""
+
+    @property
+    def folders(self) -> list[bytes]:
+        """The rolls, and the histories around them that speak of files of their own: all that has records."""
+        return sorted([*self.inner, *(each.folder for each in self.around if each.has_files)])
 
 
 class RollLook:
@@ -86,13 +112,33 @@ class RollLook:
         self._drives = drives
         self._cancel = cancel
 
-    def folders(self, root: int) -> tuple[list[bytes], list[bytes]]:
-        """The roll folders below an open folder, and the histories of the open standard inside them."""
-        found = list(find_rolls(self._io, root, self._cancel))
+    def folders(self, root: int, path: bytes) -> FoundRolls:
+        """The rolls below the open folder at `path`, and what lies inside and around them. What another drive holds
+        that is mounted in it is not looked at, and said. OSError when the drive cannot be asked."""
+        mounted = mounted_inside(self._drives, path)
+        unread: list[tuple[bytes, str]] = []
+        histories = find_rolls(self._io, root, self._cancel, unread, outer=True, elsewhere=frozenset(mounted))
+        name = b"" if self._drives.volume_of(path).is_mount_root else os.path.basename(os.path.realpath(path))
+        found = nesting(self._io, root, list(histories), name=name)
         self._stop_if_asked()
-        known = set(found)
-        inner = [folder for folder in found if any(above in known for above in folders_above(folder))]
-        return sorted(known - set(inner)), inner
+        inner = {
+            roll: tuple(below[len(roll) + 1 if roll else 0 :] for below in sets) for roll, sets in found.rolls.items()
+        }
+        findings = not_on_this_drive(path, mounted)
+        findings += [_not_searched(path, folder, why) for folder, why in unread]
+        return FoundRolls(inner, found.around, findings)
+
+    def check_around(self, drive: bytes, found: FoundRolls, person: Person) -> list[Finding]:
+        """What the histories around rolls miss of what they know. Nothing is appended."""
+        outer = OuterHistories(self._io, self._drives, person)
+        return [odd for each in found.around for odd in outer.check(os.path.join(drive, each.folder), each.inner)]
+
+    def around(self, drive: bytes, found: FoundRolls) -> list[RollSeen]:
+        """The histories around rolls that speak of files of their own, as rolls are seen."""
+        seen = [self.chain(drive, each.folder) for each in found.around if each.has_files]
+        for each, around in zip(seen, (each for each in found.around if each.has_files), strict=True):
+            each.around = around
+        return seen
 
     def chain(self, drive: bytes, folder: bytes) -> RollSeen:
         """What the records say; nothing else is looked at. OSError when the folder cannot be opened."""
@@ -115,13 +161,19 @@ class RollLook:
                 return
             papers = read_expectation(self._io, handle, volume, drive, folder=place_on(volume, seen.path))
             rules, hidden = copy_rules(papers, drive)
+            if seen.around is not None:
+                rules, hidden = RulesAround(inner=seen.around.inner), []
             there = take_snapshot(self._io, handle, rules, cancel=self._cancel)
             self._stop_if_asked()
             seen.findings += papers.findings + hidden
             seen.findings += [found for found in there.findings if speaks_against(found)]
             if exists(self._io, handle, MARKER_NAME) is not None:
                 seen.findings.append(unfinished_finding(drive))
-            seen.findings += _compared(papers, there, volume, drive)
+            seen.findings += [
+                odd
+                for odd in _compared(papers, there, volume, drive)
+                if seen.around is None or odd.kind is not Kind.UNKNOWN_FILE
+            ]
         finally:
             with contextlib.suppress(OSError):
                 self._io.close(handle)
@@ -130,16 +182,12 @@ class RollLook:
         bad = any(found.severity is Severity.ERROR for found in seen.findings)
         seen.state = "unproven" if bad else papers.standing.state
         if seen.state != "proven" and not bad:
-            seen.findings.append(
-                Finding(
-                    Kind.NOT_PROVEN,
-                    Severity.WARNING,
-                    "",
-                    f"every file is there, yet the copy is not proven: {seen.why}",
-                    drive=drive,
-                    remedy=papers.standing.remedy,
-                )
-            )
+            remedy = papers.standing.remedy
+            if papers.newest is None:
+                seen.why = "It has a history, and no record of an offload."
+                remedy = "do this again with --reread: that compares every file with its history"
+            detail = f"every file is there, yet the copy is not proven: {seen.why}"
+            seen.findings.append(Finding(Kind.NOT_PROVEN, Severity.WARNING, "", detail, drive, remedy))
         seen.findings = grouped(seen.findings)
 
     def _stop_if_asked(self) -> None:
@@ -162,15 +210,26 @@ class Rereading:
         signer: Signer,
     ) -> None:
         request = VerifyRequest(paths=(), person=person)
+        self._outer = OuterHistories(io, drives, person)
         self._verifier = CopyVerifier(io, drives, request, settings or Settings(), emit, cancel, station, signer)
 
-    def run(self, seen: RollSeen, inner: Sequence[bytes]) -> None:
-        """Read one roll, and the histories of the open standard inside it. Raises Interrupted."""
+    def outer(self, drive: bytes, found: FoundRolls) -> list[Finding]:
+        """Go on with the histories around rolls that speak of nothing else, after these were read."""
+        return [
+            odd
+            for each in found.around
+            if not each.has_files
+            for odd in self._outer.verify(os.path.join(drive, each.folder), each.inner)
+        ]
+
+    def run(self, seen: RollSeen, inside: Sequence[bytes]) -> None:
+        """Read one roll, and the histories of the open standard inside it; of a history around rolls, which were read
+        before, the files of its own. Raises Interrupted."""
         clean = True
         try:
-            start = seen.folder + b"/" if seen.folder else b""
-            inside = [folder[len(start) :] for folder in inner if folder.startswith(start)]
-            for folder, within in in_order(inside):
+            if seen.around is not None:
+                inside = seen.around.inner
+            for folder, within in in_order(inside if seen.around is None else ()):
                 nested = self._verifier.run(os.path.join(seen.path, folder), within)
                 seen.findings += [finding_of(found) for found in nested.findings]
                 seen.differ |= {f"{to_text(folder)}/{path}" for path in nested.differ}
@@ -200,18 +259,18 @@ class Rereading:
             seen.why = next((found.detail for found in seen.findings if found.severity is not Severity.NOTE), "")
 
 
-def folders_above(folder: bytes) -> Iterator[bytes]:
-    """Every folder that a relative path lies in, from the nearest to the top (the empty path)."""
-    while folder:
-        folder = folder.rpartition(b"/")[0]
-        yield folder
-
-
 def finding_of(found: FindingOut) -> Finding:
     """A finding from its JSON form."""
     return Finding(
         Kind(found.kind), Severity(found.severity), found.path, found.detail, found.drive, found.remedy, found.count
     )
+
+
+def _not_searched(path: bytes, folder: bytes, why: str) -> Finding:
+    name = shown(os.path.join(path, folder) if folder else path)
+    detail = f"the folder {name} could not be searched ({why}); rolls in it are not known"
+    remedy = "check the drive and who may read that folder, then do this again"
+    return Finding(Kind.UNREADABLE_FOLDER, Severity.ERROR, name, detail, shown(path), remedy)
 
 
 def _seen(folder: bytes, path: bytes, chain: Chain) -> RollSeen:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 
 from rollproof.card.ignore import LITTER
 from rollproof.copying.trouble import said
@@ -27,11 +27,13 @@ def find_rolls(
     *,
     outer: bool = False,
     around: list[bytes] | None = None,
+    elsewhere: Container[bytes] = (),
 ) -> Iterator[bytes]:
     """Relative paths of all folders with a history of ours or of the open standard, or with an unfinished offload;
     the top itself is the empty path. In byte order. Below a roll folder only the open standard's histories are looked
     for. Links are not followed. Folders that could not be searched go to `unread`, with the reason: whoever says that
-    all rolls are well must have seen them all. Raises Interrupted when the end is asked for.
+    all rolls are well must have seen them all. `elsewhere` are folders in which another drive is mounted: not entered.
+    Raises Interrupted when the end is asked for.
 
     A day or a production may have a history around its rolls that refers to theirs. It is no roll, and is among them
     only with `outer`, and in `around` where that is given: there are histories inside it, no records, and no file that
@@ -82,7 +84,8 @@ def find_rolls(
                 missed.append((path, "it lies too deep: name a folder nearer to it"))
             continue
         # a history without records may be one around rolls, and some of these may have no history yet
-        waiting += [(path + b"/" + name if path else name, inside or is_roll) for name in below]
+        paths = [path + b"/" + name if path else name for name in below]
+        waiting += [(each, inside or is_roll) for each in paths if each not in elsewhere]
     left_out = set() if outer else _around(found, recorded, with_files)
     if around is not None:
         around += sorted(left_out)

@@ -103,27 +103,34 @@ def _handed_over(
                 hint="mount it writable, then hand it over",
             )
         look = RollLook(io, drives, cancel)
-        folders, inner = look.folders(root)
-        if not folders:
+        found = look.folders(root, request.drive)
+        if not found.inner:
             detail = f"there is no roll at or below {shown(request.drive)}"
             remedy = "name the folder where the drive is mounted"
             raise Refused(detail, [_refusal(Kind.NO_HISTORY, request.drive, detail, remedy)], hint=remedy)
-        rolls = [look.chain(request.drive, folder) for folder in folders]
+        rolls = [look.chain(request.drive, folder) for folder in sorted(found.inner)]
+        rolls += look.around(request.drive, found)
         refuse_part_of_a_drive(request.drive, rolls)
         with StationLedger() as station:
             reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
             for seen in rolls:
                 if request.reread:
-                    reading.run(seen, inner)
+                    reading.run(seen, found.inner.get(seen.folder, ()))
                     # what leaves is the chain with the record of this reading
                     seen.chain = look.chain(request.drive, seen.folder).chain
                 else:
                     look.quick(seen)
-            odd = station.findings()
-        places = places_of(io, root, request.drive, rolls, find_places(io, root, folders, cancel))
+            around = (
+                reading.outer(request.drive, found)
+                if request.reread
+                else look.check_around(request.drive, found, request.person)
+            )
+            around = [*found.findings, *around]
+            odd = [*around, *station.findings()]
+        places = places_of(io, root, request.drive, rolls, find_places(io, root, list(found.inner), cancel))
         if cancel.is_set():
             raise Interrupted("the handover was interrupted; no handover was written")
-        writer = _Writer(io, root, request, volume, signer, now, odd)
+        writer = _Writer(io, root, request, volume, signer, now, odd, around)
         for place in places:
             if place.rolls:
                 compare_with_handovers(place)
@@ -168,6 +175,7 @@ class _Writer:
         signer: Signer,
         now: datetime | None,
         findings: Iterable[Finding],
+        around: Sequence[Finding],
     ) -> None:
         self._io = io
         self._root = root
@@ -176,6 +184,8 @@ class _Writer:
         self._signer = signer
         self._now = now or datetime.now().astimezone()
         self._findings = list(findings)
+        self._around = around
+        """What is wrong around the rolls; a record of the handover tells it too."""
         self._written: list[tuple[Place, HandoverHeader, WrittenRecord]] = []
         self._failed = False
 
@@ -231,7 +241,9 @@ class _Writer:
             checked="reread" if request.reread else "quick",
             copy_=copy_of(self._volume, path, rolls, reread=request.reread),
             rolls=roll_lines(place.rolls),
-            findings=finding_blocks(grouped([*place.chain.findings, *(f for seen in rolls for f in seen.findings)])),
+            findings=finding_blocks(
+                grouped([*place.chain.findings, *self._around, *(f for seen in rolls for f in seen.findings)])
+            ),
             totals=totals_of(rolls),
             receipt=receipt_of(
                 (folder, seen.head.sha256 if seen.head else None) for folder, seen in place.rolls.items()
@@ -273,7 +285,8 @@ class _Writer:
                     )
                 )
         found = [*self._findings, *(finding for seen in rolls for finding in seen.findings)]
-        proven = not self._failed and bool(rolls) and all(seen.proven for seen in rolls)
+        around = any(finding.severity is Severity.ERROR for finding in self._around)
+        proven = not self._failed and not around and bool(rolls) and all(seen.proven for seen in rolls)
         lost = (self._failed and not self._written) or any(
             f.kind in LOST and f.severity is Severity.ERROR for f in found
         )

@@ -149,7 +149,7 @@ class ArrivalCheck:
         waiting = list(packing.lists)
         compared: list[PackedCompared] = []
         added: list[str] = []
-        for found in roll_folders(self._io, drive, self._cancel, self.findings):
+        for found in roll_folders(self._io, self._drives, drive, self._cancel, self.findings):
             if self._cancel.is_set():
                 raise Interrupted("interrupted while comparing with the packing list")
             try:

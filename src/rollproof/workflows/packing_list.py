@@ -121,7 +121,7 @@ class _Gathering:
 
     def drive(self, drive: bytes, out: bytes) -> None:
         """Every roll at or below one path."""
-        folders = roll_folders(self._io, drive, self._cancel, self.findings)
+        folders = roll_folders(self._io, self._drives, drive, self._cancel, self.findings)
         check_outside(out, (found.path for found in folders))
         if not folders:
             self.findings.append(no_rolls(drive))

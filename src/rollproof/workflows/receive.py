@@ -114,10 +114,11 @@ def _received(
     try:
         volume = drives.volume_of(request.drive)
         look = RollLook(io, drives, cancel)
-        folders, inner = look.folders(root)
-        rolls = [look.chain(request.drive, folder) for folder in folders]
+        found = look.folders(root, request.drive)
+        rolls = [look.chain(request.drive, folder) for folder in sorted(found.inner)]
+        rolls += look.around(request.drive, found)
         refuse_part_of_a_drive(request.drive, rolls)
-        places = places_of(io, root, request.drive, rolls, find_places(io, root, folders, cancel))
+        places = places_of(io, root, request.drive, rolls, find_places(io, root, list(found.inner), cancel))
         receiver = _Receiver(io, root, request, volume, signer, known, now)
         compared = ArrivalLook(io, root, shown(request.drive), volume, known)
         arrivals = [compared.arrival(place) for place in places]
@@ -125,8 +126,12 @@ def _received(
             receiver.known_as = which_drive_if_any(volume, station)  # before the reading makes it known
             reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
             for seen in rolls:
-                reading.run(seen, inner)
-            receiver.add(station.findings())
+                reading.run(seen, found.inner.get(seen.folder, ()))
+            around = reading.outer(request.drive, found)
+            around += [odd for seen in rolls if seen.around is not None for odd in seen.findings]
+            receiver.add([*found.findings, *station.findings(), *around])
+            for arrival in arrivals:  # into the record of each as well
+                arrival.findings += [*found.findings, *around]
         if packing is not None:
             check = ArrivalCheck(io, drives, settings, emit, cancel)
             receiver.packing = check.run(request.drive, packing, {seen.path: seen.differ for seen in rolls})

@@ -143,17 +143,18 @@ class ArrivalLook:
     def _head_as_handed_over(self, found: Arrival, folder: bytes, seen: RollSeen, line: RollLine) -> Link | None:
         """The roll's newest record, not counting those that this very station has signed since the handover."""
         head = seen.head
-        links = seen.chain.links
+        links = seen.links
         at = next((n for n, link in enumerate(links) if line.record and link.sha256 == line.record.sha256), None)
-        if at is None or head is None:
-            same = head is None and line.record is None
-            found.compared[folder] = "same" if same else "changed"
+        if line.record is None:
+            at = -1  # it left with somebody else's history alone: whatever records it has are newer
+        if at is None or (head is None and links):
+            found.compared[folder] = "changed"
             return head
         since = links[at + 1 :]
         if not since:
             found.compared[folder] = "same"
             return head
-        ours = links[at].state == "whole" and all(self._is_ours(seen, link) for link in since)
+        ours = (at < 0 or links[at].state == "whole") and all(self._is_ours(seen, link) for link in since)
         found.compared[folder] = "same" if ours else "changed"
         names = ", ".join(inert(link.name) for link in since[:3]) + (", …" if len(since) > 3 else "")
         found.findings.append(
@@ -166,7 +167,9 @@ class ArrivalLook:
                 "" if ours else "ask the sender and the courier who has worked with this drive on the way",
             )
         )
-        return links[at] if ours else head
+        if not ours:
+            return head
+        return links[at] if at >= 0 else None
 
     def _is_ours(self, seen: RollSeen, link: Link) -> bool:
         if link.state != "whole":

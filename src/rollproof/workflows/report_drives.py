@@ -82,7 +82,7 @@ class DriveReader:
 
     def drive(self, path: bytes) -> None:
         """Every roll at or below one path. Refused when it cannot be opened, Interrupted."""
-        folders = roll_folders(self._io, path, self._cancel, self.findings)
+        folders = roll_folders(self._io, None, path, self._cancel, self.findings)
         if not folders:
             self.findings.append(no_rolls(path))
         for found in folders:

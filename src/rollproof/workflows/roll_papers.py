@@ -19,6 +19,7 @@ from rollproof.records.models import OffloadHeader
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.find_rolls import find_rolls
+from rollproof.workflows.nesting import mounted_inside, not_on_this_drive
 from rollproof.workflows.verify_expectation import Expectation, Wanted, read_expectation, unfinished_finding
 
 
@@ -54,8 +55,11 @@ class RollPapers:
         return not any(finding.severity is Severity.ERROR for finding in self.findings)
 
 
-def roll_folders(io: Io, base: bytes, cancel: Cancel, findings: list[Finding]) -> list[RollFolder]:
-    """The roll folders at or below `base`, in byte order; what could not be searched becomes a finding.
+def roll_folders(
+    io: Io, drives: Drives | None, base: bytes, cancel: Cancel, findings: list[Finding]
+) -> list[RollFolder]:
+    """The roll folders at or below `base`, in byte order; what could not be searched, or lies on another drive that is
+    mounted there, becomes a finding. Without `drives` those on other drives are among them.
 
     Refused when the path cannot be opened, Interrupted when the end was asked for.
     """
@@ -68,10 +72,12 @@ def roll_folders(io: Io, base: bytes, cancel: Cancel, findings: list[Finding]) -
         raise Refused(detail, [missing], hint=remedy) from None
     unread: list[tuple[bytes, str]] = []
     try:
-        found = list(find_rolls(io, root, cancel, unread))
+        mounted = mounted_inside(drives, base) if drives is not None else ()
+        found = list(find_rolls(io, root, cancel, unread, elsewhere=frozenset(mounted)))
     finally:
         with contextlib.suppress(OSError):
             io.close(root)
+    findings += not_on_this_drive(base, mounted)
     for relative, reason in unread:
         where = shown(os.path.join(base, relative) if relative else base)
         findings.append(

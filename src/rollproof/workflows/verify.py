@@ -22,9 +22,10 @@ from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
 from rollproof.storage.io import Io, system_io
 from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.workflows.find_rolls import find_rolls
+from rollproof.workflows.nesting import mounted_inside
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
-from rollproof.workflows.verify_outer import OuterHistories, in_order
+from rollproof.workflows.verify_outer import OuterHistories, in_order, is_below
 
 _Answer = TypeVar("_Answer")
 _LOST = frozenset((Kind.DRIVE_GONE.value, Kind.DRIVE_FAILED.value, Kind.DRIVE_HANGS.value))
@@ -138,7 +139,14 @@ class _OnePath:
 
     def _outer(self, around: Sequence[bytes], found: Sequence[bytes]) -> list[Finding]:
         histories = OuterHistories(self._io, self._drives, self._person)
-        return [odd for folder, inner in in_order(found) if folder in around for odd in histories.verify(folder, inner)]
+        out: list[Finding] = []
+        for folder, inner in in_order(found):
+            if folder in around:
+                # a roll on another drive that is mounted here is not the one this history speaks of
+                mounted = mounted_inside(self._drives, folder)
+                own = tuple(each for each in inner if each not in mounted and not is_below(each, mounted))
+                out += histories.verify(folder, own)
+        return out
 
     def _verify(self, folder: bytes, inner: Sequence[bytes]) -> VerifiedCopy | None:
         try:

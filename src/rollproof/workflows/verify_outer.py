@@ -75,7 +75,12 @@ class OuterHistories:
         self._drives = drives
         self._person = person
 
-    def verify(self, path: bytes, inner: Sequence[bytes]) -> list[Finding]:
+    def check(self, path: bytes, inner: Sequence[bytes]) -> list[Finding]:
+        """Compare what the history in the folder `path` refers to with the rolls in it. Its own files are not looked
+        at, and nothing is appended."""
+        return self.verify(path, inner, append=False)
+
+    def verify(self, path: bytes, inner: Sequence[bytes], *, append: bool = True) -> list[Finding]:
         """Compare what the history in the folder `path` refers to with the rolls in it, and append a generation.
 
         Nothing is appended where something it refers to is gone or was changed: the next look must find that too.
@@ -84,7 +89,7 @@ class OuterHistories:
         try:
             handle = self._io.open_root(path)
             try:
-                return self._verify(path, handle, inner)
+                return self._verify(path, handle, inner, append=append)
             finally:
                 with contextlib.suppress(OSError):
                     self._io.close(handle)
@@ -93,19 +98,19 @@ class OuterHistories:
             detail = f"the history around the rolls in {name} could not be read or added to ({why})"
             return [Finding(Kind.DRIVE_FAILED, Severity.ERROR, name, detail, remedy="check the drive and verify again")]
 
-    def _verify(self, path: bytes, handle: int, inner: Sequence[bytes]) -> list[Finding]:
+    def _verify(self, path: bytes, handle: int, inner: Sequence[bytes], *, append: bool) -> list[Finding]:
         name = shown(path)
         if not try_lock(self._io, handle):
             return [locked_finding(name, os.path.basename(path))]
         history = read_history(self._io, handle)
         sets = InnerSets(self._io, handle, inner)
-        found = [*history.findings, *_by_roll(check_references(history, sets.histories).all(), history, inner)]
-        for own in sorted(history.expected)[:1]:
+        found = [*history.findings, *by_roll(check_references(history, sets.histories).all(), history, inner)]
+        for own in sorted(history.expected)[:1] if append else ():
             more = f" and {len(history.expected) - 1:,} more" if len(history.expected) > 1 else ""
             detail = f"{shown(own)}{more} is recorded and not there"
             found.append(Finding(Kind.MISSING, Severity.ERROR, shown(own), detail, count=len(history.expected)))
         found = [replace(odd, drive=name, remedy=odd.remedy or LOOK_ELSEWHERE) for odd in found]
-        if any(odd.severity is Severity.ERROR for odd in found):
+        if not append or any(odd.severity is Severity.ERROR for odd in found):
             return found
         newest = history.newest
         if newest is not None and newest.references == sets.references:
@@ -132,7 +137,7 @@ class OuterHistories:
         return [*found, *(replace(odd, drive=name) for odd in written.findings)]
 
 
-def _by_roll(found: Sequence[Finding], history: History, inner: Sequence[bytes]) -> list[Finding]:
+def by_roll(found: Sequence[Finding], history: History, inner: Sequence[bytes]) -> list[Finding]:
     """One finding for a roll that is gone, whatever the number of its manifests."""
     newest = history.newest
     if newest is None:
