@@ -7,6 +7,7 @@ import json
 import shutil
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from demo_media.stage import cards, stage_card
@@ -90,7 +91,7 @@ def many(count: int, **changes: dict[str, object]) -> list[ClipOut]:
     made = []
     for number in range(1, count + 1):
         name = f"A003C{number:04}"
-        fields: dict[str, object] = {
+        fields: dict[str, Any] = {
             "name": name, "roll": "A003", "path": f"{name}.mov", "files": 1, "essence_files": 1, "bytes": 5,
             "kind": "clip", "layout": "", "set_aside": False, "health": "sound", "state": "sound", "container": "",
             "duration": None,
@@ -98,7 +99,7 @@ def many(count: int, **changes: dict[str, object]) -> list[ClipOut]:
             "codec": None, "reel": None, "scene": None, "take": None, "channels": None, "sample_rate": None,
             "problems": [],
         }  # fmt: skip
-        made.append(ClipOut.model_validate(fields | changes.get(name, {})))
+        made.append(ClipOut(**(fields | changes.get(name, {}))))
     return made
 
 

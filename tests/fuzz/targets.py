@@ -42,6 +42,7 @@ from rollproof.media.health import examine
 from rollproof.media.problems import CannotSay
 from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import BytesSource, TooMuch
+from rollproof.media.tiff_facts import read_tiff_facts
 from rollproof.media.wav_facts import read_wav_facts
 from rollproof.models import names
 from rollproof.models.errors import ProductionFileProblem, StationKeyProblem, UntrustedInput, UsageProblem
@@ -389,6 +390,9 @@ def _container(container: Container) -> Target:
     def feed(data: bytes) -> None:
         with contextlib.suppress(CannotSay, TooMuch):
             container.examine(BytesSource(data))
+        if container.name == "TIFF":
+            with contextlib.suppress(CannotSay, TooMuch):
+                read_tiff_facts(BytesSource(data))
         examine(BytesSource(data), b"A003C001." + suffix)
 
     return Target(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 
 Fields = list[tuple[int, int, list[int]]]
 """Fields of a TIFF directory: tag, type, values."""
@@ -141,20 +142,24 @@ def ari(*, compressed: bool = False, size: tuple[int, int] = (64, 48)) -> bytes:
     return head + pattern(2222 if compressed else wide * high * 12 // 8)
 
 
-def dng(*, order: str = "<", big: bool = False, tiles: bool = True) -> bytes:
-    """A DNG: a small preview in the first directory, the raw picture in tiles (or one strip) in a sub-directory."""
+def dng(
+    *, order: str = "<", big: bool = False, tiles: bool = True, said: Sequence[tuple[int, int, list[int]]] = ()
+) -> bytes:
+    """A DNG: a small preview in the first directory, the raw picture in tiles (or one strip) in a sub-directory.
+    `said` is what else stands in the first one."""
     number, width = ("Q", 8) if big else ("I", 4)
     head_bytes = 16 if big else 8
 
     def directory(fields: Fields, at: int, following: int = 0) -> bytes:
-        codes = {3: "H", 4: "I", 16: "Q"}
+        codes = {1: "B", 2: "B", 3: "H", 4: "I", 10: "i", 16: "Q"}
         entry_bytes = 20 if big else 12
         out = struct.pack(order + ("Q" if big else "H"), len(fields))
         outside = at + len(out) + len(fields) * entry_bytes + width
         values = b""
         for tag, kind, numbers in sorted(fields):
             packed = struct.pack(f"{order}{len(numbers)}{codes[kind]}", *numbers)
-            out += struct.pack(f"{order}HH{number}", tag, kind, len(numbers))
+            count = len(numbers) // 2 if kind == 10 else len(numbers)
+            out += struct.pack(f"{order}HH{number}", tag, kind, count)
             if len(packed) <= width:
                 out += packed.ljust(width, b"\0")
             else:
@@ -164,7 +169,7 @@ def dng(*, order: str = "<", big: bool = False, tiles: bool = True) -> bytes:
 
     def picture(at: int, parts: list[int], *, tiled: bool, compression: int, extra: Fields) -> Fields:
         places = [at + sum(parts[:part]) for part in range(len(parts))]
-        wide, high = 64, 48
+        wide, high = (64, 48) if at >= raw_at else (16, 12)
         return [
             (256, 3, [wide]), (257, 3, [high]), (258, 3, [16]), (259, 3, [compression]), (262, 3, [32803]),
             (324 if tiled else 273, 16 if big else 4, places), (325 if tiled else 279, 4, parts), *extra,
@@ -174,8 +179,10 @@ def dng(*, order: str = "<", big: bool = False, tiles: bool = True) -> bytes:
     compression = 7 if tiles else 1
     sub_at = head_bytes + 400
     data_at = sub_at + 400
-    first = picture(data_at, preview, tiled=False, compression=7, extra=[(330, 4, [sub_at]), (50706, 4, [0x0401])])
-    second = picture(data_at + sum(preview), raw, tiled=tiles, compression=compression, extra=[])
+    raw_at = data_at + sum(preview)
+    about = [(254, 4, [1]), (330, 4, [sub_at]), (50706, 4, [0x0401]), *said]
+    first = picture(data_at, preview, tiled=False, compression=7, extra=about)
+    second = picture(raw_at, raw, tiled=tiles, compression=compression, extra=[])
     mark = b"II" if order == "<" else b"MM"
     head = mark + (
         struct.pack(order + "HHHQ", 43, 8, 0, head_bytes) if big else struct.pack(order + "HI", 42, head_bytes)

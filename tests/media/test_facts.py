@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from demo_media import stage
-from media.by_hand import box, movie, track
+from media.by_hand import box, dng, movie, track
 from media.checked import Checked
 from media.corpus import MUXED, corpus
 from rollproof.media import pyav_input
@@ -127,6 +127,36 @@ def test_timecode(frames: int, rate: Fraction, drop: bool, text: str) -> None:
     assert timecode(frames, rate, drop=drop) == text
 
 
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize("big", [False, True])
+def test_a_frame_of_camera_raw_tells_the_size_of_its_picture_and_not_of_its_preview(order: str, big: bool) -> None:
+    facts = read_facts(BytesSource(dng(order=order, big=big)), b"A003C001.00000001.dng")
+
+    assert facts == Facts(width=64, height=48, codec="DNG")
+
+
+@pytest.mark.parametrize(
+    ("code", "rate", "start", "told"),
+    [
+        ([0x11, 0x07, 0x42, 0x10, 0, 0, 0, 0], [25, 1], "10:42:07:11", Fraction(25)),
+        ([0x52, 0x59, 0x59, 0x23, 9, 9, 9, 9], [30000, 1001], "23:59:59;12", Fraction(30000, 1001)),
+        ([0x91, 0x87, 0xC2, 0x50, 0, 0, 0, 0], [24000, 1001], "10:42:07:11", Fraction(24000, 1001)),  # other flags
+        ([0x0B, 0, 0, 0, 0, 0, 0, 0], [1, 0], "", None),
+        ([0x00, 0x61, 0, 0, 0, 0, 0, 0], [-25, 1], "", None),
+        ([0x00, 0, 0, 0x24, 0, 0, 0, 0], [100_000, 1], "", None),
+        ([1, 2, 3], [0, 0], "", None),
+    ],
+)
+def test_a_frame_of_camera_raw_tells_timecode_rate_and_roll(
+    code: list[int], rate: list[int], start: str, told: Fraction | None
+) -> None:
+    frame = dng(said=[(51043, 1, code), (51044, 10, rate), (51081, 2, [*b"A003\0"])])
+
+    facts = read_facts(BytesSource(frame), b"A003C001.00000001.dng")
+
+    assert (facts.start_timecode, facts.frame_rate, facts.reel) == (start, told, "A003")
+
+
 def test_without_the_media_library_the_facts_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "av", None)
 
@@ -136,6 +166,7 @@ def test_without_the_media_library_the_facts_say_so(monkeypatch: pytest.MonkeyPa
     assert "rollproof[media]" in facts.note
     assert poster(BytesSource(corpus()["camera.mp4"]), b"a.mp4") is None
     assert _facts("take.wav").channels == 2
+    assert _facts("frame.tif").width == 96
 
 
 def test_unknown_and_broken_files_give_a_word() -> None:

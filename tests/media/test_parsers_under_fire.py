@@ -5,6 +5,7 @@ from __future__ import annotations
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from media.by_hand import dng
 from media.checked import Checked
 from media.corpus import corpus
 from rollproof.media.containers import CONTAINERS, Container
@@ -13,6 +14,7 @@ from rollproof.media.health import examine
 from rollproof.media.problems import CannotSay
 from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import TooMuch
+from rollproof.media.tiff_facts import read_tiff_facts
 from rollproof.media.wav_facts import read_wav_facts
 
 STARTS = [data[:64] for data in corpus().values()] + [b""]
@@ -83,6 +85,19 @@ def test_any_bytes_for_the_readers_of_text(data: bytes) -> None:
         read_wav_facts(Checked(data))
     except (CannotSay, TooMuch):
         pass
+
+
+@given(frame=st.sampled_from([dng(), dng(order=">"), dng(big=True)]), damage=st.data())
+@settings(max_examples=150, deadline=None)
+def test_mutated_frames_for_the_reader_of_their_facts(frame: bytes, damage: st.DataObject) -> None:
+    data = bytearray(frame)
+    for _ in range(damage.draw(st.integers(1, 6))):
+        data[damage.draw(st.integers(0, 900))] = damage.draw(st.integers(0, 255))
+    try:
+        facts = read_tiff_facts(Checked(bytes(data)))
+    except (CannotSay, TooMuch):
+        return
+    assert facts.frame_rate is None or 1 <= facts.frame_rate <= 240
 
 
 @given(case=mutated())

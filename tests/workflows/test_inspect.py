@@ -19,6 +19,7 @@ from demo_media.stage import cards, stage_card
 from lxml import etree
 
 from card.trees_at_hand import listed
+from media.by_hand import dng
 from rollproof.card.clips import read_card
 from rollproof.media import reader_process
 from rollproof.media.facts import Facts
@@ -170,6 +171,19 @@ def test_frames_missing_from_a_sequence_are_told(top: Path) -> None:
     result = look(top / "plates")
     assert [(clip.state, clip.files) for clip in result.clips] == [("damaged", 38)]
     assert "17" in result.findings[0].detail
+
+
+def test_a_sequence_of_camera_raw_has_start_length_and_end(top: Path) -> None:
+    frames = top / "A003C001_260514"
+    frames.mkdir()
+    code, rate = (51043, 1, [0x10, 0x07, 0x42, 0x10, 0, 0, 0, 0]), (51044, 10, [25, 1])
+    for number in range(50):
+        (frames / f"A003C001_260514.{number:06}.dng").write_bytes(dng(said=[code, rate]))
+
+    (clip,) = look(top / "A003C001_260514").clips
+
+    assert (clip.kind, clip.state, clip.codec, clip.frame_rate) == ("frames", "sound", "DNG", "25")
+    assert (clip.timecode, clip.end_timecode, clip.duration) == ("10:42:07:10", "10:42:09:10", "00:00:02.000")
 
 
 def test_a_single_clip_can_be_named(top: Path) -> None:

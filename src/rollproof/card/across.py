@@ -190,11 +190,15 @@ def _out_of_order(dates: Iterable[int]) -> list[int]:
 
 
 def _doubles(clips: Iterable[Clip]) -> Iterator[Finding]:
-    met: dict[tuple[str, bool], list[Clip]] = defaultdict(list)
+    first: dict[tuple[str, bool], Clip] = {}
+    more: dict[tuple[str, bool], list[Clip]] = {}
     for clip in clips:
-        met[clip.name.casefold(), clip.set_aside].append(clip)
-    for same in met.values():
-        if len(same) > 1 and any(clip.kind != "still" for clip in same):
+        name = (clip.name.casefold(), clip.set_aside)
+        one = first.setdefault(name, clip)
+        if one is not clip:
+            more.setdefault(name, [one]).append(clip)
+    for same in more.values():
+        if any(clip.kind != "still" for clip in same):
             yield _warning(
                 Kind.CLIP_NAME_TWICE,
                 inert(same[0].name),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 from rollproof.card.layout import Layout
 from rollproof.card.regions import compiled
@@ -27,20 +28,55 @@ _STILLS = RAW_STILLS | PICTURES
 _OWN_NAME = b"\0"
 """The name part of a key whose clip is a whole folder: no file can be called so."""
 
+_NO_SUFFIX: frozenset[bytes] = frozenset()
+
 
 @dataclass(slots=True)
 class _Draft:
-    """A clip in the making. `essence` holds (place in playing order, index)."""
+    """A clip in the making, small: a card of photographs has one for each."""
 
     name: bytes
-    files: list[int] = field(default_factory=list)
-    essence: list[tuple[int, int]] = field(default_factory=list)
-    suffixes: set[bytes] = field(default_factory=set)
+    originals: list[int] = field(default_factory=list)
+    sidecars: list[int] | None = None
+    places: dict[int, int] | None = None
+    """Place in playing order by index, where it is another than 0."""
+    suffixes: frozenset[bytes] = _NO_SUFFIX
     tracks: bool = False
     parts: bool = False
     """Whether the places are numbers of parts."""
     named_by_first: bool = False
     set_aside: bool = False
+
+    def original(self, index: int, suffix: bytes, place: int = 0) -> None:
+        """One more file of pictures or sound."""
+        self.originals.append(index)
+        if suffix not in self.suffixes:
+            self.suffixes = _with_suffix(self.suffixes, suffix)
+        if place:
+            self.places = self.places or {}
+            self.places[index] = place
+
+    def sidecar(self, index: int) -> None:
+        """One more file that only belongs to them."""
+        if self.sidecars is None:
+            self.sidecars = []
+        self.sidecars.append(index)
+
+    def files(self) -> Iterator[int]:
+        """All of its files."""
+        yield from self.originals
+        yield from self.sidecars or ()
+
+    def ordered(self) -> list[tuple[int, int]]:
+        """(place, index) of its originals, in playing order."""
+        places = self.places or {}
+        return sorted((places.get(index, 0), index) for index in self.originals)
+
+
+@cache
+def _with_suffix(suffixes: frozenset[bytes], suffix: bytes) -> frozenset[bytes]:
+    """One set for all clips that have these suffixes: there are few."""
+    return suffixes | {suffix}
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,12 +194,12 @@ class Grouping:
         draft = self._drafts.get(key)
         if draft is None:
             draft = self._drafts[key] = _Draft(place.clip_name)
-        draft.files.append(index)
         if suffix in ESSENCE:
             made = self._made_of(place, stem, b"")
-            draft.suffixes.add(suffix)
             draft.parts |= made.is_part
-            draft.essence.append((made.order, index))
+            draft.original(index, suffix, made.order)
+        else:
+            draft.sidecar(index)
 
     def _original(self, place: _Place, stem: bytes, suffix: bytes, index: int) -> None:
         like = self._like_last
@@ -174,19 +210,16 @@ class Grouping:
             and stem.startswith(like[0])
             and stem[len(like[0]) :].isdigit()
         ):  # the next frame, told without taking its name apart
-            like[3].files.append(index)
-            like[3].essence.append((0, index))
+            like[3].originals.append(index)
             return
         made = self._made_of(place, stem, suffix)
         key = made.key
         draft = self._drafts.get(key)
         if draft is None:
             draft = self._drafts[key] = _Draft(key[1], named_by_first=made.named_by_first, set_aside=place.set_aside)
-        draft.suffixes.add(suffix)
         draft.tracks |= made.is_track
         draft.parts |= made.is_part
-        draft.files.append(index)
-        draft.essence.append((made.order, index))
+        draft.original(index, suffix, made.order)
         if key[2]:
             digits = len(stem) - len(stem.rstrip(b"0123456789"))
             self._like_last = (stem[: len(stem) - digits], len(stem), suffix, draft)
@@ -197,7 +230,7 @@ class Grouping:
             if key[1] == _OWN_NAME:
                 continue
             self._answers(key[1], key)
-            for _, index in draft.essence:
+            for index in draft.originals:
                 name = self._files[index].path.rpartition(b"/")[2]
                 stem = name.rpartition(b".")[0] or name
                 if stem != key[1]:
@@ -205,7 +238,7 @@ class Grouping:
 
     def _learn_paths(self) -> None:
         for key, draft in self._drafts.items():
-            for index in draft.files:
+            for index in draft.files():
                 self._by_path[self._files[index].path] = key
 
     def _answers(self, stem: bytes, key: Key) -> None:
@@ -244,7 +277,7 @@ class Grouping:
             if draft is None or not draft.suffixes - _STILLS:
                 self._original(place, stem, suffix, index)
             else:
-                draft.files.append(index)
+                draft.sidecar(index)
         if self._sidecars:
             self._learn_stems()
             if any(b"." in stem for _, stem, _, _ in self._sidecars):
@@ -257,13 +290,16 @@ class Grouping:
                 path = self._files[index].path
                 beside = self._by_path.get(path[: -len(name)] + name[2:])
                 if beside is not None:
-                    self._drafts[beside].files.append(index)
-        return [self._clip(key, draft) for key, draft in self._drafts.items()]
+                    self._drafts[beside].sidecar(index)
+        self._by_stem.clear()
+        self._by_path.clear()
+        # each is let go as its clip is made: of very many there is no room for both
+        return [self._clip(key, self._drafts.pop(key)) for key in [*self._drafts]]
 
     def _sidecar(self, place: _Place, stem: bytes, suffix: bytes, index: int) -> None:
         key = self._clip_of(place, stem, index) if self._drafts else None
         if key is not None:
-            self._drafts[key].files.append(index)
+            self._drafts[key].sidecar(index)
         elif place.is_proxy and suffix in MEDIA:
             self.orphans.append(index)
         elif place.is_companion and suffix in ESSENCE:
@@ -304,8 +340,8 @@ class Grouping:
         return None
 
     def _clip(self, key: Key, draft: _Draft) -> Clip:
-        files = tuple(sorted(draft.files))
-        ordered = sorted(draft.essence)
+        files = tuple(sorted(draft.files()))
+        ordered = draft.ordered()
         essence = tuple(index for _, index in ordered)
         if essence == files:
             essence = files  # 40,000 frames need no second list
@@ -327,13 +363,13 @@ class Grouping:
 
 
 def _kind(key: Key, draft: _Draft, parts: tuple[int, ...]) -> str:
-    if key[2] or (key[1] == _OWN_NAME and len(draft.essence) > 1 and draft.suffixes <= FRAMES):
+    if key[2] or (key[1] == _OWN_NAME and len(draft.originals) > 1 and draft.suffixes <= FRAMES):
         return "frames"
     if len(parts) > 1 or max(parts, default=0) > 1:
         return "spanned"
     if draft.suffixes and draft.suffixes <= _STILLS:
         return "still"
-    return "tracks" if draft.tracks and len(draft.essence) > 1 else "clip"
+    return "tracks" if draft.tracks and len(draft.originals) > 1 else "clip"
 
 
 def _ends(stem: bytes) -> Iterator[int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 
-from rollproof.media import wav
+from rollproof.media import tiff, wav
 from rollproof.media.containers import HEAD_BYTES, container_for
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay, Failure, LibraryFailed
@@ -27,8 +27,9 @@ _LIBRARY = {Failure.AT_ALL: NOT_WORKING, Failure.OVER_IT: FAILED_OVER, Failure.T
 def read_facts(source: Source, name: bytes) -> Facts:
     """The facts of one file. `name` only says which kind to expect. Failure is a `note`, never an exception.
 
-    Reads only through `source`: no path is opened and no reference in the file is followed. A WAV file is read by our
-    own reader, everything else by PyAV, where it is installed, in a process of its own (`reader_process`).
+    Reads only through `source`: no path is opened and no reference in the file is followed. WAV, TIFF and DNG files are
+    read by our own readers, everything else by PyAV, where it is installed, in a process of its own
+    (`reader_process`).
     """
     try:
         container = container_for(source.at(0, HEAD_BYTES), name)
@@ -38,6 +39,10 @@ def read_facts(source: Source, name: bytes) -> Facts:
             from rollproof.media.wav_facts import read_wav_facts  # noqa: PLC0415 - expat, only where a file asks for it
 
             return read_wav_facts(source)
+        if container.name == tiff.NAME:
+            from rollproof.media.tiff_facts import read_tiff_facts  # noqa: PLC0415 - only where a file asks for it
+
+            return read_tiff_facts(source)
         if container.name not in FORMATS:
             return Facts(note=_NOTHING_KNOWN)
         from rollproof.media.reader_process import readers  # noqa: PLC0415 - only where a file asks for it

@@ -108,7 +108,8 @@ class Readers:
         self._begin()  # the locks may be held by threads that are not here
 
     def _ask(self, ask: bytes, source: Source, container: str, wide: int) -> tuple[bytes, bytes]:
-        if importlib.util.find_spec("av") is None:
+        # where it worked a moment ago nobody goes looking for it again: that costs as much as a small file
+        if (sys.modules.get("av", True) if self.worked else importlib.util.find_spec("av")) is None:
             raise ModuleNotFoundError("av")
         with self._free:
             reader = self._reader()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from rollproof.media.source import Source
 from rollproof.models.names import inert
 
@@ -9,6 +11,7 @@ LONG_ZERO_TAIL = 1024 * 1024
 """A file whose format never pads so does not end in this many zero bytes."""
 
 _FIRST_LOOK = 4096
+_CODE = re.compile(rb"[\x20-\x7e\xa9]{4}")
 
 
 def be16(data: bytes, position: int = 0) -> int:
@@ -43,7 +46,7 @@ def le64(data: bytes, position: int = 0) -> int:
 
 def is_code(code: bytes) -> bool:
     """Whether four bytes can be a four-letter code: printable ASCII, or the copyright sign that QuickTime allows."""
-    return len(code) == 4 and all(0x20 <= byte < 0x7F or byte == 0xA9 for byte in code)
+    return _CODE.fullmatch(code) is not None
 
 
 def code_text(code: bytes) -> str:

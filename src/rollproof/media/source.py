@@ -104,6 +104,12 @@ class FileSource:
 
     def at(self, offset: int, length: int) -> bytes:
         """See `Source.at`. Raises TooMuch beyond the budget."""
+        if offset >= 0 and length > 0:  # most of what is asked for lies in a block that is there already
+            inside = offset % BLOCK_BYTES
+            block = self._blocks.get(offset // BLOCK_BYTES)
+            if block is not None and inside + length <= len(block):
+                self._blocks.move_to_end(offset // BLOCK_BYTES)
+                return block[inside : inside + length]
         start, count = clamp(offset, length, self.size)
         if count > BLOCK_BYTES * 2:
             return self._read(start, count)

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import struct
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from rollproof.media.problems import Problem
 from rollproof.media.reading import is_zero
@@ -30,30 +32,33 @@ _CUT_SHORT = "the file ends too early: a part of this picture is not on this med
 _BROKEN = "the directory of this picture is damaged: programs will refuse it"
 
 
-@dataclass(frozen=True, slots=True)
 class _Form:
     """Byte order and widths: classic TIFF or BigTIFF."""
 
-    order: str
-    big: bool
-
-    @property
-    def offset_code(self) -> str:
+    def __init__(self, order: str, *, big: bool) -> None:
+        self.order = order
+        self.big = big
+        self.offset_code = order + ("Q" if big else "I")
         """How an offset is packed."""
-        return self.order + ("Q" if self.big else "I")
-
-    @property
-    def offset_bytes(self) -> int:
+        self.offset_bytes = 8 if big else 4
         """Its length."""
-        return 8 if self.big else 4
+        self.entry = struct.Struct(order + ("HHQ8s" if big else "HHI4s"))
+        """A field: tag, type, number of values, and the values or their offset."""
+        self.offset = struct.Struct(self.offset_code)
 
 
-@dataclass(frozen=True, slots=True)
-class _Entry:
+_FORMS = {(order, big): _Form(order, big=big) for order in "<>" for big in (False, True)}
+
+
+def _form(head: bytes) -> _Form:
+    return _FORMS["<" if head[:2] == b"II" else ">", head[2:4] in (b"+\0", b"\0+")]
+
+
+class _Entry(NamedTuple):
     """One field of a directory. `place` is where its values stand, `length` their bytes."""
 
     type: int
-    count: int
+    values: int
     place: int
     length: int
 
@@ -68,7 +73,7 @@ def examine(source: Source) -> list[Problem]:
     head = source.at(0, 16)
     if not recognises(head):
         return [Problem("damaged", "no TIFF header at its beginning", "the beginning of this picture is damaged")]
-    form = _Form("<" if head[:2] == b"II" else ">", head[2:4] in (b"+\0", b"\0+"))
+    form = _form(head)
     first = _number(head[8:16] if form.big else head[4:8], form.offset_code)
     if first == 0:
         return [Problem("damaged", "the header names no directory", "this picture was never finished")]
@@ -104,6 +109,60 @@ def examine(source: Source) -> list[Problem]:
     return []
 
 
+@dataclass(frozen=True, slots=True)
+class Directory:
+    """The fields of one directory, for those that want to know what it says of its picture."""
+
+    source: Source
+    form: _Form
+    entries: dict[int, _Entry]
+
+    @property
+    def order(self) -> str:
+        """Byte order, as `struct` has it."""
+        return self.form.order
+
+    def has(self, tag: int) -> bool:
+        """Whether the field is there."""
+        return tag in self.entries
+
+    def numbers(self, tag: int) -> list[int]:
+        """The whole numbers of a field; none where it is not there, or holds none."""
+        entry = self.entries.get(tag)
+        return _values(self.source, self.form, entry) if entry is not None else []
+
+    def raw(self, tag: int, kind: int, most: int) -> bytes:
+        """The bytes of a field of this type, at most so many; none where there is no such field."""
+        entry = self.entries.get(tag)
+        if entry is None or entry.type != kind:
+            return b""
+        return self.source.at(entry.place, min(entry.length, most))
+
+
+def directories(source: Source) -> Iterator[Directory]:
+    """Every directory that can be read, the first one first, sub-directories with the others. Raises OSError of the
+    medium, TooMuch."""
+    head = source.at(0, 16)
+    if not recognises(head):
+        return
+    form = _form(head)
+    waiting = deque([_number(head[8:16] if form.big else head[4:8], form.offset_code)])
+    seen: set[int] = set()
+    while waiting and len(seen) < _MOST_DIRECTORIES:
+        place = waiting.popleft()
+        if place in seen or not place:
+            continue
+        seen.add(place)
+        directory = _directory(source, form, place)
+        if directory is None:
+            continue
+        entries, following = directory
+        yield Directory(source, form, entries)
+        if _SUB_DIRECTORIES in entries:
+            waiting.extend(_values(source, form, entries[_SUB_DIRECTORIES])[:_MOST_DIRECTORIES])
+        waiting.append(following)
+
+
 def _read_by_all(tag: int) -> bool:
     """Fields that a reader needs to show the picture (TIFF 6.0 and DNG), against private ones and notes."""
     return tag <= 532 or 50706 <= tag <= 52600
@@ -126,15 +185,12 @@ def _directory(source: Source, form: _Form, place: int) -> tuple[dict[int, _Entr
     if len(data) < count * entry_bytes:
         return None
     entries: dict[int, _Entry] = {}
-    for number in range(count):
-        start = number * entry_bytes
-        tag, kind = struct.unpack(form.order + "HH", data[start : start + 4])
-        values = _number(data[start + 4 : start + 12], form.offset_code)
-        value_at = start + 4 + form.offset_bytes
+    value_bytes = form.offset_bytes
+    inside = place + head_bytes + entry_bytes - value_bytes
+    for tag, kind, values, value in form.entry.iter_unpack(data[: count * entry_bytes]):
         size = values * _TYPE_BYTES.get(kind, 1)
-        inside = place + head_bytes + value_at
-        where = inside if size <= form.offset_bytes else _number(data[value_at : value_at + 8], form.offset_code)
-        entries[tag] = _Entry(kind, values, where, size)
+        entries[tag] = _Entry(kind, values, inside if size <= value_bytes else form.offset.unpack(value)[0], size)
+        inside += entry_bytes
     # some writers leave out the place of the next directory where there is none
     return entries, _number(data[count * entry_bytes :], form.offset_code)
 
@@ -145,7 +201,7 @@ def _values(source: Source, form: _Form, entry: _Entry) -> list[int]:
     if code is None:
         return []
     width = struct.calcsize("=" + code)
-    data = source.at(entry.place, min(entry.count, _MOST_VALUES) * width)
+    data = source.at(entry.place, min(entry.values, _MOST_VALUES) * width)
     there = len(data) // width
     return list(struct.unpack(f"{form.order}{there}{code}", data[: there * width]))
 

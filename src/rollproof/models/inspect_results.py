@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -14,7 +15,8 @@ class _Result(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class ProblemOut(_Result):
+@dataclass(frozen=True, slots=True)
+class ProblemOut:
     """One thing wrong with a clip. `path` is the file's, relative to the roll; empty when it is about the whole."""
 
     path: str
@@ -23,9 +25,11 @@ class ProblemOut(_Result):
     meaning: str
 
 
-class ClipOut(_Result):
-    """One clip. `path` is that of its first original, relative to the roll; `health` is what records hold, `state`
-    tells `odd` apart. Durations are `hh:mm:ss.mmm`; `end_timecode` is that of the frame after the last."""
+@dataclass(frozen=True, slots=True)
+class ClipOut:
+    """One clip; a card can hold very many. `path` is that of its first original, relative to the roll; `health` is what
+    records hold, `state` tells `odd` apart. Durations are `hh:mm:ss.mmm`; `end_timecode` is that of the frame after the
+    last."""
 
     name: str
     roll: str
@@ -129,7 +133,8 @@ class InspectResult(_Result):
         return self.model_dump(mode="json")
 
 
-class ListedClip(_Result):
+@dataclass(frozen=True, slots=True)
+class ListedClip:
     """One line of `clips`. `hash` is of the first original, as its record has it, `algorithm:text`; empty without a
     record. `state` is that of the clip's files by record: `proven`, `copied`, `unproven`, or `no record`."""
 

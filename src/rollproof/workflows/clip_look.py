@@ -154,6 +154,10 @@ class _Looker:
 
     def look(self, clip: Clip) -> ClipLook:
         """Everything about one clip. Never raises."""
+        with _Folders(self._io, self._root) as folders:
+            return self._look(clip, folders)
+
+    def _look(self, clip: Clip, folders: _Folders) -> ClipLook:
         problems: list[ClipProblem] = []
         states: list[str] = []
         notes: list[str] = []
@@ -161,15 +165,17 @@ class _Looker:
         gathered = Facts()
         try:
             if clip.kind == "frames" and len(clip.essence) > 1:
-                health = self._sequence(clip)
+                health = self._sequence(clip, folders)
                 problems += [ClipProblem(b"", problem) for problem in health.problems]
                 states.append(health.state)
                 notes.append(health.note)
                 container = health.container
-                gathered = self._facts_of(clip.essence[0]) if self._facts else gathered
+                gathered = self._facts_of(clip.essence[0], folders) if self._facts else gathered
+                if gathered.frame_rate is not None and gathered.duration_seconds is None:
+                    gathered = replace(gathered, duration_seconds=len(clip.essence) / gathered.frame_rate)
             else:
                 for index in clip.essence:
-                    health, facts = self._file(index)
+                    health, facts = self._file(index, folders)
                     path = self._files[index].path
                     problems += [ClipProblem(path, problem) for problem in health.problems]
                     states.append(health.state)
@@ -183,7 +189,7 @@ class _Looker:
             if self._sidecars:
                 for index in clip.files:
                     if index not in clip.essence[:50] and self._files[index].path.lower().endswith(_XML):
-                        states += self._sidecar(index, problems)
+                        states += self._sidecar(index, problems, folders)
         except OSError as error:
             essence = "unknown"
             states.append("unknown")
@@ -193,25 +199,25 @@ class _Looker:
         note = next((note for note in notes if note), "")
         return ClipLook(replace(clip, health=word), state, tuple(problems), gathered, container, note)
 
-    def _sidecar(self, index: int, problems: list[ClipProblem]) -> Iterator[str]:
+    def _sidecar(self, index: int, problems: list[ClipProblem], folders: _Folders) -> Iterator[str]:
         """A sidecar that is broken touches no picture: the clip is odd at most."""
-        with self._opened(index) as source:
+        with self._opened(index, folders) as source:
             health = examine(source, self._files[index].path)
         for problem in health.problems:
             problems.append(ClipProblem(self._files[index].path, replace(problem, state="odd")))
             yield "odd"
 
-    def _file(self, index: int) -> tuple[FileHealth, Facts]:
-        with self._opened(index) as source:
+    def _file(self, index: int, folders: _Folders) -> tuple[FileHealth, Facts]:
+        with self._opened(index, folders) as source:
             health = examine(source, self._files[index].path)
             readable = self._facts and health.state != "damaged"
             return health, read_facts(source, self._files[index].path) if readable else Facts()
 
-    def _facts_of(self, index: int) -> Facts:
-        with self._opened(index) as source:
+    def _facts_of(self, index: int, folders: _Folders) -> Facts:
+        with self._opened(index, folders) as source:
             return read_facts(source, self._files[index].path)
 
-    def _sequence(self, clip: Clip) -> FileHealth:
+    def _sequence(self, clip: Clip, folders: _Folders) -> FileHealth:
         numbered = []
         for index in clip.essence:
             found = _NUMBER.search(self._files[index].path.rpartition(b".")[0].rpartition(b"/")[2])
@@ -221,27 +227,49 @@ class _Looker:
 
         def one(place: int) -> FileHealth:
             index = numbered[place][1]
-            with self._opened(index) as source:
+            with self._opened(index, folders) as source:
                 return examine(source, self._files[index].path)
 
         return examine_sequence(frames, one)
 
     @contextlib.contextmanager
-    def _opened(self, index: int) -> Iterator[Source]:
-        entry = self._files[index]
-        folder, _, name = entry.path.rpartition(b"/")
-        parent = open_below(self._io, self._root, folder)
-        try:
-            handle = self._io.open_read(name, parent, direct=False)
-        finally:
-            with contextlib.suppress(OSError):
-                self._io.close(parent)
+    def _opened(self, index: int, folders: _Folders) -> Iterator[Source]:
+        folder, _, name = self._files[index].path.rpartition(b"/")
+        handle = self._io.open_read(name, folders.handle(folder), direct=False)
         try:
             yield FileSource(self._io, handle, self._io.fstat(handle).size)
         finally:
             # it was only read: nothing can be lost by a close that fails
             with contextlib.suppress(OSError):
                 self._io.close(handle)
+
+
+class _Folders:
+    """The folder that the last file of a clip lies in, kept open for the next one: a thousand frames lie in one."""
+
+    def __init__(self, io: Io, root: int) -> None:
+        self._io = io
+        self._root = root
+        self._open: tuple[bytes, int] | None = None
+
+    def handle(self, folder: bytes) -> int:
+        """A handle of the folder, until another one is asked for. Raises OSError."""
+        if self._open is None or self._open[0] != folder:
+            self._close()
+            self._open = (folder, open_below(self._io, self._root, folder))
+        return self._open[1]
+
+    def _close(self) -> None:
+        if self._open is not None:
+            with contextlib.suppress(OSError):
+                self._io.close(self._open[1])
+            self._open = None
+
+    def __enter__(self) -> _Folders:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._close()
 
 
 def _worst(states: Sequence[str]) -> str:

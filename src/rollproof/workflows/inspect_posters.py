@@ -6,6 +6,7 @@ import contextlib
 import os
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rollproof.copying.trouble import said
 from rollproof.media.poster import poster
@@ -67,7 +68,7 @@ def write_posters(
                 )
                 made.append(out)
                 continue
-            made.append(out.model_copy(update={"poster": to_text(os.path.join(folder, name))}))
+            made.append(replace(out, poster=to_text(os.path.join(folder, name))))
     except OSError as error:
         raise UsageProblem(
             f"posters cannot be written into {shown(folder)} ({said(error)})", hint="name a folder you may write into"

@@ -59,7 +59,7 @@ class CardLook:
                 if self._settled:
                     return
                 self._looks[look.clip.files[0]] = look
-            for finding in health_findings([look]):
+            for finding in health_findings([look]) if look.state in ("damaged", "odd") else ():
                 if finding.severity is not Severity.NOTE:
                     self._emit(FindingRaised(self._card.roll, finding))
 
