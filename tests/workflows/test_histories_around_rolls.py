@@ -276,3 +276,14 @@ def test_a_roll_without_a_history_of_its_own_among_others_that_have_one_is_a_cop
     result = look(day.parent, reread=True)
     assert states(result) == {"A009": ["reread"], "B009": ["reread"]}
     assert found(result) == set()
+
+
+def test_a_folder_of_which_a_history_above_it_speaks_is_told_where_that_lies(loan: tuple[Station, Path]) -> None:
+    station, day = loan
+    (nothing,) = station.verify(day / "B002").findings
+    assert (nothing.kind, str(day) in nothing.detail, f"rollproof verify {day}" in nothing.remedy) == (
+        "no-history",
+        True,
+        True,
+    )
+    assert [str(day) in each.detail for each in look(day / "B002").findings if each.kind == "no-history"] == [True]

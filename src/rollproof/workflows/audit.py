@@ -417,7 +417,7 @@ class _Audit:
             self._told += other_productions(rolls, production)
             self._told += [Told("completeness", finding) for finding in not_named(production, self._places)]
         if not rolls:
-            self._told.append(nothing_there(self._request.paths))
+            self._told.append(nothing_there(io, self._request.paths))
 
     def _loose(self, rolls: list[Roll]) -> None:
         """Folders without a record: copies of rolls that are known, else strangers."""

@@ -9,9 +9,11 @@ from rollproof.copying.trouble import said
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown, to_text
 from rollproof.production.model import Production
+from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_rolls import Roll
 from rollproof.workflows.audit_walk import Loose
+from rollproof.workflows.nesting import history_above
 from rollproof.workflows.placing import place_on
 
 
@@ -84,9 +86,12 @@ def other_productions(rolls: Sequence[Roll], production: Production) -> list[Tol
     ]
 
 
-def nothing_there(paths: Sequence[bytes]) -> Told:
+def nothing_there(io: Io, paths: Sequence[bytes]) -> Told:
     """There is nothing to audit."""
     where = " or ".join(shown(path) for path in paths)
     detail = f"there is no roll with records or manifests at or below {where}"
     remedy = "name the folders where the drives are mounted"
+    above = next((above for path in paths if (above := history_above(io, path)) is not None), None)
+    if above is not None:
+        detail += f"; there is a history in {shown(above)}, which may know what lies there"
     return Told("copies", Finding(Kind.NO_HISTORY, Severity.ERROR, "", detail, remedy=remedy))

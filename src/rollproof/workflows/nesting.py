@@ -15,10 +15,13 @@ from rollproof.ascmhl.read import read_history
 from rollproof.card.suffixes import is_essence
 from rollproof.drives.interface import Drives
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import MARKER_NAME, RECORDS_FOLDER, shown
+from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, RECORDS_FOLDER, shown
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.like_a_roll import named_like_a_roll
+
+_HIGHEST = 12
+"""How many folders above a path are looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +103,31 @@ def folders_above(folder: bytes) -> Iterator[bytes]:
     while folder:
         folder = folder.rpartition(b"/")[0]
         yield folder
+
+
+def history_above(io: Io, path: bytes) -> bytes | None:
+    """The nearest folder above `path` that has a history of the open standard, on the same file system: it may be the
+    one that speaks of what lies at `path`. Nothing is read but names; None also where these cannot be read."""
+    upper = os.path.realpath(path)
+    device: int | None = None
+    for _ in range(_HIGHEST):
+        try:
+            handle = io.open_root(upper)
+            try:
+                there = io.fstat(handle).device
+                if device is not None and there != device:
+                    return None
+                if device is not None and exists(io, handle, ASCMHL_FOLDER) is not None:
+                    return upper
+                device = there
+            finally:
+                io.close(handle)
+        except OSError:
+            return None
+        if upper == os.path.dirname(upper):
+            return None
+        upper = os.path.dirname(upper)
+    return None
 
 
 def mounted_inside(drives: Drives, path: bytes) -> tuple[bytes, ...]:

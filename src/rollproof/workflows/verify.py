@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shlex
 import time
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -22,7 +23,7 @@ from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
 from rollproof.storage.io import Io, system_io
 from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.workflows.find_rolls import find_rolls
-from rollproof.workflows.nesting import mounted_inside
+from rollproof.workflows.nesting import history_above, mounted_inside
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
 from rollproof.workflows.verify_outer import OuterHistories, in_order, is_below
@@ -102,7 +103,7 @@ class _OnePath:
             around: list[bytes] = []
             rolls, self._findings = self._answered(lambda: _rolls(self._io, path, self._cancel, around))
             if rolls == [] and not around:
-                self._findings.append(_nothing_there(path))
+                self._findings.append(self._answered(partial(_nothing_there, self._io, path)))
             inside = dict(in_order(rolls or ()))
             left = list(inside)
             while left:
@@ -174,7 +175,12 @@ class _OnePath:
         return None
 
 
-def _nothing_there(path: bytes) -> Finding:
+def _nothing_there(io: Io, path: bytes) -> Finding:
+    above = history_above(io, path)
+    if above is not None:
+        detail = f"{shown(path)} has no records and no manifests of its own; there is a history in {shown(above)}"
+        remedy = f"verify that folder: rollproof verify {shlex.quote(shown(above))}"
+        return Finding(Kind.NO_HISTORY, Severity.ERROR, shown(path), detail, remedy=remedy)
     return Finding(
         Kind.NO_HISTORY,
         Severity.ERROR,
