@@ -45,6 +45,8 @@ def test_the_documents_words_are_those_of_the_report(tmp_path: Path) -> None:
         "The Bell Foundry: report of day 2026-05-14",
         "ALL PROVEN.",
         "A003C002_260514",
+        "2 needed",
+        "first clip A003C001_260514",
         "412.0 MB/s",
         "0:04:30",
     ):

@@ -101,3 +101,17 @@ def test_ctrl_c_ends_with_130_and_the_same_command_goes_on(drives: tuple[Drive, 
         assert answer["copies_read_before"] == read
         assert answer["copies_reread"] == 4 - read
     assert os.environ["ROLLPROOF_HOME"]
+
+
+def test_two_rolls_of_one_name_that_were_copied_on_from_one_drive_stay_two(devices: Devices) -> None:
+    primary, archive = devices.image("ext4"), devices.image("ext4")
+    for unit, size in (("main", 90_000), ("second", 70_000)):
+        card = devices.image("exfat")
+        fill(card.mount, {"CLIP/A003C001.mov": size}, salt=unit.encode())
+        (primary.mount / unit).mkdir()
+        card.replug(read_only=True)
+        assert run("offload", card.mount, "--to", primary.mount / unit, "--roll", "A003")[0] == 0
+    assert run("offload", primary.mount, "--to", archive.mount)[0] == 0
+    _, answer = run("audit", archive.mount)
+    assert [roll["name"] for roll in answer["rolls"]] == ["A003", "A003"]
+    assert kinds(answer).isdisjoint({"copies-disagree", "not-in-every-copy"})

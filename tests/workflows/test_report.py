@@ -292,6 +292,23 @@ def test_the_json_beside_it_is_one_object_with_a_format(station: Station) -> Non
     assert told["total"]["rolls"] == len(told["rolls"])
 
 
+def test_a_copy_that_was_copied_on_is_a_copy_of_the_same_roll_and_the_drive_it_came_from_is_no_card(
+    station: Station, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = station.top / "archive"
+    archive.mkdir()
+    assert station.offload(cards=(os.fsencode(station.one),), destinations=(os.fsencode(archive),)).verdict == "proven"
+    for home in ("home", "elsewhere"):  # with a memory of the card's own offload, and without
+        monkeypatch.setenv("ROLLPROOF_HOME", str(tmp_path / home))
+        roll = one_roll(station, archive, station.one, station.two)
+        assert {copy.drive for copy in roll.copies} == {"primary", "backup", "archive"}
+        assert roll.card is not None
+        assert roll.card.serial == station.records(station.one)[0]["source"]["serial"]
+    alone = one_roll(station, archive)
+    assert alone.card is not None
+    assert len(alone.card.reads) == 2
+
+
 def test_a_copy_that_only_another_copys_record_speaks_of_is_never_counted() -> None:
     found = RollFound("The Bell Foundry", "A003", "1A2B", NOW, person_of("", ""))
     for device, known_from in (("disk-1", "drive"), ("disk-2", "record")):

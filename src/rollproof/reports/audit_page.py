@@ -6,12 +6,14 @@ characters made visible first. No script, no link, nothing loaded from anywhere.
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from rollproof.models.audit_results import AuditCopy, AuditResult, AuditRoll
 from rollproof.models.names import inert
+from rollproof.reports import words
 
 TOPICS = (
     ("copies", "Copies"),
@@ -68,6 +70,13 @@ def _size(count_bytes: int) -> str:
     raise AssertionError
 
 
+def _moment(text: str) -> str:
+    try:
+        return words.moment(datetime.fromisoformat(text))
+    except ValueError:
+        return _clear(text, 40)
+
+
 @cache
 def _template() -> Template:
     environment = Environment(
@@ -77,5 +86,11 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(clear=_clear, size=_size, number=lambda count: f"{count:,}".replace(",", " "))
+    environment.filters.update(
+        clear=_clear,
+        moment=_moment,
+        counted=words.counted,
+        size=_size,
+        number=lambda count: f"{count:,}".replace(",", " "),
+    )
     return environment.get_template("audit_page.html.j2")

@@ -35,7 +35,7 @@ def title_of(report: Report) -> str:
     production = ", ".join(words.clear(name, 80) for name in report.productions) or "A production without a name"
     if report.scope == "production":
         return f"{production}: report of the whole production"
-    return f"{production}: report of day {words.clear(report.day or '', 40)}"
+    return f"{production}: report of {words.of_day(report.day or '')}"
 
 
 def answer_of(report: Report) -> tuple[str, str]:
@@ -119,6 +119,7 @@ def _template() -> Template:
         moment=words.moment,
         number=words.number,
         counted=words.counted,
+        of_day=words.of_day,
         length_of=words.length,
         person=_person,
         proof=lambda proof: PROOFS.get(proof, words.NOT_KNOWN),

@@ -129,6 +129,11 @@ class _Drawer:
         yield self._totals("Camera", report.per_camera)
         if report.scope == "production":
             yield self._totals("Day", report.per_day)
+        yield self._p("Rolls", "h2")
+        if report.rolls:
+            yield self._overview(report.rolls)
+        else:
+            yield self._p("No roll is known for this.")
         for roll in report.rolls:
             yield from self._roll(roll)
         plots = plots_of(report)
@@ -163,16 +168,39 @@ class _Drawer:
             numbers=range(1, 7),
         )
 
+    def _overview(self, rolls: Sequence[RollOfReport]) -> Any:
+        """Every roll in one line."""
+        return self._table(
+            ["Roll", "Day", "Camera", "State", "Proven copies", "Clips", "Footage", "Size", "Card"],
+            [
+                [
+                    roll.roll,
+                    roll.day,
+                    roll.camera or "none",
+                    roll.state,
+                    f"{roll.devices_proven}, {roll.copies_required} needed",
+                    words.number(roll.clips_count),
+                    words.length(roll.duration_seconds, roll.durations_unknown),
+                    words.size(roll.bytes),
+                    f"permit {roll.permit.state}" if roll.permit else "no permit",
+                ]
+                for roll in rolls
+            ],
+            [1.6, 1.3, 0.9, 1.5, 1.4, 0.7, 1.5, 1.1, 1.4],
+            numbers=range(4, 8),
+        )
+
     def _roll(self, roll: RollOfReport) -> Iterator[Any]:
         yield self._p(f"Roll {roll.roll}: {roll.state}", "h2")
-        where = [roll.production, f"day {roll.day}", f"unit {roll.unit}" if roll.unit else None]
+        where = [roll.production, words.of_day(roll.day), f"unit {roll.unit}" if roll.unit else None]
         where.append(f"camera {roll.camera}" if roll.camera else None)
         footage = words.length(roll.duration_seconds, roll.durations_unknown)
         by = words.person(roll.offloaded_by.name, roll.offloaded_by.role)
+        ends = f"; first clip {roll.first_clip}, last clip {roll.last_clip}" if roll.first_clip else ""
         yield self._p(
             f"{', '.join(part for part in where if part)}. Offloaded {words.moment(roll.offloaded_at)} by {by}."
             f" {words.counted(roll.clips_count, 'clip')}, {words.counted(roll.files, 'file')},"
-            f" {words.size(roll.bytes)}, footage {footage}."
+            f" {words.size(roll.bytes)}, footage {footage}{ends}."
         )
         card = roll.card
         if card is not None:
@@ -192,7 +220,7 @@ class _Drawer:
                 [
                     copy.drive + (f" ({copy.role})" if copy.role and copy.role != copy.drive else ""),
                     (copy.device or "could not be told") + (f", serial {copy.serial}" if copy.serial else ""),
-                    copy.state,
+                    copy.state + (f": {copy.why}" if copy.why and copy.state != "proven" else ""),
                     PROOFS.get(copy.proof, words.NOT_KNOWN),
                     words.moment(copy.state_at),
                     words.speed(copy.bytes_per_second),

@@ -100,7 +100,7 @@ def _bars(
     cameras = sorted({camera for day, camera in values if day in days})[:_MOST_SERIES]
     shown = {key: value for key, value in values.items() if key[0] in days and key[1] in cameras}
     (best_day, best_camera), best = max(shown.items(), key=lambda item: item[1])
-    plot = Plot(title, f"{title}: the most is {told(best)}, camera {best_camera} on {best_day}.", 230)
+    plot = Plot(title, f"{title}: the most is {told(best)}, {_of_camera(best_camera)} on {best_day}.", 230)
     top = top_of(max(shown.values()))
     _frame(plot, top, told)
     low = plot.height - _BOTTOM
@@ -115,11 +115,15 @@ def _bars(
                 x = start + wide * number
                 plot.bar(x, low - value * scale, wide - 1, value * scale, _grey(number), outlined=True)
                 if len(days) * len(cameras) <= 24:
-                    plot.text(x + wide / 2, low - value * scale - 3, camera[:2], at="middle")
+                    plot.text(x + wide / 2, low - value * scale - 3, camera if len(camera) <= 2 else "–", at="middle")
         if place % max(1, math.ceil(len(days) / 8)) == 0:
             plot.text(_LEFT + step * place + step / 2, low + 13, day[:14], at="middle")
-    _legend(plot, [camera if len(camera) > 2 else f"camera {camera}" for camera in cameras])
+    _legend(plot, [_of_camera(camera) for camera in cameras])
     return plot
+
+
+def _of_camera(camera: str) -> str:
+    return camera if len(camera) > 2 else f"camera {camera}"
 
 
 def drive_fill(drives: Sequence[DriveOfReport]) -> Plot | None:
@@ -128,7 +132,9 @@ def drive_fill(drives: Sequence[DriveOfReport]) -> Plot | None:
     if not known:
         return None
     fullest = max(known, key=_used)
-    told = f"Drive fill: the fullest is {fullest.drive}, {_used(fullest):.0%} of {size(fullest.capacity_bytes)}."
+    told = (
+        f"Drive fill: the fullest is the drive {fullest.drive}, {_used(fullest):.0%} of {size(fullest.capacity_bytes)}."
+    )
     plot = Plot("Drive fill", told, _TOP + 30 * len(known) + 8)
     left, wide = 150, WIDTH - 150 - 340
     for number, drive in enumerate(known):

@@ -55,6 +55,12 @@ def moment(at: datetime | None) -> str:
     return f"{at:%Y-%m-%d %H:%M} {at:%z}"
 
 
+def of_day(day: str) -> str:
+    """`day 2026-05-14`, and `day_001` for a day that bears the word in its name."""
+    named = clear(day, 40)
+    return named if named.casefold().startswith("day") else f"day {named}"
+
+
 def counted(count: int, one: str, many: str = "") -> str:
     """`1 roll`, `12 rolls`."""
     return f"{number(count)} {one if count == 1 else many or one + 's'}"

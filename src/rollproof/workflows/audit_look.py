@@ -190,7 +190,8 @@ class _Look:
                 copy.has_offload = True
                 copy.day, copy.unit = header.day or copy.day, header.unit or copy.unit
                 copy.role = header.copy_.role
-                copy.serial, copy.listing = header.source.serial, header.source.listing_digest
+                if not header.of_copy:  # else the source is a drive, which holds other rolls as well
+                    copy.serial, copy.listing = header.source.serial, header.source.listing_digest
                 copy.written_at = header.written_at
                 copy.copies_required = max(copy.copies_required, header.policy.copies_required)
                 for other in header.other_copies:

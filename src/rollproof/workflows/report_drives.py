@@ -154,8 +154,7 @@ class DriveReader:
             self._others.append((folder, drive))
             return False
         name = header.roll or shown(os.path.basename(os.path.realpath(path)))
-        source = header.source
-        found = self._rolls.get(header.production, name, (source.serial or "", source.listing_digest))
+        found = self._rolls.get(header.production, name, _card_keys(chain))
         if found is None:
             found = self._rolls.add(_new_roll(name, header, chain))
         _add_records(found, chain, now)
@@ -227,13 +226,22 @@ class DriveReader:
         return self._told(found, path, hangs=hangs)
 
 
+def _card_keys(chain: Chain) -> list[str]:
+    """By what a roll's card is known, newest first: its serial number, its listing. Where a copy was copied on from
+    another drive the offload of the card is in the chain that it carries; that drive is no card."""
+    offloads = [link.header for link in reversed(chain.links) if isinstance(link.header, OffloadHeader)]
+    cards = [header.source for header in offloads if not header.of_copy]
+    keys = [key for source in cards for key in (source.serial, source.listing_digest)]
+    keys += [header.source.listing_digest for header in offloads if header.of_copy]
+    return [key for key in keys if key]
+
+
 def _new_roll(name: str, header: OffloadHeader, chain: Chain) -> RollFound:
     first = next(link.header for link in chain.links if isinstance(link.header, OffloadHeader))
-    source = header.source
     return RollFound(
         production=header.production,
         roll=name,
-        card_key=source.serial or source.listing_digest,
+        card_key=next(iter(_card_keys(chain)), ""),
         offloaded_at=first.written_at,
         offloaded_by=person_of(first.by.name, first.by.role),
         day=first.day,
@@ -255,13 +263,14 @@ def _add_records(found: RollFound, chain: Chain, now: Standing) -> None:
         if isinstance(header, OffloadHeader):
             found.copies_required = max(found.copies_required, header.policy.copies_required)
             source = header.source
-            found.card = card_of(
-                label=source.volume_name,
-                serial=source.serial,
-                capacity_bytes=source.capacity_bytes,
-                file_system=source.file_system,
-                reads=[read.evidence.value for read in source.reads],
-            )
+            if not header.of_copy:
+                found.card = card_of(
+                    label=source.volume_name,
+                    serial=source.serial,
+                    capacity_bytes=source.capacity_bytes,
+                    file_system=source.file_system,
+                    reads=[read.evidence.value for read in source.reads],
+                )
             _add_pace(found, header)
             for each in header.findings:
                 found.add_finding(
