@@ -82,7 +82,11 @@ class Roll:
             )
             for drive in self.write
         )
-        return RollPlanned(self.name, self.card, self.clips, self.clips, self.size_bytes, 2, drives)
+        first, last = (f"{self.name}C{number:03d}_260514_R7QK" for number in (1, self.clips))
+        return RollPlanned(
+            self.name, self.card, self.clips, self.clips, self.size_bytes, 2, drives, "CONTENTS/CLIPS",
+            roll_from="the names of the clips", first_clip=first, last_clip=last,
+        )  # fmt: skip
 
     def events(self, start: float = 0.0, step: float = 0.25) -> list[Timed]:
         """Every event with its second, in order."""

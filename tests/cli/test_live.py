@@ -51,7 +51,8 @@ class Stage:
 def test_without_a_terminal_there_is_a_line_now_and_then_and_one_for_every_moment() -> None:
     lines = Stage("clean").play()
     assert lines[0] == (
-        "14:20:00  Roll A003: 23 clips, 23 files, 64.0 GB on /media/A003, to primary, backup and shuttle"
+        "14:20:00  Roll A003 (so called by the names of the clips): 23 clips (A003C001_260514_R7QK to"
+        " A003C023_260514_R7QK), 23 files, 64.0 GB on /media/A003 (CONTENTS/CLIPS), to primary, backup and shuttle"
     )
     assert "14:20:00  The card may be pulled. Pulled is not wiped: do not format it yet." in lines
     assert "14:20:00  The drive shuttle may be unplugged: roll A003 on it is proven." in lines

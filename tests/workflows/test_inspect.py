@@ -25,6 +25,7 @@ from rollproof.media import reader_process
 from rollproof.media.facts import Facts
 from rollproof.media.reader_process import Readers
 from rollproof.models.errors import Refused, UsageProblem
+from rollproof.models.events import Event, RollPlanned
 from rollproof.models.inspect_results import InspectResult
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest, OffloadRequest
 from rollproof.storage.io import system_io
@@ -254,6 +255,10 @@ def test_files_that_are_not_as_recorded_are_told_by_name_size_and_date(top: Path
     kinds = {finding.kind for finding in result.findings}
     assert {"missing", "differs", "unknown-file"} <= kinds
     assert int(result.status) == 1
+    listed = list_clips(ClipsRequest((os.fsencode(roll),)), cancel=Cancel()).clips
+    by_name = {each.clip.name: (each.state, bool(each.hash)) for each in listed}
+    assert by_name["A003C002_260514"] == by_name["extra"] == ("unproven", False)
+    assert by_name["A003C001_260514"][1]
 
 
 def test_a_card_shows_which_drives_hold_it_and_another_card_of_its_name_is_said(top: Path, station: Station) -> None:
@@ -293,6 +298,20 @@ def test_posters_never_go_onto_what_is_looked_at_nor_into_nowhere(top: Path, whe
     with pytest.raises((Refused, UsageProblem)):
         look(card, posters=os.fsencode(top / where))
     assert walk(card) == before
+
+
+def test_before_the_first_byte_an_offload_says_what_told_the_name_the_layout_and_the_ends_of_the_roll(
+    top: Path,
+) -> None:
+    card = demo_card(top, "A003")
+    (top / "primary").mkdir()
+    for given, told in ((None, "the names of the clips"), ("A003_EXTRA", "")):
+        events: list[Event] = []
+        request = OffloadRequest((os.fsencode(card),), (os.fsencode(top / "primary"),), roll=given, dry_run=True)
+        offload(request, emit=events.append, cancel=Cancel())
+        (plan,) = (event for event in events if isinstance(event, RollPlanned))
+        assert (plan.roll_from, plan.layout) == (told, "M4ROOT: CLIP, SUB, THMBNL")
+        assert (plan.first_clip, plan.last_clip) == ("A003C001_260514", "A003C004_260514")
 
 
 # --- the list for editorial

@@ -83,18 +83,29 @@ def _state(state: str) -> str:
 
 
 def plan_line(plan: RollPlanned) -> Text:
-    """`Roll A003: 23 clips, 412 files, 512.0 GB on /media/A003, to primary, backup and shuttle`."""
+    """`Roll A003 (so called by the names of the clips): 23 clips (A003C001 to A003C023), 412 files, 512.0 GB on
+    /media/A003 (XDROOT: Clip, Sub), to primary, backup and shuttle`."""
     drives = words.listed([safe(drive.drive).plain for drive in plan.drives])
     of_copy = " (a copy of a recorded roll)" if plan.of_copy else ""
-    what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
+    clips = words.counted(plan.clips, "clip") + (f" ({named})" if (named := first_to_last(plan).plain) else "")
+    what = [clips, words.counted(plan.files, "file"), words.size(plan.size_bytes)]
     return join(
         "Roll ",
         safe(plan.roll),
+        f" (so called by {plan.roll_from})" if plan.roll_from else "",
         f": {', '.join(what)} on ",
         safe(plan.card),
         of_copy,
+        f" ({safe(plan.layout).plain})" if plan.layout else "",
         ", to " + drives if drives else "",
     )
+
+
+def first_to_last(plan: RollPlanned) -> Text:
+    """`A003C001 to A003C023`: what a person can hold against the camera report. Empty without clips."""
+    if not plan.first_clip or plan.first_clip == plan.last_clip:
+        return safe(plan.first_clip)
+    return join(safe(plan.first_clip), " to ", safe(plan.last_clip))
 
 
 def finding_line(finding: Finding) -> Text:

@@ -13,6 +13,7 @@ from rich.text import Text
 from rollproof.cli import words
 from rollproof.cli.console import GOOD, QUIET, STRONG, join, safe
 from rollproof.cli.lanes import LaneWords
+from rollproof.cli.moments import first_to_last
 from rollproof.cli.pictures import Picture
 
 
@@ -40,13 +41,16 @@ class OffloadScreen:
     def _head(self, picture: Picture) -> list[Text]:
         one = "roll" if picture.of_copy else "card"
         card = f"   {one} {picture.cards_before + 1} of {picture.cards_total}" if picture.cards_total > 1 else ""
-        lines = [join(join(" Roll ", safe(picture.roll), style=STRONG), card)]
         plan = picture.plan
+        told = Text(f"   so called by {plan.roll_from}", QUIET) if plan is not None and plan.roll_from else ""
+        lines = [join(join(" Roll ", safe(picture.roll), style=STRONG), card, told)]
         if plan is None:
             return lines
         what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
-        layout = join("   ", safe(plan.layout, QUIET)) if plan.layout else Text()
-        lines.append(join(" " + ", ".join(what) + " on ", safe(plan.card), layout))
+        lines.append(join(" " + ", ".join(what) + " on ", safe(plan.card)))
+        clips = [each for each in (first_to_last(plan), safe(plan.layout, QUIET)) if each.plain]
+        if clips:
+            lines.append(join(" ", Text("   ").join(clips)))
         if plan.of_copy:
             lines.append(Text(" A copy of a recorded roll: every file is compared with its records."))
         known = max((drive.already_proven_files for drive in plan.drives), default=0)

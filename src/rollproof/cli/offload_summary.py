@@ -12,6 +12,7 @@ from rollproof.cli.advice import next_steps
 from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.findings_view import finding_lines
 from rollproof.cli.lines import left, rule, stamp
+from rollproof.cli.moments import first_to_last
 from rollproof.models.events import RollPlanned
 from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
 
@@ -150,8 +151,12 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
     yield join(Text("Roll ", STRONG), safe(plan.roll, STRONG), ": " + ", ".join(what) + " on ", safe(plan.card))
     if plan.of_copy:
         yield Text("  A copy of a recorded roll, not a card: every file would be compared with its records.")
+    if plan.first_clip:
+        yield join("  ", first_to_last(plan))
     if plan.layout:
         yield join("  ", safe(plan.layout, QUIET))
+    if plan.roll_from:
+        yield Text(f"  so called by {plan.roll_from}", QUIET)
     times = "twice" if plan.source_passes > 1 else "once"
     yield Text(f"  The {'source' if plan.of_copy else 'card'} would be read {times}.")
     label_width = min(max((cell_len(safe(each.drive).plain) for each in plan.drives), default=0), _LABEL_LIMIT)

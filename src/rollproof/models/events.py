@@ -56,6 +56,10 @@ class RollPlanned:
     drives: tuple[DrivePlan, ...]
     layout: str = ""
     """How the clips were recognised, in words; empty for clips by folder and name."""
+    roll_from: str = ""
+    """What on the card told the roll's name, in words; empty where a person gave it."""
+    first_clip: str = ""
+    last_clip: str = ""
     of_copy: bool = False
     number: int = 0
     total: int = 0

@@ -17,6 +17,7 @@ from rollproof.models.inspect_results import ClipsResult, ListedClip
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest
 from rollproof.models.results import FindingOut
+from rollproof.records.rows import FileRow
 from rollproof.storage.files import exists, write_new
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.clip_look import ClipLook
@@ -69,7 +70,7 @@ def list_clips(
 
 def _clips_of(looked: Inspected) -> Iterator[ListedClip]:
     for look, out in zip(looked.looks, looked.clips, strict=True):
-        row = looked.rows.get(looked.snapshot.files[look.clip.essence[0]].path) if look.clip.essence else None
+        row = _row(looked, look.clip.essence[0]) if look.clip.essence else None
         algorithm = next(iter(sorted(row.hashes)), "") if row is not None else ""
         yield ListedClip(
             clip=out,
@@ -80,14 +81,19 @@ def _clips_of(looked: Inspected) -> Iterator[ListedClip]:
         )
 
 
+def _row(looked: Inspected, index: int) -> FileRow | None:
+    """What is recorded of a file as it lies there; None of one that is not as recorded."""
+    path = looked.snapshot.files[index].path
+    return looked.rows.get(path) if path not in looked.changed else None
+
+
 def _state(looked: Inspected, look: ClipLook) -> str:
     """What the records beside a copy say of a clip's files, as they lie there now."""
     if looked.out.record is None:
         return "no record"
     for index in look.clip.files:
-        entry = looked.snapshot.files[index]
-        row = looked.rows.get(entry.path)
-        if row is None or row.size != entry.size:
+        row = _row(looked, index)
+        if row is None:
             return "unproven"
         if not row.proven:
             return "copied" if looked.out.record.state == "copied" else "unproven"

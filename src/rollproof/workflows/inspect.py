@@ -114,6 +114,8 @@ class Inspected:
     folder: bytes
     rows: Mapping[bytes, FileRow]
     """What the records of an offloaded roll say of each file."""
+    changed: frozenset[bytes]
+    """Files of another size or date than recorded."""
 
 
 def grouped_by_roll(looked: Sequence[Inspected]) -> list[Finding]:
@@ -204,10 +206,10 @@ class Inspection:
                 raise UsageProblem(
                     f"{shown(only)} belongs to no clip", hint="name a file with pictures or sound, or a folder"
                 )
-        record, record_findings, rows = (
+        record, record_findings, rows, changed = (
             word_of_record(self.io, root, snapshot, volume, place_on(volume, path))
             if what == "roll"
-            else (None, [], {})
+            else (None, [], {}, frozenset())
         )
         roll, where, candidates = self._name(snapshot, clips, path, volume, record)
         seen = look_at_clips(
@@ -266,6 +268,7 @@ class Inspection:
             findings=findings,
             folder=path,
             rows=rows,
+            changed=changed,
         )
 
     def _name(

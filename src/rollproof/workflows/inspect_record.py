@@ -23,8 +23,9 @@ _VERIFY = "verify this copy: rollproof verify"
 
 def word_of_record(
     io: Io, root: int, snapshot: Snapshot, volume: Volume, folder: bytes
-) -> tuple[RecordOut | None, list[Finding], Mapping[bytes, FileRow]]:
-    """The records' word on a copy, what speaks against it, and every row by path. None where there are no records.
+) -> tuple[RecordOut | None, list[Finding], Mapping[bytes, FileRow], frozenset[bytes]]:
+    """The records' word on a copy, what speaks against it, every row by path, and the files that are not as recorded.
+    None where there are no records.
 
     `folder` is where it lies on its volume: what was copied from there by other means is another copy. Nothing is read
     again: size and date are no evidence of content, and the words say so.
@@ -43,7 +44,7 @@ def word_of_record(
     chain = read_chain(io, root)
     findings += [finding for finding in chain.findings if finding.kind is not Kind.NO_HISTORY]
     if not chain.links:
-        return None, findings, {}
+        return None, findings, {}, frozenset()
     found = standing(io, root, chain, volume, folder=folder)
     rows: Mapping[bytes, FileRow] = {}
     try:
@@ -84,4 +85,5 @@ def word_of_record(
         ),
         findings,
         rows,
+        frozenset(changed),
     )

@@ -11,7 +11,7 @@ from rollproof.card.clips import group_clips
 from rollproof.card.differences import card_changes
 from rollproof.card.expectation import expectation_findings
 from rollproof.card.ignore import IgnoreRules
-from rollproof.card.roll_name import RollGuess, guess_roll, roll_name_problem
+from rollproof.card.roll_name import FROM_FOLDER, RollGuess, guess_roll, roll_name_problem
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.trouble import said
@@ -48,6 +48,8 @@ class CardAtWork:
     """Files of a recorded roll, as recorded, that are not to be read from this copy of it: they are gone or bad."""
     counts: bool = False
     """Whether what is read is itself a proven copy of the roll."""
+    roll_from: str = ""
+    """What on the card told the roll's name; empty where a person gave it."""
 
     @property
     def known_as(self) -> Volume:
@@ -91,8 +93,8 @@ def open_card(
         )
     findings += expectation_findings(clips, request.expect_clips, request.expect_last)
     findings += _writable_note(volume)
-    roll = _roll_name(request, snapshot, clips, path, volume, findings)
-    return CardAtWork(path, root, volume, rules, snapshot, clips, roll, findings)
+    roll, roll_from = _roll_name(request, snapshot, clips, path, volume, findings)
+    return CardAtWork(path, root, volume, rules, snapshot, clips, roll, findings, roll_from=roll_from)
 
 
 def silent_card(path: bytes, seconds: float) -> Refused:
@@ -132,7 +134,8 @@ def _roll_name(
     path: bytes,
     volume: Volume,
     findings: list[Finding],
-) -> str:
+) -> tuple[str, str]:
+    """The name, and what told it; whatever speaks against it goes into `findings`."""
     if request.roll is not None:
         problem = roll_name_problem(request.roll)
         if problem:
@@ -145,11 +148,11 @@ def _roll_name(
                     remedy="give another name with --roll NAME",
                 )
             )
-        return request.roll
+        return request.roll, ""
     top = os.path.basename(os.path.realpath(path))
     guess: RollGuess = guess_roll(snapshot, clips, top, volume.label if volume.is_mount_root else "")
     if guess.best is not None and not guess.disagree:
-        return guess.best
+        return guess.best, guess.candidates[0][1]
     fallback = to_text(top)
     if guess.best is None and roll_name_problem(fallback) is None:
         findings.append(
@@ -161,11 +164,11 @@ def _roll_name(
                 remedy="give it its own name with --roll NAME, before another card gets the same one",
             )
         )
-        return fallback
+        return fallback, FROM_FOLDER
     reasons = ", ".join(f"{inert(name)} ({why})" for name, why in guess.candidates)
     detail = f"the roll's name is not certain: {reasons}" if reasons else "nothing on the card tells the roll's name"
     findings.append(Finding(Kind.ROLL_NAME, Severity.ERROR, "", detail, remedy="say which it is with --roll NAME"))
-    return guess.best or "unnamed"
+    return guess.best or "unnamed", ""
 
 
 def settle_card(io: Io, drives: Drives, card: CardAtWork, board: ProofBoard, cancel: Cancel) -> Sequence[Finding]:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from functools import partial
 
+from rollproof.card.clips import first_and_last
 from rollproof.card.ignore import IgnoreRules
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.drive_side import DriveSide
@@ -463,6 +464,7 @@ def _planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
             len(at.plan.expected),
         )
 
+    ends = first_and_last(card.clips)
     return RollPlanned(
         card.roll,
         shown(card.path),
@@ -472,4 +474,7 @@ def _planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
         passes,
         tuple(plan(at) for at in checked.drives),
         layout_words([clip.layout for clip in card.clips]),
+        roll_from=card.roll_from,
+        first_clip=ends[0].name if ends else "",
+        last_clip=ends[1].name if ends else "",
     )
