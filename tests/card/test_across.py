@@ -16,19 +16,22 @@ from rollproof.card.across import across_findings, index_findings
 from rollproof.card.clips import read_card
 from rollproof.models.tree import Snapshot
 
+DAY = 1_778_731_200
+NOW = DAY + 30_000_000
 Said = list[tuple[str, str, int]]
 
 
 def said(names: Iterable[str], dates: Mapping[str, int] | None = None) -> Said:
     snapshot = dated(listed(names), dates or {})
-    found = across_findings(snapshot, read_card(snapshot))
+    found = across_findings(snapshot, read_card(snapshot), NOW * 1_000_000_000)
     return [(finding.kind.value, finding.detail, finding.count) for finding in found]
 
 
 def dated(snapshot: Snapshot, dates: Mapping[str, int]) -> Snapshot:
-    """The same with modification times in seconds; other files are of 0."""
+    """The same with modification times in seconds after the start of the day; other files are of its first one."""
     files = tuple(
-        entry._replace(modified_ns=dates.get(entry.path.decode(), 0) * 1_000_000_000) for entry in snapshot.files
+        entry._replace(modified_ns=(DAY + dates.get(entry.path.decode(), 0)) * 1_000_000_000)
+        for entry in snapshot.files
     )
     return replace(snapshot, files=files)
 
@@ -116,6 +119,38 @@ def test_two_seconds_are_what_the_coarsest_clock_may_be_off() -> None:
 def test_a_proxy_without_its_original_is_said() -> None:
     found = said(["PRIVATE/M4ROOT/CLIP/C0001.MP4", "PRIVATE/M4ROOT/SUB/C0009S03.MP4"])
     assert found == [("proxy-without-original", "1 proxy has no original on the card: C0009S03.MP4", 1)]
+
+
+def test_what_the_camera_wrote_about_a_clip_tells_of_one_that_is_gone() -> None:
+    for card, alone in (
+        (["CONTENTS/VIDEO/0001AB.MXF", "CONTENTS/CLIP/0001AB.XML", "CONTENTS/CLIP/0002CD.XML"], "0002CD.XML"),
+        (["BDMV/STREAM/00000.MTS", "BDMV/CLIPINF/00000.CPI", "BDMV/CLIPINF/00001.CPI"], "00001.CPI"),
+        (["XDROOT/Clip/A003C001.MXF", "XDROOT/Clip/A003C002M01.XML"], "A003C002M01.XML"),
+        (["M4ROOT/CLIP/C0001.MP4", "M4ROOT/CLIP/C0001M01.XML", "M4ROOT/CLIP/C0002M01.XML"], "C0002M01.XML"),
+    ):
+        told = f"the camera's own files tell of 1 clip that is not on the card: {alone}"
+        assert said(card) == [("metadata-without-original", told, 1)]
+
+
+def test_a_clip_that_its_camera_never_closed_lacks_the_file_that_tells_of_it() -> None:
+    card = ["BDMV/STREAM/00000.MTS", "BDMV/CLIPINF/00000.CPI", "BDMV/STREAM/00001.MTS"]
+    told = "1 clip is there without the file that the camera writes when it closes one: 00001"
+    assert said(card) == [("clip-without-metadata", told, 1)]
+    assert said([card[0], card[2]]) == [], "where none is there at all, somebody took them away"
+
+
+@pytest.mark.parametrize(
+    ("dated", "told"),
+    [
+        (-DAY, "1 clip is dated before the year 2000: rehearsal"),
+        (946_684_799 - DAY, "1 clip is dated before the year 2000: rehearsal"),
+        (946_684_800 - DAY, None),
+        (NOW - DAY + 49 * 3600, None),
+        (NOW - DAY + 51 * 3600, "1 clip is dated in the future: rehearsal"),
+    ],
+)
+def test_a_date_that_cannot_be_is_told(dated: int, told: str | None) -> None:
+    assert [detail for _, detail, _ in said(["rehearsal.mov"], {"rehearsal.mov": dated})] == ([told] if told else [])
 
 
 CARD = ["PRIVATE/M4ROOT/CLIP/C0001.MP4", "PRIVATE/M4ROOT/CLIP/C0002.MP4", "PRIVATE/M4ROOT/MEDIAPRO.XML"]

@@ -20,6 +20,7 @@ from lxml import etree
 
 from card.trees_at_hand import listed
 from media.by_hand import dng
+from media.corpus import corpus
 from rollproof.card.clips import read_card
 from rollproof.media import reader_process
 from rollproof.media.facts import Facts
@@ -157,7 +158,38 @@ def test_a_broken_sidecar_makes_a_clip_odd_and_its_pictures_no_worse(top: Path) 
 def test_the_cards_own_index_is_held_against_it(top: Path) -> None:
     card = demo_card(top, "A003")
     (card / "PRIVATE" / "M4ROOT" / "CLIP" / "A003C004_260514.MP4").unlink()
-    assert {finding.kind for finding in look(card).findings} == {"index-disagrees", "proxy-without-original"}
+    kinds = {finding.kind for finding in look(card).findings}
+    assert kinds == {"index-disagrees", "proxy-without-original", "metadata-without-original"}
+
+
+def test_metadata_that_counts_up_the_tracks_of_a_clip_is_held_against_them(top: Path) -> None:
+    card = top / "P001"
+    names = ("VIDEO/0001AB.MXF", "AUDIO/0001AB00.MXF", "AUDIO/0001AB01.MXF")
+    for name in names:
+        (card / "CONTENTS" / name).parent.mkdir(parents=True, exist_ok=True)
+        (card / "CONTENTS" / name).write_bytes(corpus()["atom-sound.mxf" if "AUDIO" in name else "atom-picture.mxf"])
+    (card / "CONTENTS" / "CLIP").mkdir()
+    sidecar = card / "CONTENTS" / "CLIP" / "0001AB.XML"
+    tracks = "<Audio><Bits>24</Bits></Audio>" * 2
+    sidecar.write_text(
+        f"<Main><ClipContent><ClipName>0001AB</ClipName><EssenceList><Video><Proxy/></Video>{tracks}</EssenceList>"
+        "<ClipMetadata><Device><Audio/></Device></ClipMetadata></ClipContent></Main>"
+    )
+    whole = look(card)
+    assert [(clip.kind, clip.state) for clip in whole.clips] == [("tracks", "sound")]
+    assert whole.findings == []
+
+    (card / "CONTENTS" / names[2]).unlink()
+
+    (clip,) = look(card).clips
+    assert (clip.state, clip.health) == ("odd", "sound")
+    assert clip.problems[0].detail == "its metadata tells of 3 files of picture and sound, 2 are here"
+    sidecar.write_text("<Clip><File>VIDEO\\0001AB.MXF</File><File>AUDIO/0001AB01.MXF</File></Clip>")
+    assert look(card).clips[0].problems[0].detail.endswith("are here: 0001AB01.MXF")
+
+    (card / "CONTENTS" / names[0]).unlink()
+    (card / "CONTENTS" / names[1]).unlink()
+    assert [finding.kind for finding in look(card).findings] == ["metadata-without-original"]
 
 
 def test_frames_missing_from_a_sequence_are_told(top: Path) -> None:

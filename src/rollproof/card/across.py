@@ -22,6 +22,10 @@ from rollproof.models.tree import Clip, Snapshot
 _CLOCK_SLACK_NS = 2_000_000_000
 """The modification times of the coarsest file systems."""
 
+_YEAR_2000_NS = 946_684_800 * 1_000_000_000
+_DAY_AND_ZONES_NS = 50 * 3600 * 1_000_000_000
+"""A day, and 26 hours between the zones that are furthest apart."""
+
 _CHAPTERED = re.compile(r"([A-Z]{2})[0-9]{2}([0-9]{4})", re.IGNORECASE)
 _TAKE = re.compile(r"(.*T)([0-9]{2,3})", re.IGNORECASE)
 _NUMBERED = re.compile(r"(.*?)([0-9]{1,6})", re.DOTALL)
@@ -29,14 +33,17 @@ _SHOWN = 5
 _REPORT = "compare with the camera report: deleted in the camera, or lost?"
 
 
-def across_findings(snapshot: Snapshot, contents: CardContents) -> list[Finding]:
-    """Everything that all clips together show, in the order of how bad it is."""
+def across_findings(snapshot: Snapshot, contents: CardContents, now_ns: int) -> list[Finding]:
+    """Everything that all clips together show, in the order of how bad it is. `now_ns` is this station's clock."""
     counted = _by_counter(contents.clips)
     return [
+        *_alone(snapshot, contents.alone),
+        *_untold(contents.untold),
         *_orphans(snapshot, contents.orphans),
         *_gaps(counted, _from_one(contents)),
         *_doubles(contents.clips),
         *_order(snapshot, counted),
+        *_dates(snapshot, contents.clips, now_ns),
     ]
 
 
@@ -205,6 +212,52 @@ def _doubles(clips: Iterable[Clip]) -> Iterator[Finding]:
                 f"{len(same)} clips are called {inert(same[0].name)}",
                 "editing programs may take one for the other: tell the camera team and the editor",
                 len(same),
+            )
+
+
+def _alone(snapshot: Snapshot, alone: Sequence[int]) -> Iterator[Finding]:
+    if alone:
+        names = [to_text(snapshot.files[index].path.rpartition(b"/")[2]) for index in alone]
+        told = "1 clip that is" if len(names) == 1 else f"{len(names):,} clips that are"
+        yield _warning(
+            Kind.METADATA_WITHOUT_ORIGINAL,
+            shown(snapshot.files[alone[0]].path),
+            f"the camera's own files tell of {told} not on the card: {_some(names)}",
+            "the original may be lost or on another card: " + _REPORT,
+            len(names),
+        )
+
+
+def _untold(names: Sequence[str]) -> Iterator[Finding]:
+    if names:
+        yield _warning(
+            Kind.CLIP_WITHOUT_METADATA,
+            inert(names[0]),
+            f"{_clips(len(names))} there without the file that the camera writes when it closes one: {_some(names)}",
+            "the recording was perhaps not closed: look at it before the card is wiped, and tell the camera team",
+            len(names),
+        )
+
+
+def _dates(snapshot: Snapshot, clips: Iterable[Clip], now_ns: int) -> Iterator[Finding]:
+    """Clocks that were never set, or set wrong. Some file systems keep the local time of anywhere."""
+    future: list[str] = []
+    past: list[str] = []
+    for clip in clips:
+        if clip.essence:
+            dated = snapshot.files[clip.essence[0]].modified_ns
+            if dated > now_ns + _DAY_AND_ZONES_NS:
+                future.append(clip.name)
+            elif dated < _YEAR_2000_NS:
+                past.append(clip.name)
+    for names, when in ((future, "in the future"), (past, "before the year 2000")):
+        if names:
+            yield _warning(
+                Kind.CLIP_DATE_ODD,
+                inert(names[0]),
+                f"{_clips(len(names))} dated {when}: {_some(names)}",
+                "a clock is wrong, the camera's or this station's: look before others sort the footage by its dates",
+                len(names),
             )
 
 

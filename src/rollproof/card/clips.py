@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from rollproof.card.grouping import SAME_STEM, Grouping
 from rollproof.card.layout import Region, Regions
 from rollproof.card.regions import find_regions
+from rollproof.models.names import to_text
 from rollproof.models.tree import Clip, Snapshot
 
 _RUNS = re.compile(r"([0-9]+)")
@@ -23,14 +24,17 @@ _RUNS = re.compile(r"([0-9]+)")
 class CardContents:
     """What a card holds: its clips, where which layout was recognised, and what is left over.
 
-    `orphans` are proxies whose original is not there: no clips, and never counted as such. `indexes` are the files in
-    which the card lists its own clips. All by index into the snapshot's files.
+    `orphans` are proxies whose original is not there: no clips, and never counted as such. `alone` are files that tell
+    of an original that is not there, `untold` the names of clips of which no such file tells although one should.
+    `indexes` are the files in which the card lists its own clips. Files by index into the snapshot's.
     """
 
     clips: list[Clip]
     regions: Regions
     orphans: tuple[int, ...]
     indexes: tuple[int, ...]
+    alone: tuple[int, ...] = ()
+    untold: tuple[str, ...] = ()
 
 
 def group_clips(snapshot: Snapshot) -> list[Clip]:
@@ -71,6 +75,8 @@ def read_card(snapshot: Snapshot, above: Sequence[bytes] = ()) -> CardContents:
         regions,
         tuple(sorted(index for grouping in groupings.values() for index in grouping.orphans)),
         tuple(sorted(index for grouping in groupings.values() for index in grouping.indexes)),
+        tuple(sorted(index for grouping in groupings.values() for index in grouping.alone)),
+        tuple(sorted(to_text(name) for grouping in groupings.values() for name in grouping.untold)),
     )
 
 

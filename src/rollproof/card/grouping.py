@@ -29,6 +29,8 @@ _OWN_NAME = b"\0"
 """The name part of a key whose clip is a whole folder: no file can be called so."""
 
 _NO_SUFFIX: frozenset[bytes] = frozenset()
+_TELLING = frozenset((b"xml", b"cpi"))
+"""Suffixes of the files with which a camera tells of a clip, in a layout's `told_in`."""
 
 
 @dataclass(slots=True)
@@ -91,6 +93,7 @@ class _Place:
     clip_name: bytes = b""
     is_proxy: bool = False
     is_companion: bool = False
+    is_told_in: bool = False
     set_aside: bool = False
 
 
@@ -114,6 +117,10 @@ class Grouping:
         self.top = top
         self.orphans: list[int] = []
         """Proxies without an original, after `clips`."""
+        self.alone: list[int] = []
+        """Files that tell of an original that is not there, after `clips`."""
+        self.untold: list[bytes] = []
+        """Names of clips of which no such file tells, where the layout demands one, after `clips`."""
         self.indexes: list[int] = []
         """The card's own indexes."""
         self._files = files
@@ -127,6 +134,7 @@ class Grouping:
         """What the frame before was like: name with gap, length, suffix, clip."""
         self._by_stem: dict[bytes, list[Key]] = {}
         """Lower-case stem to the clips that answer to it; made when there is a sidecar to place."""
+        self._told: set[Key] = set()
         self._by_path: dict[bytes, Key] = {}
         """Path to the clip a file is in; made when there is a file named after another."""
 
@@ -166,10 +174,11 @@ class Grouping:
             return _Place(inside[0], name, clip=inside[0], clip_name=inside[1])
         if any(each.fullmatch(below) for each in self._rules.proxies):
             return _Place(b"", name, is_proxy=True)
+        told = below.upper() in self._rules.told_in
         if any(each.fullmatch(below) for each in self._rules.companions):
-            return _Place(b"", name, is_companion=True)
+            return _Place(b"", name, is_companion=True, is_told_in=told)
         if any(each.fullmatch(below) for each in self._rules.originals):
-            return _Place(b"", name)
+            return _Place(b"", name, is_told_in=told)
         return _Place(below, name, set_aside=below.split(b"/")[0].upper() in self._rules.set_aside)
 
     def _clip_folder_of(self, below: bytes) -> tuple[bytes, bytes] | None:
@@ -291,6 +300,8 @@ class Grouping:
                 beside = self._by_path.get(path[: -len(name)] + name[2:])
                 if beside is not None:
                     self._drafts[beside].sidecar(index)
+        if self.layout.told_all and (self._told or self.alone):
+            self.untold = [draft.name for key, draft in self._drafts.items() if key not in self._told and not key[0]]
         self._by_stem.clear()
         self._by_path.clear()
         # each is let go as its clip is made: of very many there is no room for both
@@ -300,6 +311,10 @@ class Grouping:
         key = self._clip_of(place, stem, index) if self._drafts else None
         if key is not None:
             self._drafts[key].sidecar(index)
+            if place.is_told_in and suffix in _TELLING:
+                self._told.add(key)
+        elif place.is_told_in and suffix in _TELLING:
+            self.alone.append(index)
         elif place.is_proxy and suffix in MEDIA:
             self.orphans.append(index)
         elif place.is_companion and suffix in ESSENCE:

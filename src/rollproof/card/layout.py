@@ -39,6 +39,13 @@ class Layout:
     """Sub-folders whose media only stand for an original: sidecars of the clip of that name, never clips."""
     companions: tuple[str, ...] = ()
     """Sub-folders of thumbnails, voice notes, metadata: never clips."""
+    told_in: tuple[str, ...] = ()
+    """Sub-folders in which the camera writes a small XML or index file for every clip: one that is there alone tells
+    of an original that is not."""
+    told_all: bool = False
+    """Whether no clip is whole without such a file: the camera writes it when it closes the clip."""
+    tracks_named: bool = False
+    """Whether such a file is XML with an `EssenceList` of the clip's `Video` and `Audio` files."""
     clip_folder: str = ""
     """A folder of such a name (the layout's own, or one below) is one clip with everything in it, and gives it its
     name."""

@@ -79,6 +79,7 @@ class Compiled:
         self.originals = [pattern(text) for text in layout.originals]
         self.proxies = [pattern(text) for text in layout.proxies]
         self.companions = [pattern(text) for text in layout.companions]
+        self.told_in = frozenset(name.upper().encode() for name in layout.told_in)
         self.clip_folder = pattern(layout.clip_folder) if layout.clip_folder else None
         self.starters = frozenset(text.encode() for text in layout.starters)
         self.index_names = frozenset(name.upper().encode() for name in layout.indexes)

@@ -20,6 +20,7 @@ _MOST_NAMES = 50_000
 _LONGEST_VALUE = 512
 _FILE = re.compile(r"[^<>|?*\"\n\r]+\.(?=[0-9]*[A-Za-z])[A-Za-z0-9]{2,4}")
 _CLIP_NAMES = frozenset(("clipname", "clip_name", "clip-name"))
+_LIST, _TRACKS = "essencelist", frozenset(("video", "audio"))
 _STARTS = (b"<?xml", b"\xef\xbb\xbf<?xml", b"<\0?\0x\0m\0", b"\xff\xfe<\0", b"\xfe\xff\0<", b"\0<\0?\0x\0m")
 
 
@@ -29,11 +30,13 @@ class SidecarXml:
 
     `references`: every value that looks like the name of a file (`./CLIP/A003C001.MP4`), as written, without doubles,
     in order. `clip_names`: contents of elements and attributes that name a clip. Both bounded, both untrusted text.
+    `tracks` is how many files of picture and sound an `EssenceList` counts up.
     """
 
     health: FileHealth
     references: tuple[str, ...] = ()
     clip_names: tuple[str, ...] = ()
+    tracks: int = 0
 
 
 def read_sidecar(source: Source) -> SidecarXml:
@@ -45,7 +48,7 @@ def read_sidecar(source: Source) -> SidecarXml:
         return SidecarXml(health(NAME, [], unknown=str(reason)))
     except TooMuch:
         return SidecarXml(health(NAME, [], unknown="larger than what is looked at"))
-    return SidecarXml(health(NAME, problems), tuple(reader.references), tuple(reader.clip_names))
+    return SidecarXml(health(NAME, problems), tuple(reader.references), tuple(reader.clip_names), reader.tracks)
 
 
 def recognises(head: bytes) -> bool:
@@ -68,6 +71,9 @@ class _Reader:
     def __init__(self) -> None:
         self.references: dict[str, None] = {}
         self.clip_names: dict[str, None] = {}
+        self.tracks = 0
+        self._list_depth = 0
+        """How deep inside an `EssenceList`; 0 outside."""
         self._element = ""
         self._text: list[str] = []
         self._length = 0
@@ -99,11 +105,15 @@ class _Reader:
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         self._flush(leaf=False)
         self._element = name
+        local = name.rpartition(":")[2].casefold()
+        self.tracks += self._list_depth == 1 and local in _TRACKS
+        self._list_depth += bool(self._list_depth) or local == _LIST
         for key, value in attributes.items():
             if not key.startswith(("xmlns", "xsi:")):
                 self._keep(key, value)
 
     def _end(self, _name: str) -> None:
+        self._list_depth -= bool(self._list_depth)
         self._flush(leaf=True)
 
     def _characters(self, text: str) -> None:

@@ -46,6 +46,9 @@ class Kind(StrEnum):
     CLIP_NAME_TWICE = "clip-name-twice"
     CLIPS_OUT_OF_ORDER = "clips-out-of-order"
     PROXY_WITHOUT_ORIGINAL = "proxy-without-original"
+    METADATA_WITHOUT_ORIGINAL = "metadata-without-original"
+    CLIP_WITHOUT_METADATA = "clip-without-metadata"
+    CLIP_DATE_ODD = "clip-date-odd"
     INDEX_DISAGREES = "index-disagrees"
     ROLL_NAME_USED = "roll-name-used"
     # the drives

@@ -13,15 +13,20 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
+from rollproof.card.layouts import all_layouts
+from rollproof.card.suffixes import is_essence
 from rollproof.copying.trouble import said
 from rollproof.media.facts import Facts, read_facts
 from rollproof.media.health import FileHealth, examine
 from rollproof.media.problems import Problem
 from rollproof.media.segments import examine_segments
 from rollproof.media.sequence import examine_sequence
+from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import FileSource, Source
 from rollproof.models.errors import Interrupted
+from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.models.volumes import Volume
@@ -36,6 +41,13 @@ _NUMBER = re.compile(rb"([0-9]+)[^0-9]*\Z")
 _NOT_IN_TIME = "the medium did not answer in time"
 _NOT_REACHED = "not looked at: the time for it was used up"
 _XML = b".xml"
+_TRACK_GONE = "a picture or sound file of this clip is not on this medium"
+
+
+@cache
+def _tracks_named() -> frozenset[str]:
+    """Ids of the layouts whose metadata counts up the files of a clip."""
+    return frozenset(layout.id for layout in all_layouts() if layout.tracks_named)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +202,8 @@ class _Looker:
                 for index in clip.files:
                     if index not in clip.essence[:50] and self._files[index].path.lower().endswith(_XML):
                         states += self._sidecar(index, problems, folders)
+                        if clip.layout in _tracks_named():
+                            states += self._tracks(index, clip, problems, folders)
         except OSError as error:
             essence = "unknown"
             states.append("unknown")
@@ -205,6 +219,21 @@ class _Looker:
             health = examine(source, self._files[index].path)
         for problem in health.problems:
             problems.append(ClipProblem(self._files[index].path, replace(problem, state="odd")))
+            yield "odd"
+
+    def _tracks(self, index: int, clip: Clip, problems: list[ClipProblem], folders: _Folders) -> Iterator[str]:
+        """Whether the files of picture and sound that the clip's own metadata counts up are there."""
+        with self._opened(index, folders) as source:
+            told = read_sidecar(source)
+        here = {self._files[each].path.rpartition(b"/")[2].lower() for each in clip.essence}
+        named = {each.encode().replace(b"\\", b"/").rpartition(b"/")[2] for each in told.references}
+        gone = sorted(name for name in named if is_essence(name) and name.lower() not in here)
+        missing = max(len(gone), told.tracks - len(here))
+        if missing > 0:
+            detail = f"its metadata tells of {told.tracks or len(here) + len(gone)} files of picture and sound"
+            which = f": {shown(gone[0])}" if gone else ""
+            problem = Problem("odd", f"{detail}, {len(here)} are here{which}", _TRACK_GONE)
+            problems.append(ClipProblem(self._files[index].path, problem))
             yield "odd"
 
     def _file(self, index: int, folders: _Folders) -> tuple[FileHealth, Facts]:

@@ -230,7 +230,7 @@ class Inspection:
             *known.findings,
         ]
         if what != "clip":
-            findings += across_findings(snapshot, contents)
+            findings += across_findings(snapshot, contents, time.time_ns())
             findings += self._indexes(root, snapshot, contents)
         if what == "card" and volume.is_mount_root:
             findings += self._space(root, path, volume, snapshot, clips)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import os
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rollproof.card.clips import group_clips
+from rollproof.card.across import across_findings
+from rollproof.card.clips import read_card
 from rollproof.card.differences import card_changes
 from rollproof.card.expectation import expectation_findings
 from rollproof.card.ignore import IgnoreRules
@@ -79,7 +81,8 @@ def open_card(
         with contextlib.suppress(OSError):
             io.close(root)
         raise
-    clips = group_clips(snapshot)
+    contents = read_card(snapshot)
+    clips = contents.clips
     findings = list(snapshot.findings)
     if not snapshot.files:
         findings.append(
@@ -91,6 +94,7 @@ def open_card(
                 remedy="check that this is the card's top folder and that the card is mounted",
             )
         )
+    findings += across_findings(snapshot, contents, time.time_ns())
     findings += expectation_findings(clips, request.expect_clips, request.expect_last)
     findings += _writable_note(volume)
     roll, roll_from = _roll_name(request, snapshot, clips, path, volume, findings)

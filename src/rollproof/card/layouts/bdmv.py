@@ -9,5 +9,7 @@ LAYOUT = Layout(
     beneath=("STREAM",),
     originals=("STREAM",),
     companions=("CLIPINF", "PLAYLIST", "BACKUP", "BACKUP/.*", "AUXDATA", "META", "META/.*"),
+    told_in=("CLIPINF",),
+    told_all=True,
     indexes=("INDEX.BDM", "MOVIEOBJ.BDM", "INDEX.BDMV", "MOVIEOBJECT.BDMV"),
 )

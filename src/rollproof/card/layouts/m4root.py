@@ -10,5 +10,6 @@ LAYOUT = Layout(
     originals=("CLIP",),
     proxies=("SUB",),
     companions=("THMBNL", "GENERAL", "GENERAL/.*"),
+    told_in=("CLIP",),
     indexes=("MEDIAPRO.XML",),
 )

@@ -10,5 +10,6 @@ LAYOUT = Layout(
     originals=("Clip",),
     proxies=("Sub",),
     companions=("Thmbnl", "Edit", "Take", "General", "General/.*", "UserData", "UserData/.*"),
+    told_in=("Clip",),
     indexes=("MEDIAPRO.XML", "DISCMETA.XML", "ALIAS.XML"),
 )
