@@ -14,6 +14,9 @@ PIP := $(BIN)/python -m pip -qq --disable-pip-version-check
 INSTALLED := $(VENV)/installed
 INSTALLED_DEV := $(VENV)/installed-dev
 
+# what Python compiled once need not be compiled again by each of the hundreds of commands that tests start
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help demo test check docs screens schema wheel bench clean
 

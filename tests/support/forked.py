@@ -40,7 +40,6 @@ class ForkedStation:
             [sys.executable, str(Path(__file__).with_name("fork_server.py"))],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
             start_new_session=True,
         )
 

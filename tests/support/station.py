@@ -84,7 +84,7 @@ class Station:
     def variables(self) -> dict[str, str]:
         """The whole environment of a run."""
         kept = {name: value for name, value in os.environ.items() if not name.startswith("ROLLPROOF_")}
-        return {**kept, "ROLLPROOF_HOME": str(self.home), "PYTHONDONTWRITEBYTECODE": "1", **self.environment}
+        return {**kept, "ROLLPROOF_HOME": str(self.home), **self.environment}
 
     def start(self, *words: Word, before: Sequence[Word] = ()) -> subprocess.Popen[bytes]:
         """Start the command in a process group of its own; the caller ends it."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from enum import StrEnum
 
+from rollproof.ascmhl.expected_table import ExpectedTable
 from rollproof.ascmhl.model import Action, Expected, FileHash, History, Shape
 from rollproof.ascmhl.standard import MANIFEST_LIMIT_ENTRIES
 from rollproof.hashing import STANDARD_NAMES, raw_of
@@ -17,16 +18,16 @@ class ExpectedFiles:
     """
 
     def __init__(self) -> None:
-        self.found: dict[bytes, Expected] = {}
+        self.found = ExpectedTable()
         self.left_out = 0
         self._shapes: dict[Shape, Shape] = {}
 
     def take(self, file: FileHash) -> None:
         """Take in one file of the next generation. Only `original` and `verified` hashes count."""
         if file.previous_path is not None and file.path not in self.found:
-            renamed = self.found.pop(file.previous_path, None)
+            renamed = self.found.take_out(file.previous_path)
             if renamed is not None:
-                self.found[file.path] = renamed
+                self.found.put(file.path, renamed)
         earlier = self.found.get(file.path)
         have = earlier.algorithms if earlier else ()
         good = [name for name in file.hashes if name not in have and file.action_of(name) is not Action.FAILED]
@@ -36,9 +37,9 @@ class ExpectedFiles:
         added = tuple((name, file.action_of(name)) for name in good)
         if earlier is not None:
             shape = self._shared(earlier.shape + added)
-            self.found[file.path] = replace(earlier, shape=shape, packed=earlier.packed + packed)
+            self.found.put(file.path, replace(earlier, shape=shape, packed=earlier.packed + packed))
         elif len(self.found) < MANIFEST_LIMIT_ENTRIES:
-            self.found[file.path] = Expected(file.size, file.modified_ns, self._shared(added), packed)
+            self.found.put(file.path, Expected(file.size, file.modified_ns, self._shared(added), packed))
         else:
             self.left_out += 1
 
