@@ -133,6 +133,22 @@ def test_a_clip_that_was_never_finished_is_named_first_in_plain_words(top: Path)
     assert int(result.status) == 1
 
 
+def test_every_damaged_clip_is_named_and_an_empty_one_is_said_once(top: Path) -> None:
+    card = top / "A003"
+    (card / "A003R1BF").mkdir(parents=True)
+    for number in range(1, 31):
+        content = b"" if number == 1 else whole_movie(1000, b"bronze")[:-100]
+        (card / "A003R1BF" / f"A003C{number:03}_260514.mov").write_bytes(content)
+
+    result = look(card)
+
+    told = [finding for finding in result.findings if finding.severity == "error"]
+    assert [finding.path for finding in told] == [f"A003C{number:03}_260514" for number in range(1, 22)]
+    assert told[-1].detail.endswith("(and 9 more like it)")
+    assert sum(finding.count for finding in told) == 30
+    assert "empty-file" not in {finding.kind for finding in result.findings}
+
+
 def test_a_segment_missing_from_the_middle_is_damaged_and_a_first_one_odd(top: Path) -> None:
     for name in ("A003_C001_0514BF.RDC/A003_C001_0514BF_00%d.mov", "A003_C002_0514BF.RDC/A003_C002_0514BF_00%d.mov"):
         for part in (1, 2, 4) if "C001" in name else (2, 3):

@@ -149,7 +149,7 @@ def _gaps(counted: Mapping[tuple[Counter, str], Sequence[tuple[int, Clip]]], fro
         yield Finding(
             Kind.CLIP_NUMBERS_GAP,
             Severity.WARNING if kind == "roll" or not still else Severity.NOTE,
-            inert(members[0][1].name),
+            "",
             f"{_clips(missing)} missing in the counting of {inert(before) or 'the clips'}: number"
             f" {_some(str(low) if low == high else f'{low} to {high}' for low, high in gaps)}",
             remedy=_REPORT,

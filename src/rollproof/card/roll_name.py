@@ -31,6 +31,8 @@ _GENERIC = re.compile(
     r"|backup|copy|test|footage|misc|[0-9]{3}[a-z_]{5})[ _-]*[0-9]{0,3}",
     re.IGNORECASE,
 )
+# A roll with the day behind it, as some cameras name their folders: A003_0514, A003_0514BF.
+_DATED = re.compile(r"(?P<roll>.+)[ _-](?:0[1-9]|1[0-2])(?:0[1-9]|[12][0-9]|3[01])[A-Z0-9]{0,4}", re.IGNORECASE)
 _SERIAL = re.compile(r"[0-9a-f]{4}-[0-9a-f]{4}|[0-9a-f-]{16,}|[0-9]+", re.IGNORECASE)
 
 FROM_CLIPS = "the names of the clips"
@@ -110,9 +112,14 @@ def _is_generic(name: str) -> bool:
 
 
 def _agree(one: str, other: str) -> bool:
-    """Whether two names can mean one roll: equal but for case and separators, or one with a code added to the other."""
-    short, long = sorted((_bare(one), _bare(other)), key=len)
-    return long.startswith(short) and not (long[len(short) :][:1].isdigit())
+    """Whether two names can mean one roll: equal but for case and separators, or one with a code added to the other,
+    or with the day and a code (`A003` and `A003_0514BF`)."""
+    named, short_name = sorted((one, other), key=len, reverse=True)
+    short, long = _bare(short_name), _bare(named)
+    if not long.startswith(short):
+        return False
+    dated = _DATED.fullmatch(named)
+    return not long[len(short) :][:1].isdigit() or (dated is not None and _bare(dated["roll"]) == short)
 
 
 def _bare(name: str) -> str:

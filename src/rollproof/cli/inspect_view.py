@@ -11,7 +11,7 @@ from rollproof.cli.clips_view import clip_table
 from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.findings_view import finding_lines
 from rollproof.cli.lines import rule, stamp
-from rollproof.models.inspect_results import ClipOut, InspectedRoll, InspectResult, KnownCopyOut, RecordOut
+from rollproof.models.inspect_results import NOT_CERTAIN, ClipOut, InspectedRoll, InspectResult, KnownCopyOut, RecordOut
 from rollproof.models.results import FindingOut
 
 _WHAT = {"card": "Card", "roll": "Offloaded roll", "clip": "Clip"}
@@ -57,7 +57,9 @@ def _clips_of(result: InspectResult, number: int) -> list[ClipOut]:
 def _head(roll: InspectedRoll) -> Iterator[Text]:
     name = safe(roll.roll, STRONG) if roll.roll else Text("without a name", WARN)
     what = "Clip of roll" if roll.what == "clip" else _WHAT[roll.what]
-    where = f"   (so called by {safe(roll.roll_from).plain})" if roll.roll else f"   ({safe(roll.roll_from).plain})"
+    told = safe(roll.roll_from).plain
+    certain = roll.roll and not told.startswith(NOT_CERTAIN)
+    where = f"   (so called by {told})" if certain else f"   ({told})"
     yield join(f"{what} ", name, Text(where, QUIET))
     parts = [safe(roll.path).plain]
     if roll.label and roll.label != roll.roll:

@@ -68,7 +68,7 @@ def _numbers(frames: Sequence[Frame]) -> list[Problem]:
         problems.append(
             Problem(
                 "damaged",
-                f"{missing:,} frames missing between the others: {ranges(gaps)}",
+                f"{_frames(missing)} missing between the others: {ranges(gaps)}",
                 "frames out of the middle of the clip are not on this medium: dropped while recording, or lost",
             )
         )
@@ -98,13 +98,17 @@ def _small(frames: Sequence[Frame], order: Sequence[int]) -> tuple[list[int], bo
     return found, False
 
 
+def _frames(count: int) -> str:
+    return "1 frame" if count == 1 else f"{count:,} frames"
+
+
 def _too_small(frames: Sequence[Frame], small: Sequence[int], *, alike: bool) -> Problem:
     """Frames of one size must all have it. Compressed ones shrink in the dark, so there it is only odd."""
     state: FaultState = "damaged" if alike or any(not frames[index][1] for index in small) else "odd"
     numbers = ranges((frames[index][0], frames[index][0]) for index in small)
     return Problem(
         state,
-        f"{len(small):,} frames smaller than their neighbours: {numbers}",
+        f"{_frames(len(small))} smaller than their neighbours: {numbers}",
         "these frames were probably not written to their end" if state == "damaged" else "look at these frames",
     )
 

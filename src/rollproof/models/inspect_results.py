@@ -10,6 +10,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from rollproof.models.errors import ExitStatus
 from rollproof.models.results import FindingOut
 
+NOT_CERTAIN = "not certain: "
+"""How `roll_from` begins where what is on a card disagrees."""
+
 
 class _Result(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")

@@ -27,7 +27,7 @@ from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import FileSource
 from rollproof.models.errors import CouldNotFinish, ExitStatus, Refused, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.inspect_results import ClipOut, InspectedRoll, InspectResult, RecordOut
+from rollproof.models.inspect_results import NOT_CERTAIN, ClipOut, InspectedRoll, InspectResult, RecordOut
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, InspectRequest
 from rollproof.models.results import FindingOut
@@ -225,7 +225,7 @@ class Inspection:
         known = Known() if what == "clip" else known_of(self.station, snapshot, roll, volume, is_copy=what == "roll")
         findings = [
             *health_findings(seen.looks),
-            *(finding for finding in snapshot.findings if finding.kind is not Kind.EMPTY_FILE or what != "clip"),
+            *_not_said_of_clips(snapshot.findings, seen.looks, what),
             *record_findings,
             *known.findings,
         ]
@@ -283,7 +283,7 @@ class Inspection:
         if guess.best is None:
             return None, "nothing on it tells its name", []
         if guess.disagree:
-            return guess.best, "not certain: " + ", ".join(others), others
+            return guess.best, NOT_CERTAIN + ", ".join(others), others
         return guess.best, guess.candidates[0][1], others
 
     def _indexes(self, root: int, snapshot: Snapshot, contents: CardContents) -> Iterator[Finding]:
@@ -325,6 +325,14 @@ class Inspection:
         for finding in about_space(self.io, CardInHand(path, root, volume, snapshot, clips), frozenset()):
             remedy = "look at the card in its camera before it is wiped"
             yield Finding(finding.kind, Severity.WARNING, "", finding.detail, remedy=remedy)
+
+
+def _not_said_of_clips(found: Sequence[Finding], looks: Sequence[ClipLook], what: str) -> Iterator[Finding]:
+    """What the walk found, without the empty files that are a clip's damage: that is said once."""
+    said = {shown(each.path) for look in looks if look.state == "damaged" for each in look.problems}
+    for finding in found:
+        if finding.kind is not Kind.EMPTY_FILE or (what != "clip" and finding.path not in said):
+            yield finding
 
 
 def _nothing_there(path: bytes, why: OSError) -> UsageProblem:

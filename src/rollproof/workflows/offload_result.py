@@ -21,6 +21,9 @@ from rollproof.workflows.offload_wish import Wish
 _MOST_FINDINGS = 5
 """Equal findings of one kind on one drive that are listed one by one; more are grouped."""
 
+_MOST_DAMAGED = 20
+"""Damaged clips that are named before the rest is grouped."""
+
 
 def refused_roll(
     card_path: str,
@@ -287,11 +290,14 @@ def grouped(findings: Sequence[Finding]) -> list[Finding]:
         by_kind.setdefault((finding.kind, finding.severity, finding.drive), []).append(finding)
     out: list[Finding] = []
     for group in by_kind.values():
-        if len(group) <= _MOST_FINDINGS:
+        # every damaged clip is named, as long as anybody would read them
+        alone = _MOST_DAMAGED if group[0].kind is Kind.DAMAGED_CLIP else 0
+        if len(group) <= max(_MOST_FINDINGS, alone):
             out += group
             continue
-        first = group[0]
-        total = sum(finding.count for finding in group)
+        out += group[:alone]
+        first = group[alone]
+        total = sum(finding.count for finding in group[alone:])
         out.append(
             Finding(
                 first.kind,
