@@ -151,7 +151,8 @@ class _Audit:
             raise Interrupted("the audit was interrupted; nothing was written", hint="run it again") from None
         self._side_by_side(self._split)
         copies = [copy for number in sorted(self._seen) for copy in self._seen[number].copies]
-        missing = self._ask_ledger(copies, production)
+        around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
+        missing = self._ask_ledger([*copies, *around], production)
         reader = self._reread(copies) if self._request.reread else None
         required = production.copies_required if production is not None else None
         rolls = self._side_by_side(lambda io: rolls_of(io, copies, required))

@@ -103,8 +103,8 @@ class CopyLook:
     on_volume: str = ""
     """Its folder from the top of its file system, as records write it."""
     has_records: bool = False
-    has_offload: bool = False
-    """Whether a record tells of its offload."""
+    was_a_card: bool = False
+    """Whether a record tells of the offload of its card."""
     is_ours: bool = False
     """Whether its newest verify was written by this very station."""
     read_at: datetime | None = None

@@ -187,9 +187,9 @@ class _Look:
             copy.roll, copy.production = header.roll or copy.roll, header.production or copy.production
             if isinstance(header, OffloadHeader):
                 moments.append(header.written_at)
-                copy.has_offload = True
                 copy.day, copy.unit = header.day or copy.day, header.unit or copy.unit
                 copy.role = header.copy_.role
+                copy.was_a_card |= not header.of_copy
                 if not header.of_copy:  # else the source is a drive, which holds other rolls as well
                     copy.serial, copy.listing = header.source.serial, header.source.listing_digest
                 copy.written_at = header.written_at

@@ -26,11 +26,11 @@ from rollproof.workflows.placing import place_on
 
 def may_be_split(copy: CopyLook, everywhere: Sequence[CopyLook]) -> bool:
     """Whether the history of what looks like one roll could be one of a day: nothing says that it is a roll."""
-    if copy.has_offload or copy.inner or copy.lists or copy.part_of is not None:
+    if copy.was_a_card or copy.inner or copy.lists or copy.part_of is not None:
         return False
     if named_like_a_roll(os.fsencode(copy.roll)):
         return False
-    return not any(other.roll == copy.roll and other.has_offload for other in everywhere)
+    return not any(other.roll == copy.roll and other.was_a_card for other in everywhere)
 
 
 def parts_of(io: Io, outer: CopyLook, is_roll: Callable[[bytes], bool]) -> list[CopyLook]:

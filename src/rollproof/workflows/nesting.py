@@ -16,6 +16,8 @@ from rollproof.card.suffixes import is_essence
 from rollproof.drives.interface import Drives
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, RECORDS_FOLDER, shown
+from rollproof.records.chain import read_chain
+from rollproof.records.models import OffloadHeader
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.like_a_roll import named_like_a_roll
@@ -74,7 +76,7 @@ def _around(io: Io, root: int, path: bytes, inner: Sequence[bytes], name: bytes)
     try:
         handle = open_below(io, root, path)
         try:
-            if exists(io, handle, MARKER_NAME) is not None or _has_offload(io, handle, b""):
+            if exists(io, handle, MARKER_NAME) is not None or _was_a_card(io, handle):
                 return None
             own = read_history(io, handle).expected
             around = not any(is_essence(file.rpartition(b"/")[2]) for file in own)
@@ -85,6 +87,13 @@ def _around(io: Io, root: int, path: bytes, inner: Sequence[bytes], name: bytes)
             io.close(handle)
     except OSError:
         return None
+
+
+def _was_a_card(io: Io, handle: int) -> bool:
+    """Whether its records tell of the offload of a card. Somebody's history of a day that was copied on has records of
+    an offload too, and stays what it is."""
+    headers = [link.header for link in read_chain(io, handle).links]
+    return any(isinstance(header, OffloadHeader) and not header.of_copy for header in headers)
 
 
 def _has_offload(io: Io, handle: int, folder: bytes) -> bool:
