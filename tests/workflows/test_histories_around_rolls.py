@@ -287,3 +287,51 @@ def test_a_folder_of_which_a_history_above_it_speaks_is_told_where_that_lies(loa
         True,
     )
     assert [str(day) in each.detail for each in look(day / "B002").findings if each.kind == "no-history"] == [True]
+
+
+# --- copies that have no hash in common
+
+
+def counted_on_loan(result: AuditResult) -> dict[str, bool]:
+    """Whether the copies on the borrowed drive count."""
+    return {roll.name: copy.counted for roll in result.rolls for copy in roll.copies if copy.drive == 1}
+
+
+def test_copies_that_nobody_has_compared_do_not_count_together(loan: tuple[Station, Path]) -> None:
+    station, day = loan
+    assert station.verify(day).verdict == "proven"
+    result = look(station.one, day.parent)
+    assert on_loan(result) == {"A003": "reread", "B002": "reread"}
+    assert counted_on_loan(result) == {"A003": False, "B002": False}
+    assert {kind for kind, _ in found(result, "warning")} == {"not-compared"}
+
+
+def test_reading_again_compares_them_by_one_hash_and_the_history_keeps_it(loan: tuple[Station, Path]) -> None:
+    station, day = loan
+    for reread in (True, False):
+        result = look(station.one, day.parent, reread=reread)
+        assert counted_on_loan(result) == {"A003": True, "B002": True}
+        assert found(result) == set()
+
+
+def test_another_content_of_the_same_size_is_no_copy_whatever_its_own_history_says(loan: tuple[Station, Path]) -> None:
+    station, day = loan
+    shutil.rmtree(day / "ascmhl")
+    change_quietly(day / "B002" / "B002C001.mov")
+    somebodys_history(day)
+    result = look(station.one, day.parent, reread=True)
+    assert counted_on_loan(result) == {"A003": True, "B002": False}
+    assert {(kind, path) for kind, path in found(result, "error")} == {("copies-disagree", "B002C001.mov")}
+
+
+def test_so_it_is_where_nothing_can_be_written_down(loan: tuple[Station, Path]) -> None:
+    station, day = loan
+    shutil.rmtree(day / "ascmhl")
+    change_quietly(day / "B002" / "B002C001.mov")
+    for roll in ("A003", "B002"):
+        names = [path for path in sorted((day / roll).rglob("*")) if path.is_file()]
+        lines = [f"{hashed(path.read_bytes(), 'md5')['md5']}  {path.relative_to(day / roll)}\n" for path in names]
+        (day / roll / f"{roll}.md5").write_text("".join(lines))
+    result = look(station.one, day.parent, reread=True)
+    assert counted_on_loan(result) == {"A003": True, "B002": False}
+    assert {(kind, path) for kind, path in found(result, "error")} == {("copies-disagree", "B002C001.mov")}

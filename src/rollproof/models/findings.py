@@ -135,6 +135,7 @@ class Kind(StrEnum):
     EMPTY_ROLL = "empty-roll"
     NOT_IN_EVERY_COPY = "not-in-every-copy"
     COPIES_DISAGREE = "copies-disagree"
+    NOT_COMPARED = "not-compared"
     CLIP_IN_TWO_ROLLS = "clip-in-two-rolls"
     TWO_ROLLS_ONE_NAME = "two-rolls-one-name"
     PERMIT_TOO_EARLY = "permit-too-early"

@@ -28,6 +28,7 @@ from rollproof.production.load import find, load
 from rollproof.production.model import Production
 from rollproof.records.signing import KnownKeys, Signer
 from rollproof.storage.io import Io, system_io
+from rollproof.workflows.audit_against import set_apart, to_compare
 from rollproof.workflows.audit_agreement import compare_copies, same_clips, same_names
 from rollproof.workflows.audit_around import around_rolls
 from rollproof.workflows.audit_copy import COUNTED, CopyLook, Place, Told
@@ -308,18 +309,20 @@ class _Audit:
         since = given if given is not None else before
         if before is None or given is not None:
             stopped.begin(since or self._now)
+        reader.against = self._side_by_side(lambda io: to_compare(io, rolls_of(io, copies, None)))
         chosen: list[CopyLook] = []
         for copy in copies:
             if copy.part_of is not None:
                 continue  # it is read with the history around it
-            if _was_read(copy, since, anybody=given is not None):
+            if _was_read(copy, since, anybody=given is not None) and id(copy) not in reader.against:
                 copy.state, copy.reread_now = "reread", True
                 reader.read.before += 1
             elif to_read(copy):
                 chosen.append(copy)
         # after the rolls in them, whose manifests they refer to; these have grown by now
         for copy in (copy for number in sorted(self._seen) for copy in self._seen[number].around):
-            if copy.files and _was_read(copy, since, anybody=given is not None):
+            lacking = any(id(part) in reader.against for part in copy.parts)
+            if copy.files and not lacking and _was_read(copy, since, anybody=given is not None):
                 for each in (copy, *copy.parts):
                     each.state, each.reread_now = "reread", True
                 reader.read.before += 1
@@ -398,6 +401,12 @@ class _Audit:
                 self._lose(roll.best.place, Kind.DRIVE_GONE, said(error))
             permits(roll)
         for roll in rolls:
+            try:
+                apart = set_apart(io, roll)
+            except (OSError, UntrustedInput):
+                apart = None  # what cannot be read has its own finding
+            if apart is not None:
+                roll.say(apart)
             short = too_few(roll)
             if short is not None:
                 roll.say(short)

@@ -114,6 +114,10 @@ class CopyLook:
     reread_now: bool = False
     digests: dict[str, str] = field(default_factory=dict)
     keys: array[int] = field(default_factory=lambda: array("Q"))
+    shared_now: set[str] = field(default_factory=set)
+    """Algorithms by which this audit has compared every file of it with another copy."""
+    apart: bool = False
+    """Whether it does not count, because it has no hash in common with the copies that do."""
     links: tuple[Link, ...] = ()
     manifests: tuple[tuple[bytes, str], ...] = ()
     """Name and C4 of each generation."""

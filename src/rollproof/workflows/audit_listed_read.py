@@ -13,6 +13,7 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Evidence
 from rollproof.storage.io import Io
+from rollproof.workflows.audit_against import Against
 from rollproof.workflows.audit_copy import CopyLook, Told
 from rollproof.workflows.audit_listed import is_checksum_file, named_by_lists
 from rollproof.workflows.audit_look import topic_of
@@ -28,8 +29,9 @@ class ListedReader:
         self._cancel = cancel
         self._reader = FileReader(io, settings, emit, cancel)
 
-    def read(self, copy: CopyLook) -> int:
-        """Read every file that a list names and put into the copy what came of it; returns the bytes read.
+    def read(self, copy: CopyLook, against: Against | None = None) -> int:
+        """Read every file that a list names and put into the copy what came of it; returns the bytes read. `against`
+        is another copy to compare it with at once, by a hash that the lists do not have.
 
         Raises UntrustedInput when a list cannot be read any more, OSError when the folder cannot, Interrupted.
         """
@@ -40,7 +42,12 @@ class ListedReader:
         try:
             there = take_snapshot(self._io, handle, IgnoreRules(of_copy=True), cancel=self._cancel)
             numbers = {entry.path: number for number, entry in enumerate(there.files)}
-            wanted = {numbers[path]: named.algorithms(path) for path in sorted(named.files) if path in numbers}
+            also = (against.algorithm,) if against is not None else ()
+            wanted = {
+                numbers[path]: tuple(dict.fromkeys((*named.algorithms(path), *also)))
+                for path in sorted(named.files)
+                if path in numbers
+            }
             read = self._reader.read(handle, copy.place.volume, there.files, wanted, name=copy.roll, drive=drive)
             hangs = read.hangs
         finally:
@@ -83,6 +90,9 @@ class ListedReader:
         copy.told = [told for told in copy.told if told.finding.kind is not Kind.FILES_WITHOUT_RECORD]
         copy.told.append(_no_record(copy))
         copy.told += [Told(topic_of(finding.kind), finding, copy.roll) for finding in grouped(odd)]
+        if against is not None and not hangs:
+            against.take(self._io, b"", read.hashes)
+            against.settle(is_written_down=False)
         return read.hashes.size_bytes
 
 

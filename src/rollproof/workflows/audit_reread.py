@@ -6,6 +6,7 @@ import os
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TypeVar
 
 from rollproof.copying.settings import Settings
@@ -20,6 +21,7 @@ from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.results import VerifiedCopy
 from rollproof.records.signing import Signer
 from rollproof.storage.io import Io
+from rollproof.workflows.audit_against import Against
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_listed_read import ListedReader
 from rollproof.workflows.audit_look import topic_of
@@ -29,6 +31,7 @@ from rollproof.workflows.custody_rolls import finding_of
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
 from rollproof.workflows.verify_outer import OuterHistories, in_order
+from rollproof.workflows.verify_reads import Reads
 
 READING = "reading again"
 """What the events of this work call the roll: all of them at once."""
@@ -92,6 +95,8 @@ class Rereader:
         self._verifiers: dict[int, CopyVerifier] = {}
         self._place: dict[int, Place] = {}
         self.read = Read()
+        self.against: dict[int, Against] = {}
+        """What copies are to be compared with while they are read, by the identity of the copy."""
 
     def start(self, copies: Sequence[CopyLook]) -> None:
         """Say how much there is to read on each drive."""
@@ -126,8 +131,14 @@ class Rereader:
             return
         try:
             inside = () if copy.is_around else in_order(copy.inner)  # (the rolls in it were read by themselves)
-            inner = [verifier.run(os.path.join(copy.path, folder), within) for folder, within in inside]
-            found = verifier.run(copy.path, copy.inner)
+            against = [self.against[id(each)] for each in (copy, *copy.parts) if id(each) in self.against]
+            also = tuple(dict.fromkeys(each.algorithm for each in against))
+            take = partial(_take_in, pulsing(self._io, pulse), against)
+            inner = [
+                verifier.run(os.path.join(copy.path, folder), within, also=also, take=partial(take, folder + b"/"))
+                for folder, within in inside
+            ]
+            found = verifier.run(copy.path, copy.inner, also=also, take=partial(take, b""))
         except UntrustedInput as problem:
             self._add(copy, Kind.BAD_RECORD, f"its papers cannot be relied on: {problem.message}")
             return
@@ -138,6 +149,8 @@ class Rereader:
         self._take(copy, found, inner)
         for part in copy.parts:
             take_reading(part, found)
+        for each in against:
+            each.settle(is_written_down=bool(found.appended))
 
     def _outer(self, copy: CopyLook, pulse: Pulse) -> None:
         """A history around rolls that speaks of nothing but these: it goes on, and what is wrong with it was said."""
@@ -151,7 +164,7 @@ class Rereader:
         try:
             read = ListedReader(
                 pulsing(self._io, pulse), self._settings, lambda event: self._pass_on(worker, event), self._cancel
-            ).read(copy)
+            ).read(copy, self.against.get(id(copy)))
         except UntrustedInput as problem:
             self._add(copy, Kind.BAD_MANIFEST, f"what speaks of it cannot be relied on: {problem.message}")
             return
@@ -209,6 +222,11 @@ class Rereader:
         with self._lock:
             self.read.copies += 1
             self.read.size_bytes += found.bytes
+
+
+def _take_in(io: Io, against: Sequence[Against], prefix: bytes, reads: Reads) -> None:
+    for each in against:
+        each.take(io, prefix, reads)
 
 
 def to_read(copy: CopyLook) -> bool:

@@ -120,7 +120,7 @@ def _copy(copy: CopyLook) -> AuditCopy:
         drive=copy.place.number,
         path=shown(copy.path) if copy.folder else shown(os.path.realpath(copy.path)),
         state=state,
-        counted=state in COUNTED,
+        counted=state in COUNTED and not copy.apart,
         files=copy.files,
         bytes=copy.size_bytes,
         why=inert(copy.why),

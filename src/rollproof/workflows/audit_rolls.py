@@ -53,7 +53,7 @@ class Roll:
     @property
     def counted(self) -> int:
         """Proven copies, each physical device once, all unknown devices as one."""
-        return len({copy.place.device for copy in self.copies if copy.state in COUNTED})
+        return len({copy.place.device for copy in self.copies if copy.state in COUNTED and not copy.apart})
 
     @property
     def state(self) -> RollState:
@@ -160,10 +160,10 @@ def too_few(roll: Roll) -> Told | None:
     remedy = f"keep its card, and copy roll {inert(roll.name)} to another drive on a device of its own"
     if any(copy.state == "listed" and not copy.was_compared for copy in roll.copies):
         remedy = "audit again with --reread: that compares the listed copies with their checksum files"
-    elif any(copy.state == "copied" for copy in roll.copies):
+    elif any(copy.state == "copied" or copy.apart for copy in roll.copies):
         remedy = "audit again with --reread, or verify the copies that are not proven"
     detail = f"roll {inert(roll.name)}: {count}, {roll.required} are required ({states})"
-    proven = sum(copy.state in COUNTED for copy in roll.copies)
+    proven = sum(copy.state in COUNTED and not copy.apart for copy in roll.copies)
     if proven > roll.counted:
         detail += "; copies count once for each physical device, those on unknown devices together as one"
     return Told("copies", Finding(Kind.TOO_FEW_COPIES, Severity.ERROR, "", detail, remedy=remedy), roll.name)

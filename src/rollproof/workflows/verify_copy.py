@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -87,10 +87,18 @@ class CopyVerifier:
         self._hangs = False
         """Whether the drive at hand does not answer: nothing more may be asked of it, and its handle is in use."""
 
-    def run(self, path: bytes, inner: Sequence[bytes] = ()) -> VerifiedCopy:
+    def run(
+        self,
+        path: bytes,
+        inner: Sequence[bytes] = (),
+        *,
+        also: tuple[str, ...] = (),
+        take: Callable[[Reads], None] | None = None,
+    ) -> VerifiedCopy:
         """One copy from its papers to its verdict. Raises Interrupted; OSError when the folder cannot be opened.
 
         `inner` are the folders in it with a history of their own, verified before: their files are theirs to record.
+        `also` are algorithms to compute as well, in this copy only; `take` is given what was read.
         """
         drive = shown(path)
         handle = self._io.open_root(path)
@@ -99,14 +107,21 @@ class CopyVerifier:
             volume = self._drives.volume_of(path)
             if not try_lock(self._io, handle):
                 return _untouched(path, locked_finding(drive, os.path.basename(path)))
-            return self._with_lock(path, drive, handle, volume, tuple(inner))
+            return self._with_lock(path, drive, handle, volume, tuple(inner), also, take)
         finally:
             if not self._hangs:  # else a read that hangs still uses it
                 with contextlib.suppress(OSError):
                     self._io.close(handle)
 
     def _with_lock(
-        self, path: bytes, drive: str, handle: int, volume: Volume, inner: tuple[bytes, ...]
+        self,
+        path: bytes,
+        drive: str,
+        handle: int,
+        volume: Volume,
+        inner: tuple[bytes, ...],
+        also: tuple[str, ...],
+        take: Callable[[Reads], None] | None,
     ) -> VerifiedCopy:
         started_at = datetime.now().astimezone()
         papers = read_expectation(self._io, handle, volume, drive)
@@ -143,8 +158,10 @@ class CopyVerifier:
         sets = InnerSets(self._io, handle, inner) if inner else None
         gone = check_references(papers.history, sets.histories if sets is not None else ()).all()
         work.findings += [replace(odd, drive=drive, remedy=odd.remedy or LOOK_ELSEWHERE) for odd in gone]
-        self._read(work)
+        self._read(work, also)
         self._compare(work)
+        if take is not None and not self._hangs:
+            take(work.read)
         work.findings += self._station.tell(lambda ledger: self._other_records(ledger, work)) or []
         if not self._hangs:
             self._append(work, started_at, sets, forgets=bool(gone))
@@ -153,9 +170,10 @@ class CopyVerifier:
 
     # --- reading
 
-    def _read(self, work: Work) -> None:
+    def _read(self, work: Work, also: tuple[str, ...]) -> None:
         files = work.there.files
         extra = chosen(self._request.add_hashes) if self._request.add_hashes else ()
+        extra = (*extra, *also)
         groups: dict[tuple[str, ...], list[int]] = defaultdict(list)
         for number, entry in enumerate(files):
             wanted = work.papers.files.get(entry.path)
