@@ -229,6 +229,18 @@ def test_the_answer_for_the_card_comes_after_the_verdict() -> None:
     assert "Why the card is kept\n  the backup drive is not attached\n" in ran.out
 
 
+def test_what_is_damaged_is_named_clip_by_clip_and_counted_in_the_last_line() -> None:
+    findings = [
+        Finding(Kind.DAMAGED_CLIP, Severity.ERROR, f"A003C{number:03}", f"A003C{number:03} is DAMAGED: cut", remedy="x")
+        for number in range(1, 21)
+    ]
+    roll = a_roll(card=CardAnswer(answer="KEEP", reasons=["damaged"]), findings=findings)
+    ran = offload(gives_result=an_offload(roll))
+    assert [f"A003C{number:03} is DAMAGED" in ran.out for number in range(1, 21)] == [True] * 20
+    assert "20 clips on the card DAMAGED: copied as they are. Tell the camera team now" in ran.out
+    assert ran.last_line == "Card: KEEP. Do not format it. 20 clips DAMAGED: tell the camera team now."
+
+
 def test_a_reason_to_keep_the_card_stands_on_a_line_of_its_own_with_what_to_do() -> None:
     reasons = ["1 proven copy counts, 2 are required — offload it to another drive", "the card changed"]
     few = a_finding("warning", "too-few-copies", path="", detail="1 proven copy counts, 2 are required")

@@ -24,13 +24,16 @@ from media.corpus import corpus
 from rollproof.card.clips import read_card
 from rollproof.media import reader_process
 from rollproof.media.facts import Facts
+from rollproof.media.health import FileHealth, examine
 from rollproof.media.reader_process import Readers
 from rollproof.models.errors import Refused, UsageProblem
-from rollproof.models.events import Event, RollPlanned
+from rollproof.models.events import CardFree, Event, FindingRaised, Leg, LegEnded, RollPlanned
+from rollproof.models.findings import Kind
 from rollproof.models.inspect_results import InspectResult
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest, OffloadRequest
 from rollproof.storage.io import system_io
 from rollproof.storage.posix import LinuxIo
+from rollproof.workflows import clip_look
 from rollproof.workflows.clip_look import look_at_clips
 from rollproof.workflows.clip_words import duration_text, end_timecode, rate_text
 from rollproof.workflows.clips_list import csv_lines, list_clips
@@ -466,6 +469,35 @@ def test_a_damaged_clip_is_copied_said_loudly_and_keeps_its_card(top: Path, stat
     assert health == {"A003C001_260514": "sound", "A003C002_260514": "damaged", "A003C003_260514": "sound"}
     assert roll.card is not None
     assert roll.card.answer == "KEEP"
+
+
+def test_a_card_is_not_called_free_while_it_is_still_looked_at(
+    top: Path, station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = station.card / "CLIP" / "A003C002_260514.mov"
+    path.write_bytes(path.read_bytes()[:20] + path.read_bytes()[SMALLEST:])
+    read, free = threading.Event(), threading.Event()
+
+    def on_event(event: Event) -> None:
+        if isinstance(event, LegEnded) and event.leg is Leg.READ_CARD_AGAIN:
+            read.set()
+        if isinstance(event, CardFree):
+            free.set()
+
+    def slow(*given: Any) -> FileHealth:
+        read.wait(20)
+        free.wait(0.3)  # the look goes on after the last read: whoever calls the card free by then has not waited
+        return examine(*given)
+
+    monkeypatch.setattr(clip_look, "examine", slow)
+    station.offload(on_event=on_event)
+    kinds = [
+        "damaged" if isinstance(event, FindingRaised) and event.finding.kind is Kind.DAMAGED_CLIP else "free"
+        for event in station.events
+        if isinstance(event, CardFree | FindingRaised)
+        and (isinstance(event, CardFree) or event.finding.kind is Kind.DAMAGED_CLIP)
+    ]
+    assert kinds == ["damaged", "free"]
 
 
 def on_the_card(station: Station) -> Iterator[Rule]:

@@ -13,6 +13,8 @@ from rollproof.models.results import FindingOut
 
 _HEADINGS = (("error", "Errors", BAD), ("warning", "Warnings", WARN), ("note", "Notes", QUIET))
 _SHOWN = 3
+_NAMED = {"damaged-clip": 60}
+"""Of these nobody may miss one."""
 
 
 @dataclass(slots=True)
@@ -31,7 +33,7 @@ def finding_lines(findings: Iterable[FindingOut], *, errors_only: bool = False) 
         group = groups.setdefault(key, _Group())
         group.entries += 1
         group.count += finding.count
-        if len(group.members) < _SHOWN:
+        if len(group.members) < _NAMED.get(finding.kind, _SHOWN):
             group.members.append(finding)
     for severity, heading, style in _HEADINGS:
         if errors_only and severity != "error":

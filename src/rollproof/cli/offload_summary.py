@@ -101,12 +101,13 @@ def _roll_lines(roll: RollResult) -> Iterator[Text]:
     state_width = max((len(_STATES[each.state][0]) for each in roll.destinations), default=0)
     for destination in roll.destinations:
         yield from _destination_lines(destination, label_width, state_width)
-    damaged = sum(finding.count for finding in roll.findings if finding.kind == "damaged-clip")
+    damaged = _damaged(roll)
     if damaged:
         where, then = (
             ("here", "") if _of_copy(roll) else ("on the card", " Tell the camera team now, and KEEP the card.")
         )
-        yield join(Text(f"  {words.counted(damaged, 'clip')} {where} DAMAGED", BAD), f": copied as it is.{then}")
+        copied = "copied as it is." if damaged == 1 else "copied as they are."
+        yield join(Text(f"  {words.counted(damaged, 'clip')} {where} DAMAGED", BAD), f": {copied}{then}")
     if _of_copy(roll):
         yield from _source_lines(roll)
         return
@@ -183,7 +184,15 @@ def _verdict_lines(result: OffloadResult, cards: int) -> Iterator[Text]:
             which = join(" of roll ", safe(roll.roll)) if len(result.rolls) > 1 else Text()
             style = GOOD if _may_be_wiped(roll) else BAD
             kept = "" if _may_be_wiped(roll) else ". Do not format it."
-            yield join("Card", which, ": ", Text(roll.card.answer, style), kept)
+            damaged = 0 if _may_be_wiped(roll) else _damaged(roll)
+            told = Text(f" {words.counted(damaged, 'clip')} DAMAGED", BAD) if damaged else Text()
+            then = ": tell the camera team now." if damaged else ""
+            yield join("Card", which, ": ", Text(roll.card.answer, style), kept, told, then)
+
+
+def _damaged(roll: RollResult) -> int:
+    """How many clips are damaged."""
+    return sum(finding.count for finding in roll.findings if finding.kind == "damaged-clip")
 
 
 def _may_be_wiped(roll: RollResult) -> bool:

@@ -7,6 +7,7 @@ reading beside the passes could weaken their evidence (pages that must be shown 
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 
 from rollproof.models.errors import Interrupted
@@ -26,6 +27,7 @@ _BESIDE_IS_HARMLESS = frozenset((MediumWay.DIRECT, MediumWay.WINDOWS_UNBUFFERED,
 
 _BEFORE_SECONDS = 120.0
 _AFTER_SECONDS = 10.0
+_TICK_SECONDS = 0.05
 
 
 class CardLook:
@@ -72,6 +74,12 @@ class CardLook:
         except Interrupted:
             return
         self.hangs |= looks.hangs
+
+    def catch_up(self, cancel: Cancel) -> None:
+        """Wait a little for a look that is still under way: the card is needed for it, and must not be called free."""
+        until = time.monotonic() + min(_AFTER_SECONDS, self._stall_seconds / 2)
+        while self._thread is not None and self._thread.is_alive() and time.monotonic() < until and not cancel.is_set():
+            self._wait(_TICK_SECONDS)
 
     def settle(self) -> None:
         """From here on nothing changes: what is not known by now stays unknown. The wait for it is short."""

@@ -275,6 +275,8 @@ class OneCard:
         speeds = SpeedNotes(self._emit)
 
         def settle(cancel: Cancel) -> Sequence[Finding]:
+            if self._look is not None:
+                self._look.catch_up(cancel)
             found = self._settle(card, board, cancel)
             settled.extend(found)
             return found
