@@ -101,6 +101,12 @@ def main() -> int:
             (folder / "drives" / drive).mkdir(parents=True)
         for name in cards():
             stage_card(name, folder / "cards" / name)
+        stage_card("B002", folder / "pulled" / "B002")
+        clip = folder / "pulled/B002/B002R1BF/B002C003_260514_R1BF.mov"
+        written = clip.stat().st_mtime_ns
+        os.truncate(clip, 300_000)  # its index stands at the end
+        os.utime(clip, ns=(written, written))
+        end_of(folder, "inspect.svg", 1, "inspect", "pulled/B002")
         end_of(folder, "offload-verdict.svg", 0, "offload", *(f"cards/{name}" for name in cards()), *_to())
         end_of(folder, "verify.svg", 0, "verify", "drives/backup")
         spoil(folder / "drives" / "shuttle" / "B002" / "B002R1BF" / "B002C002_260514_R1BF.mov")

@@ -402,3 +402,9 @@ def test_it_is_the_card_that_is_to_be_looked_after_where_the_card_could_not_be_r
     assert (
         "See to the card and its reader, then run the same command again" in offload(gives_result=an_offload(roll)).out
     )
+
+
+def test_drives_that_a_sentence_names_itself_are_not_named_before_it() -> None:
+    told = "the destinations primary, backup and shuttle lie on one physical device"
+    few = a_finding("warning", "same-device", path="", drive="primary, backup and shuttle", detail=told)
+    assert f"\n  {told}\n" in offload(gives_result=an_offload(a_roll(findings=[few]))).out

@@ -49,9 +49,13 @@ def finding_lines(findings: Iterable[FindingOut], *, errors_only: bool = False) 
 
 def located(drive: str, path: str, detail: str) -> Text:
     """`drive: path: detail`, without what the detail names itself."""
-    said = f" {detail} ".replace(":", " ").replace(",", " ")
-    where = [part for part in (drive, path) if part not in ("", "/") and f" {part} " not in said]
+    said = _bare(detail)
+    where = [part for part in (drive, path) if part not in ("", "/") and _bare(part) not in said]
     return safe(": ".join([*where, detail]))
+
+
+def _bare(text: str) -> str:
+    return f" {text} ".replace(":", " ").replace(",", " ")
 
 
 def _group_lines(group: _Group) -> Iterator[Text]:
