@@ -112,20 +112,21 @@ class TreeReader:
         """The jobs that read these files, in this order."""
         block = self._settings.block_bytes
         small = min(self._settings.small_file_bytes, block)
+        together = min(max(self._settings.small_files_bytes, aligned(small)), block)
         gathered: list[int] = []
-        room = block
+        room = together
         for number in numbers:
             size = self._files[number].size
             if size > small:
                 if gathered:
                     yield self._small_job(gathered)
-                    gathered, room = [], block
+                    gathered, room = [], together
                 yield from self._large_jobs(number, size)
                 continue
             need = max(aligned(size), ALIGNMENT)
             if need > room:
                 yield self._small_job(gathered)
-                gathered, room = [], block
+                gathered, room = [], together
             gathered.append(number)
             room -= need
         if gathered:
