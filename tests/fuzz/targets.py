@@ -59,6 +59,7 @@ from rollproof.records.signing import check_signature
 from rollproof.records.sshsig import read_signature
 from rollproof.records.standing import standing
 from rollproof.records.station_key import station_key
+from rollproof.reports.audit_page import _moment
 from rollproof.reports.totals import _date
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.audit_look import _utc
@@ -678,6 +679,14 @@ TARGETS: tuple[Target, ...] = (
         _as_text(_date),
         lambda: (b"2026-05-14", b"day_003"),
         ("reports/totals.py:_date",),
+        text=True,
+    ),
+    Target(
+        "a moment on the page of an audit",
+        "records",
+        _as_text(_moment),
+        lambda: (b"2026-05-14T08:15:02Z", b"0001-01-01T00:00:00+14:00", b"9999-12-31T23:59:59-12:00", b"yesterday"),
+        ("reports/audit_page.py:_moment",),
         text=True,
     ),
     Target(
