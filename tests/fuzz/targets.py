@@ -59,7 +59,7 @@ from rollproof.records.signing import check_signature
 from rollproof.records.sshsig import read_signature
 from rollproof.records.standing import standing
 from rollproof.records.station_key import station_key
-from rollproof.reports.audit_page import _moment
+from rollproof.reports.audit_page import _moment as _moment_shown
 from rollproof.reports.totals import _date
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.audit_look import _utc
@@ -684,7 +684,7 @@ TARGETS: tuple[Target, ...] = (
     Target(
         "a moment on the page of an audit",
         "records",
-        _as_text(_moment),
+        _as_text(_moment_shown),
         lambda: (b"2026-05-14T08:15:02Z", b"0001-01-01T00:00:00+14:00", b"9999-12-31T23:59:59-12:00", b"yesterday"),
         ("reports/audit_page.py:_moment",),
         text=True,
