@@ -21,6 +21,7 @@ from lxml import etree
 from card.trees_at_hand import listed
 from media.by_hand import dng
 from media.corpus import corpus
+from media.noisy import noisy_movie
 from rollproof.card.clips import read_card
 from rollproof.media import reader_process
 from rollproof.media.facts import Facts
@@ -469,6 +470,38 @@ def test_a_damaged_clip_is_copied_said_loudly_and_keeps_its_card(top: Path, stat
     assert health == {"A003C001_260514": "sound", "A003C002_260514": "damaged", "A003C003_260514": "sound"}
     assert roll.card is not None
     assert roll.card.answer == "KEEP"
+
+
+@pytest.mark.parametrize("where", ["in the pictures", "in free space", "nowhere"])
+def test_a_card_that_answers_with_zeros_twice_is_not_believed_in_silence(top: Path, where: str) -> None:
+    pytest.importorskip("av")
+    station = Station(top / "zeros")
+    movie = noisy_movie()
+    if where == "in the pictures":
+        movie = movie[: 2 << 20] + bytes(3 << 20) + movie[5 << 20 :]
+    elif where == "in free space":
+        movie += (8 + (4 << 20)).to_bytes(4, "big") + b"free" + bytes(4 << 20)
+    path = station.card / "CLIP" / "A003C009_260514.mov"
+    path.write_bytes(movie)
+
+    roll = station.offload_one()
+
+    def ours(finding: Any) -> bool:
+        return (finding.kind, finding.path) == ("odd-clip", "A003C009_260514")
+
+    odd = [finding for finding in roll.findings if ours(finding)]
+    states = {clip["name"]: clip.get("state") for clip in station.records(station.one)[0]["clips"]}
+    raised = [event for event in station.events if isinstance(event, FindingRaised) and ours(event.finding)]
+    free_at = next(place for place, event in enumerate(station.events) if isinstance(event, CardFree))
+    assert (station.roll(station.one) / "CLIP" / path.name).read_bytes() == movie
+    if where != "in the pictures":
+        assert (odd, states["A003C009_260514"], raised) == ([], None, [])
+        return
+    (finding,) = odd
+    assert "nothing but zeros" in finding.detail
+    assert states["A003C009_260514"] == "odd"
+    assert len(raised) == 1
+    assert station.events.index(raised[0]) < free_at, "told while the set is standing, before the card is called free"
 
 
 def test_a_card_is_not_called_free_while_it_is_still_looked_at(

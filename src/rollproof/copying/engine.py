@@ -24,6 +24,7 @@ from rollproof.copying.settings import Settings
 from rollproof.copying.source_words import CARD, SourceWords
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import hanging
+from rollproof.copying.zero_watch import ZeroWatch
 from rollproof.hashing import ALGORITHMS
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import CardFree, Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
@@ -42,7 +43,8 @@ class CardSide:
     """The card, as the engine sees it. `settle` runs after the last read of the card and before any drive is sealed:
     it looks whether the card changed, tells the board, and returns what it found. It raises Interrupted when the
     cancel it is given is set, and looks at that often enough to show that the card still answers. `same_time` compares
-    a file's modification time with the snapshot's; where content is compared with a record, the date is no evidence."""
+    a file's modification time with the snapshot's; where content is compared with a record, the date is no evidence.
+    `zeros` sees what the first read gives."""
 
     root: int
     snapshot: Snapshot
@@ -52,6 +54,7 @@ class CardSide:
     read_depth: int = 4
     same_time: Callable[[int, int], bool] = operator.eq
     words: SourceWords = CARD
+    zeros: ZeroWatch | None = None
 
 
 @dataclass(slots=True)
@@ -248,7 +251,11 @@ class Offloading:
 
     def _hash(self, stream: ParcelStream, group: Sequence[str], name: str) -> None:
         first = name == self._hash_names[0]
-        hasher = SegmentHasher(group, self._board.source_hashed, self._board.source_fault if first else None)
+        zeros = self._card.zeros if first else None
+        hasher = SegmentHasher(
+            group, self._board.source_hashed, self._board.source_fault if first else None,
+            also=zeros.take if zeros is not None else None,
+        )  # fmt: skip
 
         def moved(size: int, files: int, number: int) -> None:
             self._beat()

@@ -23,7 +23,16 @@ OnMoved = Callable[[int, int, int], None]
 class SegmentHasher:
     """Keeps the hash states of the file in hand; files come one after the other."""
 
-    def __init__(self, algorithms: Sequence[str], on_hashed: OnHashed, on_fault: OnFault | None) -> None:
+    def __init__(
+        self,
+        algorithms: Sequence[str],
+        on_hashed: OnHashed,
+        on_fault: OnFault | None,
+        *,
+        also: Callable[[Segment, memoryview], None] | None = None,
+    ) -> None:
+        """`also` sees the bytes of every segment that is hashed."""
+        self._also = also
         self._algorithms = algorithms
         self._on_hashed = on_hashed
         self._on_fault = on_fault
@@ -47,6 +56,8 @@ class SegmentHasher:
         piece = view[segment.start : segment.start + segment.length]
         for state in self._states:
             state.update(piece)
+        if self._also is not None:
+            self._also(segment, piece)
         self._rank = max(self._rank, rank_of(segment.evidence))
         if segment.last:
             texts = {name: state.text() for name, state in zip(self._algorithms, self._states, strict=True)}

@@ -11,7 +11,7 @@ import queue
 import re
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -24,7 +24,8 @@ from rollproof.media.problems import Problem
 from rollproof.media.segments import examine_segments
 from rollproof.media.sequence import examine_sequence
 from rollproof.media.sidecar_xml import read_sidecar
-from rollproof.media.source import FileSource, Source
+from rollproof.media.source import FileSource, Source, TooMuch
+from rollproof.media.zeros import least_bytes, zero_problem
 from rollproof.models.errors import Interrupted
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
@@ -154,6 +155,23 @@ def look_at_clips(
     return Looks(found, hangs, done == len(clips))
 
 
+def with_zeros(
+    io: Io, root: int, snapshot: Snapshot, look: ClipLook, stretches: Mapping[int, Sequence[tuple[int, int]]]
+) -> ClipLook:
+    """The look, with what stretches of zeros (first byte, end; by file) in its essence mean; itself when they mean
+    nothing. Never raises OSError."""
+    essence_bytes = sum(snapshot.files[number].size for number in look.clip.essence)
+    least = least_bytes(look.facts, essence_bytes)
+    if least is None:
+        return look
+    looker = _Looker(io, root, snapshot, facts=False, sidecars=False)
+    found = tuple(looker.zeros(number, told, least) for number, told in stretches.items())
+    problems = tuple(problem for problem in found if problem is not None)
+    if not problems:
+        return look
+    return replace(look, state=_worst([look.state, "odd"]), problems=(*look.problems, *problems))
+
+
 class _Looker:
     """Looks into one clip at a time; used by several threads at once."""
 
@@ -212,6 +230,16 @@ class _Looker:
         word = essence if essence in ("sound", "damaged") else "unknown"
         note = next((note for note in notes if note), "")
         return ClipLook(replace(clip, health=word), state, tuple(problems), gathered, container, note)
+
+    def zeros(self, index: int, stretches: Sequence[tuple[int, int]], least: int) -> ClipProblem | None:
+        """The problem that stretches of zeros in one file are, if any. Never raises OSError."""
+        path = self._files[index].path
+        try:
+            with _Folders(self._io, self._root) as folders, self._opened(index, folders) as source:
+                problem = zero_problem(source, path, stretches, least)
+        except (OSError, TooMuch):
+            return None  # whoever reads the card says so
+        return ClipProblem(path, problem) if problem is not None else None
 
     def _sidecar(self, index: int, problems: list[ClipProblem], folders: _Folders) -> Iterator[str]:
         """A sidecar that is broken touches no picture: the clip is odd at most."""

@@ -10,6 +10,7 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 
+from rollproof.copying.zero_watch import ZeroWatch
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit, FindingRaised
 from rollproof.models.findings import Finding, Severity
@@ -18,7 +19,7 @@ from rollproof.models.requests import Cancel
 from rollproof.models.volumes import MediumWay
 from rollproof.records.rows import CLIP_HEALTH, ClipRow
 from rollproof.storage.io import Io
-from rollproof.workflows.clip_look import ClipLook, Looks, look_at_clips, workers_for
+from rollproof.workflows.clip_look import ClipLook, Looks, look_at_clips, with_zeros, workers_for
 from rollproof.workflows.clip_words import duration_text, health_findings, rate_text
 from rollproof.workflows.offload_card import CardAtWork
 
@@ -44,6 +45,8 @@ class CardLook:
         """By the clip's first file."""
         self._settled = False
         self._thread: threading.Thread | None = None
+        self.zeros = ZeroWatch()
+        """To be shown the first read of the card."""
         self.hangs = False
         """Whether a read still waits for the card: then its handles must not be closed."""
 
@@ -57,13 +60,7 @@ class CardLook:
 
     def _run(self, workers: int, seconds: float | None, cancel: Cancel) -> None:
         def told(_done: int, _of: int, look: ClipLook) -> None:
-            with self._lock:
-                if self._settled:
-                    return
-                self._looks[look.clip.files[0]] = look
-            for finding in health_findings([look]) if look.state in ("damaged", "odd") else ():
-                if finding.severity is not Severity.NOTE:
-                    self._emit(FindingRaised(self._card.roll, finding))
+            self._note(look)
 
         card = self._card
         try:
@@ -75,11 +72,34 @@ class CardLook:
             return
         self.hangs |= looks.hangs
 
+    def _note(self, look: ClipLook) -> None:
+        with self._lock:
+            if self._settled:
+                return
+            self._looks[look.clip.files[0]] = look
+        for finding in health_findings([look]) if look.state in ("damaged", "odd") else ():
+            if finding.severity is not Severity.NOTE:
+                self._emit(FindingRaised(self._card.roll, finding))
+
     def catch_up(self, cancel: Cancel) -> None:
         """Wait a little for a look that is still under way: the card is needed for it, and must not be called free."""
         until = time.monotonic() + min(_AFTER_SECONDS, self._stall_seconds / 2)
         while self._thread is not None and self._thread.is_alive() and time.monotonic() < until and not cancel.is_set():
             self._wait(_TICK_SECONDS)
+        self._judge_zeros(cancel)
+
+    def _judge_zeros(self, cancel: Cancel) -> None:
+        """Clips whose picture data has long stretches of zeros are odd. Damaged ones were told already."""
+        with self._lock:
+            looks = [] if self._settled or not self.zeros else list(self._looks.values())
+        for look in looks:
+            seen = self.zeros.of(look.clip.essence)
+            if not seen or look.state == "damaged" or cancel.is_set():
+                continue
+            stretches = {number: [(each.start, each.end) for each in found] for number, found in seen.items()}
+            odd = with_zeros(self._io, self._card.root, self._card.snapshot, look, stretches)
+            if odd is not look:
+                self._note(odd)
 
     def settle(self) -> None:
         """From here on nothing changes: what is not known by now stays unknown. The wait for it is short."""

@@ -316,6 +316,7 @@ class OneCard:
                 read_depth=_depth(card.volume, 4),
                 same_time=self._same_time,
                 words=board.words,
+                zeros=self._look.zeros if self._look is not None else None,
             ),
             sides,
             board,
