@@ -163,6 +163,25 @@ def test_one_page_of_the_device_that_stays_is_enough_to_doubt() -> None:
     assert evidence(MediumWay.DEVICE_PAGES_DROPPED, Cache(device_resident=1)) is CACHE
 
 
+@pytest.mark.parametrize(("readers", "worth"), [(3, MEDIUM), (50, CACHE)])
+def test_whoever_reads_the_device_for_a_moment_costs_no_evidence_and_whoever_goes_on_does(
+    readers: int, worth: Evidence
+) -> None:
+    class Read(Cache):
+        """Somebody lists the drives: the device has pages again at the first looks."""
+
+        def resident_pages(self, handle: int, size: int) -> int:
+            self._call("resident_pages", handle)
+            return int(sum(name == "resident_pages" for name, _ in self.log) <= readers)
+
+    cache = Read()
+    access = MediumAccess(cast(Io, cache), MediumWay.DEVICE_PAGES_DROPPED, "/dev/card1")
+    access.begin_pass()
+    assert access.evidence(5, 5000, direct=True) is worth
+    drops = [name for name, _ in cache.log if name in ("drop_pages", "resident_pages")]
+    assert drops[::2] == ["drop_pages"] * (len(drops) // 2), "each look comes after a drop of its own"
+
+
 def test_without_a_device_or_without_a_look_before_the_pass_there_is_no_evidence() -> None:
     assert evidence(MediumWay.DEVICE_PAGES_DROPPED, Cache(), node="") is CACHE
     access = MediumAccess(cast(Io, Cache()), MediumWay.DEVICE_PAGES_DROPPED, "/dev/card1")

@@ -28,8 +28,8 @@ def drives(devices: Devices, tmp_path: Path) -> tuple[Drive, Drive]:
         card = devices.image("exfat")
         fill(card.mount, {f"CLIP/{roll}C{number:03}.mov": 3_000_000 for number in range(1, 4)}, salt=roll.encode())
         card.replug(read_only=True)
-        status, _ = run("offload", card.mount, "--to", one.mount, "--to", two.mount, "--roll", roll)
-        assert status == 0
+        status, said = run("offload", card.mount, "--to", one.mount, "--to", two.mount, "--roll", roll)
+        assert status == 0, said
     return one, two
 
 

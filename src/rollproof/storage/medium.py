@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 
 from rollproof.models.volumes import Evidence, MediumWay
 from rollproof.storage.io import Io
 
 _RANK = {Evidence.MEDIUM: 0, Evidence.SERVER: 1, Evidence.CACHE: 2}
 _ORDER = (Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE)
+_PAUSES_SECONDS = (0.01, 0.02, 0.04, 0.08, 0.16, 0.0)
 _EVICTING = (MediumWay.DIRECT_AFTER_EVICTION, MediumWay.MACOS_INVALIDATED)
 
 
@@ -58,8 +60,14 @@ class MediumAccess:
         try:
             with contextlib.suppress(OSError):
                 self._io.flush(device)
-            self._io.drop_pages(device)
-            self._device_pages_gone = self._io.resident_pages(device, self._io.device_size(device)) == 0
+            for pause in _PAUSES_SECONDS:
+                self._io.drop_pages(device)
+                self._device_pages_gone = self._io.resident_pages(device, self._io.device_size(device)) == 0
+                if self._device_pages_gone:
+                    break
+                # somebody else may be reading the device this very moment, as whoever lists drives does: what counts
+                # is one moment in which nothing of it is in the cache
+                time.sleep(pause)
         except OSError:
             self._device_pages_gone = False
         finally:
