@@ -153,7 +153,7 @@ class Offloading:
             self._pool,
             reader.jobs(numbers),
             [*self._hash_names, *(lane.drive for lane in self._lanes)],
-            buffers=self._settings.copy_buffers,
+            buffers=max(self._settings.copy_buffers, self._card.read_depth + 5),
             depth=self._card.read_depth,
             stop_asked=self._stop_asked,
             name="card",

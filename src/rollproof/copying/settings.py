@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rollproof.models.volumes import Device
+
 ALIGNMENT = 4096
 """Direct I/O wants offsets, lengths and addresses aligned to the sector; 4096 fits every device seen."""
 
@@ -27,6 +29,8 @@ class Settings:
     """Reads in flight on the card; a single one leaves a third of a device unused."""
     pass_depth: int = 2
     """Reads in flight in a hash-only pass; the passes run side by side."""
+    reads: int = 0
+    """Reads in flight on every device, where somebody asked for so many; 0: what each device is good for."""
     flush_files: int = 1000
     """Small files written before the volume is flushed and they get their final names."""
     flush_bytes: int = 256 << 20
@@ -50,3 +54,10 @@ class Settings:
     """How long a pass that ends early waits for its reads under way; then their handles are left open."""
     cancel_seconds: float = 2.0
     """How long an asked-for end waits for drives that are in the middle of a call."""
+
+    def reads_on(self, device: Device, usual: int) -> int:
+        """Reads in flight on a device: `usual`, or few where heads may have to travel between them."""
+        if self.reads:
+            return self.reads
+        may_spin = device.kind == "disk" and device.rotational is not False
+        return min(usual, 2) if may_spin else usual

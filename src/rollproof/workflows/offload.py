@@ -6,6 +6,7 @@ What is named may be a recorded copy instead of a card: a roll, a day or a whole
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from datetime import datetime
 
 from rollproof.copying.settings import Settings
@@ -50,7 +51,7 @@ def offload(
     """
     io = io or system_io()
     drives = drives or system_drives()
-    settings = settings or Settings()
+    settings = _as_asked(settings or Settings(), request)
     wish = read_wish(request, drives, now or datetime.now().astimezone())
     rolls: list[RollResult] = []
     copies = CopyRun(io, drives, request, wish, settings, emit, cancel, look=look)
@@ -74,6 +75,11 @@ def offload(
                     raise
                 break  # the cards before this one keep their verdicts
     return overall(rolls, interrupted=cancel.is_set(), findings=copies.findings, not_begun=copies.not_begun)
+
+
+def _as_asked(settings: Settings, request: OffloadRequest) -> Settings:
+    block = settings.block_bytes if request.block_mib is None else request.block_mib << 20
+    return replace(settings, block_bytes=block, reads=request.reads or settings.reads)
 
 
 def _recorded(io: Io, drives: Drives, path: bytes, settings: Settings, cancel: Cancel) -> RecordedTree | None:

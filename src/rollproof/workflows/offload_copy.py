@@ -225,6 +225,7 @@ class _OneCopy(OneCard):
                 self._settings,
                 stop_asked=cancel.is_set,
                 name="unknown again",
+                depth=self._settings.reads_on(copy.volume.device, self._settings.pass_depth),
             ).run(numbers, board.source_hashed_again, board.source_fault)
         except Stopped:
             raise Interrupted("Stopped while reading the source.") from None

@@ -26,7 +26,6 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import CopyState, RollResult
-from rollproof.models.volumes import Volume
 from rollproof.records.models import PaceBlock
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
@@ -301,7 +300,13 @@ class OneCard:
             return evidence(at, state)
 
         sides = [
-            _drive_side(self._io, at, self._drive_work(io, at, card, board, write_evidence, card_seen_whole), calls)
+            _drive_side(
+                self._io,
+                at,
+                self._drive_work(io, at, card, board, write_evidence, card_seen_whole),
+                calls,
+                self._settings,
+            )
             for at in checked.drives
         ]
         outcome = Offloading(
@@ -313,7 +318,7 @@ class OneCard:
                 MediumAccess(self._io, card.volume.way, card.volume.source),
                 self._passes(card),
                 settle,
-                read_depth=_depth(card.volume, 4),
+                read_depth=self._settings.reads_on(card.volume.device, self._settings.read_depth),
                 same_time=self._same_time,
                 words=board.words,
                 zeros=self._look.zeros if self._look is not None else None,
@@ -425,12 +430,7 @@ def _power_note() -> list[Finding]:
     ]
 
 
-def _depth(volume: Volume, depth: int) -> int:
-    """Reads in flight: a spinning disk is read by few at a time."""
-    return min(depth, 2) if volume.device.rotational and volume.device.kind == "disk" else depth
-
-
-def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatch) -> DriveSide:
+def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatch, settings: Settings) -> DriveSide:
     journalled = at.volume.file_system in _LOCAL_JOURNALLED
     return DriveSide(
         at.drive,
@@ -443,7 +443,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatc
         ),
         MediumAccess(io, at.volume.way, at.volume.source),
         work,
-        read_depth=_depth(at.volume, 2),
+        read_depth=settings.reads_on(at.volume.device, settings.pass_depth),
         limits=at.volume.limits,
         rotational=bool(at.volume.device.rotational) and at.volume.device.kind == "disk",
         calls=calls,

@@ -116,6 +116,6 @@ class FileReader:
             self._settings,
             stop_asked=self._cancel.is_set,
             name="read",
-            depth=self._settings.read_depth,
+            depth=self._settings.reads_on(volume.device, self._settings.read_depth),
             stall_seconds=self._settings.stall_seconds,
         ).run(numbers, hashed, fault, moved)

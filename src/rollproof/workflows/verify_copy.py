@@ -221,7 +221,7 @@ class CopyVerifier:
             self._settings,
             stop_asked=self._cancel.is_set,
             name="verify",
-            depth=self._settings.read_depth,
+            depth=self._settings.reads_on(work.volume.device, self._settings.read_depth),
             stall_seconds=self._settings.stall_seconds,
         ).run(numbers, hashed, fault, moved)
 

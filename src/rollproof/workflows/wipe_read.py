@@ -84,7 +84,7 @@ def read_tree(
             settings,
             stop_asked=cancel.is_set,
             name="may-wipe",
-            depth=settings.read_depth,
+            depth=settings.reads_on(volume.device, settings.read_depth),
         ).run(range(len(files)), hashed, fault, moved)
         ok = True
     except Stopped:

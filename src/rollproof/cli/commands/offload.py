@@ -85,6 +85,19 @@ Running the same command again after any interruption goes on where it stopped.
 @click.option(
     "--single-read", is_flag=True, help="Skip the second read of the card: the copies are then copied, not proven."
 )
+@click.option(
+    "--block",
+    "block_mib",
+    type=click.IntRange(1, 64),
+    metavar="MIB",
+    help="MiB read and written at once; some twenty of them are held in memory.  [default: 8]",
+)
+@click.option(
+    "--reads",
+    type=click.IntRange(1, 16),
+    metavar="N",
+    help="Reads in flight on the card, and on each drive when it is read back.  [default: by the kind of device]",
+)
 @click.option("--dry-run", is_flag=True, help="Show the plan and what stands in its way; write nothing.")
 @json_option
 @quiet_option
@@ -105,6 +118,8 @@ def command(
     by: str,
     role: str,
     single_read: bool,
+    block_mib: int | None,
+    reads: int | None,
     dry_run: bool,
     as_json: bool,
     quiet: bool,
@@ -131,6 +146,8 @@ def command(
         unit=unit,
         person=Person(by, role),
         single_read=single_read,
+        block_mib=block_mib,
+        reads=reads,
         dry_run=dry_run,
     )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
