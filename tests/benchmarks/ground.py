@@ -163,20 +163,43 @@ def timed(work: Callable[[], object]) -> float:
     return time.monotonic() - began
 
 
+_RUNNER = """
+import json, os, sys, time
+began = time.monotonic()
+pid = os.posix_spawn(sys.argv[2], sys.argv[2:], os.environ)
+_, status, usage = os.wait4(pid, 0)
+told = [time.monotonic() - began, os.waitstatus_to_exitcode(status), usage.ru_utime + usage.ru_stime, usage.ru_maxrss]
+os.write(int(sys.argv[1]), json.dumps(told).encode())
+"""
+"""Runs a command from a small process: Linux counts the memory of whoever starts a program as the program's own."""
+
+
 def command(words: Sequence[str | Path], expected: Collection[int] = (0,)) -> Cost:
     """Run the tool with `--json` and wait; what it cost and what it answered. DidNotWork when it ended with a status
     that is not among those expected."""
     line = [str(Path(sys.executable).with_name("rollproof")), *map(str, words), "--json"]
-    began = time.monotonic()
-    process = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-    assert process.stdout is not None
-    told = process.stdout.read()
-    _, ended, usage = os.wait4(process.pid, 0)
-    seconds = time.monotonic() - began
-    process.returncode = status = os.waitstatus_to_exitcode(ended)
+    ours, theirs = os.pipe()
+    with open(ours, "rb") as cost:
+        ran = subprocess.run(
+            [sys.executable, "-S", "-E", "-c", _RUNNER, str(theirs), *line],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            check=False,
+            pass_fds=(theirs,),
+        )
+        os.close(theirs)
+        seconds, status, processor, peak = json.loads(cost.read())
     if status not in expected:
-        raise DidNotWork(f"{words[0]} ended with status {status}: {told.decode(errors='replace')[:1000]}")
-    return Cost(seconds, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024, json.loads(told))
+        raise DidNotWork(f"{words[0]} ended with status {status}: {ran.stdout.decode(errors='replace')[:1000]}")
+    return Cost(seconds, processor, peak / 1024, json.loads(ran.stdout))
+
+
+def own_peak_mib() -> float:
+    """The peak of this process since it began to run its own program, in MiB."""
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) / 1024
+    raise NotHere("the kernel does not tell a process's peak memory")
 
 
 def offload(ground: Ground, *extra: str) -> Cost:

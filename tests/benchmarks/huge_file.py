@@ -12,7 +12,6 @@ from __future__ import annotations
 import functools
 import json
 import os
-import resource
 import sys
 import time
 from dataclasses import replace
@@ -20,6 +19,7 @@ from pathlib import Path
 
 from xxhash import xxh3_128_digest
 
+from benchmarks.ground import own_peak_mib
 from rollproof.drives.interface import system_drives
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.volumes import Volume
@@ -81,7 +81,7 @@ def main() -> None:
             {
                 "states": states,
                 "seconds": round(time.monotonic() - began, 1),
-                "peak_mib": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+                "peak_mib": own_peak_mib(),
                 "verdict": result.verdict,
                 "findings": findings,
             }
