@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rollproof.card.grouping import SAME_STEM, Grouping
 from rollproof.card.layout import Region, Regions
@@ -80,6 +81,7 @@ def read_card(snapshot: Snapshot, above: Sequence[bytes] = ()) -> CardContents:
     )
 
 
+@lru_cache(maxsize=8192)
 def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
     """A sort key under which `C2` stands before `C10`, whatever the case."""
     # a huge run of digits is compared as text: turning it into a number would cost quadratic time
