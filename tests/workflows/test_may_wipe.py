@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from copying.faults import HookedIo
+from media.noisy import noisy_movie
 from rollproof.drives.interface import system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import open_ledger
@@ -1271,3 +1272,16 @@ def test_what_can_be_checked_against_the_card_in_hand_is_told(bench: Bench) -> N
     assert (result.first_clip, result.last_clip) == ("A003C001_260514", "A003C003_260514")
     assert result.capacity_bytes > 0
     assert [(copy.counted, copy.attached, copy.readback) for copy in result.copies] == [(True, True, "medium")] * 2
+
+
+def test_a_clip_that_held_zeros_when_it_was_offloaded_is_named_beside_the_answer(bench: Bench) -> None:
+    pytest.importorskip("av")
+    name = "A003C009_260514"
+    movie = noisy_movie()
+    (bench.card.mount / "CLIP" / f"{name}.mov").write_bytes(movie[: 2 << 20] + bytes(3 << 20) + movie[5 << 20 :])
+    bench.offload()
+    result = bench.ask()
+    said = [found for found in result.findings if found.kind == "odd-clip" and found.path == name]
+    assert result.answer == WIPE, result.reasons
+    assert [found.severity for found in said] == ["warning"]
+    assert "nothing but zeros" in said[0].detail

@@ -38,7 +38,7 @@ from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.wipe_card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
-from rollproof.workflows.wipe_clips import judge_clips
+from rollproof.workflows.wipe_clips import judge_clips, odd_when_offloaded
 from rollproof.workflows.wipe_copies import UNFINISHED, CopyInView, Rules, close_copies, silent_drives
 from rollproof.workflows.wipe_count import (
     about_damaged,
@@ -252,7 +252,7 @@ class _Judge:
         self.look_hangs |= clips.hangs
         card.used_names |= (clips.damaged | clips.forgotten) & {*accepted}
         self.reasons += [*clips.reasons, *about_damaged(clips.damaged, accepted)]
-        self.notes += clips.notes
+        self.notes += [*clips.notes, *odd_when_offloaded(card, self.copies)]
 
     def _name_copies(self, offloads: Sequence[KnownOffload]) -> None:
         names = {offload.roll_id: offload for offload in offloads}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
@@ -213,6 +214,7 @@ class OneCard:
 
     def _answered(self, result: RollResult, path: bytes) -> RollResult:
         """The result with the card's answer."""
+        gc.collect()  # tables of the copying that refer to each other would lie beside those of the answer
         return with_answer(
             result,
             path,

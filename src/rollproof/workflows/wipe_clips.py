@@ -19,10 +19,12 @@ from rollproof.models.requests import Cancel
 from rollproof.storage.io import Io
 from rollproof.workflows.clip_look import look_at_clips, workers_for
 from rollproof.workflows.wipe_card import CardInHand, keep
+from rollproof.workflows.wipe_copies import CopyInView
 
 _SECONDS = 60.0
 _SECONDS_BY_LISTING = 1.0
 """The answer on an unchanged card comes at once; what is still unknown then was unknown when it was offloaded."""
+_ODD_ONES_NAMED = 8
 _WORDS = frozenset({"sound", "damaged", "unknown"})
 
 
@@ -81,6 +83,25 @@ def judge_clips(
         )
     )
     return judged
+
+
+def odd_when_offloaded(card: CardInHand, copies: Iterable[CopyInView]) -> list[Finding]:
+    """Warnings about clips that the newest record of an attached copy calls odd: only the run that read every byte
+    could see that a card answered with zeros. It keeps no card."""
+    here = {inert(clip.name) for clip in card.clips}
+    said: dict[str, str] = {}
+    for view in copies:
+        for finding in view.newest.findings if view.newest is not None else ():
+            if finding.kind == Kind.ODD_CLIP and finding.path in here:
+                said.setdefault(finding.path, finding.detail)
+    names = sorted(said)
+    found: list[Finding] = []
+    for place, name in enumerate(names[:_ODD_ONES_NAMED], 1):
+        left = len(names) - place if place == _ODD_ONES_NAMED else 0
+        detail = f"when the card was offloaded, {inert(said[name])}" + (f"; and {left:,} more" if left else "")
+        remedy = "look at it before the card is wiped, and tell the camera team"
+        found.append(Finding(Kind.ODD_CLIP, Severity.WARNING, name, detail, remedy=remedy, count=1 + left))
+    return found
 
 
 def _forgotten(names: Sequence[str], *, by_listing: bool) -> Finding:
