@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rollproof.copying.parcels import Segment
-from rollproof.copying.zero_watch import SHORTEST_BYTES, ZeroWatch
+from rollproof.copying.zero_watch import ZeroWatch
 
 WINDOW = 128 << 10
 MIB = 1 << 20
@@ -16,13 +16,13 @@ MIB = 1 << 20
 
 def seen(files: Sequence[bytes], block: int) -> Mapping[int, list[tuple[int, int]]]:
     """What is seen when each file comes in blocks."""
-    watch = ZeroWatch()
+    watch = ZeroWatch(MIB)
     for number, content in enumerate(files):
         for offset in range(0, max(len(content), 1), block):
             piece = memoryview(content)[offset : offset + block]
             last = offset + len(piece) == len(content)
             watch.take(Segment(number, 0, len(piece), offset, last), piece)
-    return {number: [(each.start, each.end) for each in found] for number, found in watch.of(range(len(files))).items()}
+    return watch.of(range(len(files)))
 
 
 @settings(deadline=None, max_examples=40)
@@ -38,9 +38,9 @@ def test_a_stretch_is_found_unless_it_is_short_and_nothing_else_is_taken_for_one
     content = b"\x01" * before + bytes(zeros) + b"\x01" * after
     found = seen([content], block).get(0, [])
     for start, end in found:
-        assert end - start >= SHORTEST_BYTES
+        assert end - start >= MIB
         assert not any(content[start:end])
-    if zeros >= SHORTEST_BYTES + 2 * WINDOW:
+    if zeros >= MIB + 2 * WINDOW:
         assert len(found) == 1
         assert found[0][0] - before < WINDOW
         assert before + zeros - found[0][1] < WINDOW
@@ -58,8 +58,17 @@ def test_one_byte_in_the_middle_ends_a_stretch() -> None:
 
 
 def test_a_card_of_nothing_but_zeros_fills_no_memory() -> None:
-    watch = ZeroWatch()
+    watch = ZeroWatch(MIB)
     piece = memoryview(bytes(2 * MIB))
     for number in range(5_000):
         watch.take(Segment(number, 0, len(piece), 0, True), piece)
     assert len(watch.of(range(5_000))) == 2_000
+
+
+def test_what_a_file_that_broke_off_ended_with_is_not_joined_to_the_next_one() -> None:
+    watch = ZeroWatch(MIB)
+    zeros = memoryview(bytes(2 * MIB))
+    watch.take(Segment(0, 0, len(zeros), 0, False), zeros)  # and then a block that could not be read
+    watch.take(Segment(1, 0, MIB // 2, 0, False), zeros[: MIB // 2])
+    watch.take(Segment(1, 0, MIB, MIB // 2, True), memoryview(b"\x01" * MIB))
+    assert watch.of(range(2)) == {}

@@ -153,6 +153,7 @@ class Offloading:
             self._pool,
             reader.jobs(numbers),
             [*self._hash_names, *(lane.drive for lane in self._lanes)],
+            # beside those being read, for the lag of hashes and drives
             buffers=max(self._settings.copy_buffers, self._card.read_depth + 5),
             depth=self._card.read_depth,
             stop_asked=self._stop_asked,

@@ -18,9 +18,9 @@ class Settings:
     """One read or write. 1 MiB blocks gave half the speed of 8 MiB on a disk."""
     small_file_bytes: int = 1 << 20
     """Files up to this size travel several to a block."""
-    small_files_bytes: int = 2 << 20
-    """So much of a block they fill, rounded up to whole sectors: a card of tiny files touches a quarter of the memory
-    that large files do, and what is read is still in the processor's cache when it is hashed and written."""
+    gathered_bytes: int = 2 << 20
+    """So much of a block such files fill, rounded up to whole sectors: a card of tiny files touches a quarter of the
+    memory that large files do, and what is read is still in the processor's cache when it is hashed and written."""
     copy_buffers: int = 9
     """Blocks in flight while the card is read first: reads in flight, hash lag and drive lag together."""
     pass_buffers: int = 3

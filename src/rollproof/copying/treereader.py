@@ -112,7 +112,7 @@ class TreeReader:
         """The jobs that read these files, in this order."""
         block = self._settings.block_bytes
         small = min(self._settings.small_file_bytes, block)
-        together = min(max(self._settings.small_files_bytes, aligned(small)), block)
+        together = min(max(self._settings.gathered_bytes, aligned(small)), block)
         gathered: list[int] = []
         room = together
         for number in numbers:

@@ -7,28 +7,13 @@ seen, in passing, while the blocks of the first read are in memory.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from rollproof.copying.parcels import Segment
 
-SHORTEST_BYTES = 1 << 20
 _WINDOW = 128 << 10
 _ZEROS = bytes(_WINDOW)
 _MOST_OF_A_FILE = 8
 _MOST = 2_000
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Bytes `start:end` of a file are zeros. To a window of 128 KiB: the zeros may begin before and end after."""
-
-    start: int
-    end: int
-
-    @property
-    def size(self) -> int:
-        """How many bytes."""
-        return self.end - self.start
 
 
 def _is_zero(window: memoryview) -> bool:
@@ -36,19 +21,26 @@ def _is_zero(window: memoryview) -> bool:
 
 
 class ZeroWatch:
-    """Sees the segments of the first read, file by file in order, from one thread."""
+    """Sees the segments of the first read, file by file in order, from one thread.
 
-    def __init__(self) -> None:
-        self._found: dict[int, list[Stretch]] = {}
+    A stretch is the place of its first byte and of the one after its last. It is told to a window of 128 KiB: the zeros
+    may begin before and end after. Shorter ones than `shortest_bytes` are passed over, and so are very many.
+    """
+
+    def __init__(self, shortest_bytes: int) -> None:
+        self._shortest_bytes = shortest_bytes
+        self._found: dict[int, list[tuple[int, int]]] = {}
         self._many = 0
         self._file = -1
         self._start = self._end = -1
 
     def take(self, segment: Segment, piece: memoryview) -> None:
         """Look at the bytes of one segment that was read without a fault."""
-        if segment.file != self._file or segment.offset == 0:
-            self._close()
+        if segment.offset == 0:
+            if segment.last and segment.length < self._shortest_bytes:
+                return  # most files of most cards: nothing to look for
             self._file = segment.file
+            self._start = self._end = -1  # of a file that could not be read to its end
         base = segment.offset
         for at in range(0, len(piece), _WINDOW):
             window = piece[at : at + _WINDOW]
@@ -65,15 +57,15 @@ class ZeroWatch:
     def _close(self) -> None:
         start, end = self._start, self._end
         self._start = self._end = -1
-        if end - start < SHORTEST_BYTES or self._many >= _MOST:
+        if end - start < self._shortest_bytes or self._many >= _MOST:
             return
         stretches = self._found.setdefault(self._file, [])
         if len(stretches) < _MOST_OF_A_FILE:
-            stretches.append(Stretch(start, end))
+            stretches.append((start, end))
             self._many += 1
 
-    def of(self, files: Iterable[int]) -> dict[int, list[Stretch]]:
-        """What was seen in these files, by number. Files that were read to their end only."""
+    def of(self, files: Iterable[int]) -> dict[int, list[tuple[int, int]]]:
+        """The stretches seen in these files, by number."""
         return {number: self._found[number] for number in files if number in self._found}
 
     def __bool__(self) -> bool:

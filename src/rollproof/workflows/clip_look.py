@@ -169,7 +169,8 @@ def with_zeros(
     problems = tuple(problem for problem in found if problem is not None)
     if not problems:
         return look
-    return replace(look, state=_worst([look.state, "odd"]), problems=(*look.problems, *problems))
+    # first, for of several only the first is told in full: a sidecar's trouble is the lesser one
+    return replace(look, state=_worst([look.state, "odd"]), problems=(*problems, *look.problems))
 
 
 class _Looker:

@@ -16,7 +16,7 @@ from rollproof.workflows.clip_look import ClipLook, ClipProblem
 
 _TIMECODE = re.compile(r"(\d{2}):(\d{2}):(\d{2})([:;])(\d{2,3})")
 _TELL = "tell the camera team now, and keep the card: what is on it may still be recovered"
-_LOOK = "look at it before the card is wiped, and tell the camera team"
+LOOK_AT_IT = "look at it before the card is wiped, and tell the camera team"
 _WORTH_A_WORD = frozenset((NOT_INSTALLED, NOT_WORKING, FAILED_OVER, NOT_ASKED, NOT_READABLE))
 """Reasons why facts are missing that somebody would otherwise wonder about."""
 
@@ -120,7 +120,7 @@ def _of_state(looks: Iterable[ClipLook], state: str) -> Iterator[Finding]:
             Severity.ERROR if damaged else Severity.WARNING,
             inert(look.clip.name),
             f"{inert(look.clip.name)} is {'DAMAGED' if damaged else 'odd'}: {text}",
-            remedy=_TELL if damaged else _LOOK,
+            remedy=_TELL if damaged else LOOK_AT_IT,
         )
 
 

@@ -11,6 +11,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 
 from rollproof.copying.zero_watch import ZeroWatch
+from rollproof.media.zeros import SHORTEST_BYTES
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit, FindingRaised
 from rollproof.models.findings import Finding, Severity
@@ -45,7 +46,7 @@ class CardLook:
         """By the clip's first file."""
         self._settled = False
         self._thread: threading.Thread | None = None
-        self.zeros = ZeroWatch()
+        self.zeros = ZeroWatch(SHORTEST_BYTES)
         """To be shown the first read of the card."""
         self.hangs = False
         """Whether a read still waits for the card: then its handles must not be closed."""
@@ -93,10 +94,9 @@ class CardLook:
         with self._lock:
             looks = [] if self._settled or not self.zeros else list(self._looks.values())
         for look in looks:
-            seen = self.zeros.of(look.clip.essence)
-            if not seen or look.state == "damaged" or cancel.is_set():
+            stretches = self.zeros.of(look.clip.essence)
+            if not stretches or look.state == "damaged" or cancel.is_set():
                 continue
-            stretches = {number: [(each.start, each.end) for each in found] for number, found in seen.items()}
             odd = with_zeros(self._io, self._card.root, self._card.snapshot, look, stretches)
             if odd is not look:
                 self._note(odd)

@@ -18,6 +18,7 @@ from rollproof.models.names import inert
 from rollproof.models.requests import Cancel
 from rollproof.storage.io import Io
 from rollproof.workflows.clip_look import look_at_clips, workers_for
+from rollproof.workflows.clip_words import LOOK_AT_IT
 from rollproof.workflows.wipe_card import CardInHand, keep
 from rollproof.workflows.wipe_copies import CopyInView
 
@@ -99,8 +100,7 @@ def odd_when_offloaded(card: CardInHand, copies: Iterable[CopyInView]) -> list[F
     for place, name in enumerate(names[:_ODD_ONES_NAMED], 1):
         left = len(names) - place if place == _ODD_ONES_NAMED else 0
         detail = f"when the card was offloaded, {inert(said[name])}" + (f"; and {left:,} more" if left else "")
-        remedy = "look at it before the card is wiped, and tell the camera team"
-        found.append(Finding(Kind.ODD_CLIP, Severity.WARNING, name, detail, remedy=remedy, count=1 + left))
+        found.append(Finding(Kind.ODD_CLIP, Severity.WARNING, name, detail, remedy=LOOK_AT_IT, count=1 + left))
     return found
 
 

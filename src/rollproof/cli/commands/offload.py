@@ -90,7 +90,7 @@ Running the same command again after any interruption goes on where it stopped.
     "block_mib",
     type=click.IntRange(1, 64),
     metavar="MIB",
-    help="MiB read and written at once; some twenty of them are held in memory.  [default: 8]",
+    help="MiB read and written at once; with three drives some fifteen of them are held in memory.  [default: 8]",
 )
 @click.option(
     "--reads",
