@@ -76,6 +76,10 @@ def test_a_steady_drive_of_a_fifth_of_the_speed_costs_the_others_seconds() -> No
         assert gone is not None
         assert gone[0] == "two"
         assert gone[1] < 6, gone
+        gone = first_to_go({"one": 0.02, "two": 0.1}, seed, spread=0.2, read=0.01)
+        assert gone is not None
+        assert gone[0] == "two"
+        assert gone[1] < 2, gone
 
 
 def test_of_two_drives_that_are_equally_slow_both_go_and_never_the_fast_one() -> None:

@@ -10,8 +10,7 @@ from rich.text import Text
 from rollproof.cli import words
 from rollproof.cli.console import QUIET, STRONG, join, safe
 from rollproof.cli.lanes import LaneWords
-from rollproof.cli.lines import bar, left, right
-from rollproof.cli.offload_screen import fitted
+from rollproof.cli.lines import bar, fitted, left, right
 from rollproof.cli.pictures import LaneState, Picture
 
 _LOOKING = "looking"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
@@ -56,3 +58,11 @@ def bar(fraction: float | None, width: int, *, fancy: bool = True) -> str:
     full, empty = ("█", "·") if fancy else ("#", ".")
     cells = 0 if fraction is None else min(int(max(fraction, 0.0) * width), width)
     return full * cells + empty * (width - cells)
+
+
+def fitted(lines: Sequence[Text], width: int) -> list[Text]:
+    """The same lines, none of which wraps."""
+    for line in lines:
+        line.no_wrap = True
+        line.truncate(width, overflow="ellipsis")
+    return list(lines)

@@ -5,7 +5,7 @@ Pure functions from a picture and a width to text. Nothing here is worth a colou
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from rich.text import Text
@@ -13,6 +13,7 @@ from rich.text import Text
 from rollproof.cli import words
 from rollproof.cli.console import GOOD, QUIET, STRONG, join, safe
 from rollproof.cli.lanes import LaneWords
+from rollproof.cli.lines import fitted
 from rollproof.cli.moments import first_to_last
 from rollproof.cli.pictures import Picture
 
@@ -89,11 +90,3 @@ class OffloadScreen:
             ahead.append(f"all proven: {words.about(picture.proven_seconds)}")
         parts = [*self._lanes.phrases(picture), *ahead]
         return join(f"{self._wall():%H:%M:%S}  ", safe(picture.roll), "  ", "; ".join(parts))
-
-
-def fitted(lines: Sequence[Text], width: int) -> list[Text]:
-    """The same lines, none of which wraps."""
-    for line in lines:
-        line.no_wrap = True
-        line.truncate(width, overflow="ellipsis")
-    return list(lines)

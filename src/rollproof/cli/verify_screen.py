@@ -9,7 +9,7 @@ from rich.text import Text
 
 from rollproof.cli.console import STRONG, join, safe
 from rollproof.cli.lanes import LaneWords
-from rollproof.cli.offload_screen import fitted
+from rollproof.cli.lines import fitted
 from rollproof.cli.pictures import Picture
 
 

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from rollproof.cli.console import STRONG, Output, join
 from rollproof.cli.lanes import LaneWords
-from rollproof.cli.offload_screen import fitted
+from rollproof.cli.lines import fitted
 from rollproof.cli.pictures import Picture
 from rollproof.cli.session import Session
 from rollproof.cli.under_screen import run_under_screen

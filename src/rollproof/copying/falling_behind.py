@@ -11,10 +11,10 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 
 _FEWEST_WAITS = 8  # fewer say nothing about how much waits differ
-_CHANCE = 8.0
+_CHANCE = 9.0
 """So many times what the waits would add up to by chance, as much as they differ from each other. Equal drives have
-streaks: played with calls that spread as wide as their mean, two of them never came so far, and a steady drive of a
-fifth of the other's speed does within seconds."""
+streaks: played 200 times with calls that spread as wide as their mean, none of two came so far and one of three, of
+four and of six did. A steady drive of a fifth of the other's speed does within a second or two."""
 
 
 def who_falls_behind(

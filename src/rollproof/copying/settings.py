@@ -42,8 +42,9 @@ class Settings:
     """Attempts at a block that cannot be read, before its file is given up."""
     lost_after_files: int = 8
     """Files in a row that cannot be read before the card (or drive) counts as gone."""
-    behind_seconds: float = 3.0
-    """How long, in sum, a drive must have held all others back before they go on without it."""
+    behind_seconds: float = 0.6
+    """How long, in sum, a drive must have held all others back before they go on without it. Short, so that a card of
+    a few gigabytes gains by it too; that waits are no chance is judged by how much they differ, not by their sum."""
     behind_share: float = 0.2
     """The share of the time that this must have been: a drive a little slower than the rest is worth waiting for."""
     behind_once_seconds: float = 10.0

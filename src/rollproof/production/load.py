@@ -6,7 +6,6 @@ import contextlib
 import os
 import re
 import stat
-import tomllib
 from collections.abc import Sequence
 
 from pydantic import ValidationError
@@ -69,6 +68,8 @@ def load(path: bytes) -> Production:
 
 def parse(data: bytes, path: bytes = FILE_NAME) -> Production:
     """Check the content of a production file; `path` is what messages call it. Raises as `load`."""
+    import tomllib  # noqa: PLC0415 - most runs have no such file, and its patterns take time to be made
+
     text = _decoded(data, path)
     lines = text.split("\n")
     for number, line in enumerate(lines, start=1):

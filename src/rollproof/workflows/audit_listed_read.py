@@ -9,6 +9,7 @@ from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.settings import Settings
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Evidence
@@ -17,7 +18,6 @@ from rollproof.workflows.audit_against import Against
 from rollproof.workflows.audit_copy import CopyLook, Told
 from rollproof.workflows.audit_listed import is_checksum_file, named_by_lists
 from rollproof.workflows.audit_look import topic_of
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.read_files import FileReader
 
 

@@ -17,6 +17,7 @@ from rollproof.hashing import ALGORITHMS, raw_of
 from rollproof.models.audit_results import Topic
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
@@ -36,7 +37,6 @@ from rollproof.workflows.audit_recorded import Papers, Recorded, merged, opened_
 from rollproof.workflows.nesting import Around
 from rollproof.workflows.offload_copy_tree import RulesAround
 from rollproof.workflows.offload_drive import locked_finding, try_lock
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.verify_expectation import Expectation, copy_rules, speaks_against, unfinished_finding
 

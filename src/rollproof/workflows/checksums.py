@@ -17,6 +17,7 @@ from rollproof.models.delivery_results import ChecksumRoll, ChecksumsResult
 from rollproof.models.errors import ExitStatus, Interrupted, UsageProblem
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ChecksumsRequest
 from rollproof.models.results import FindingOut
@@ -25,7 +26,6 @@ from rollproof.models.volumes import Volume
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.handover import is_lost
 from rollproof.workflows.new_files import check_new_file, check_outside, could_not_write, put_new_file
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.read_files import FileReader
 from rollproof.workflows.roll_papers import (
     RollFolder,

@@ -18,6 +18,7 @@ from rollproof.drives.interface import Drives, system_drives
 from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult, DriveOfCustody, TrustResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import RECORDS_FOLDER, inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.results import FindingOut
@@ -46,7 +47,6 @@ from rollproof.workflows.custody_places import (
 from rollproof.workflows.custody_rolls import RollLook, RollSeen
 from rollproof.workflows.handover import drive_of, opened_drive
 from rollproof.workflows.in_time import InTime
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.receive import signature_out
 from rollproof.workflows.signer import station_known_keys
 from rollproof.workflows.which_drive import which_drive_if_any

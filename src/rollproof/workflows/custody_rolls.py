@@ -16,6 +16,7 @@ from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.results import FindingOut
@@ -30,7 +31,6 @@ from rollproof.workflows.find_rolls import find_rolls
 from rollproof.workflows.nesting import Around, mounted_inside, nesting, not_on_this_drive
 from rollproof.workflows.offload_copy_tree import RulesAround
 from rollproof.workflows.offload_drive import locked_finding, try_lock
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier

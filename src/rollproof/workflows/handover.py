@@ -16,6 +16,7 @@ from rollproof.models.custody_results import CustodyRoll, DriveOfCustody, Handov
 from rollproof.models.errors import ExitStatus, Interrupted, Refused, UntrustedInput, UsageProblem
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, HandoverRequest
 from rollproof.models.results import FindingOut
@@ -40,7 +41,6 @@ from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.custody_sheet import check_sheet, write_sheet
 from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_drive import locked_finding, try_lock
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.signer import own_key, station_signer
 from rollproof.workflows.station_ledger import StationLedger

@@ -27,6 +27,7 @@ from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import FileSource
 from rollproof.models.errors import CouldNotFinish, ExitStatus, Refused, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.inspect_results import NOT_CERTAIN, ClipOut, InspectedRoll, InspectResult, RecordOut
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, InspectRequest
@@ -43,7 +44,6 @@ from rollproof.workflows.in_time import InTime
 from rollproof.workflows.inspect_known import Known, known_of
 from rollproof.workflows.inspect_posters import write_posters
 from rollproof.workflows.inspect_record import word_of_record
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.wipe_card import CardInHand, about_space

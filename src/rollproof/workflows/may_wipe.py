@@ -27,6 +27,7 @@ from rollproof.models.errors import (
 )
 from rollproof.models.events import Emit, Leg
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, MayWipeRequest
 from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy, WipeRoll
@@ -35,7 +36,6 @@ from rollproof.production.load import find, load
 from rollproof.storage.io import Io, system_io
 from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.in_time import InTime
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.wipe_card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
 from rollproof.workflows.wipe_clips import judge_clips, odd_when_offloaded

@@ -44,6 +44,8 @@ from rollproof.workflows.offload_wish import Wish
 from rollproof.workflows.remember import remember_offload
 from rollproof.workflows.station_ledger import StationLedger
 
+_MANY_FILES = 10_000
+"""From so many on, what the copying held is worth looking for before the answer is worked out."""
 _LOCAL_JOURNALLED = frozenset(("ext4", "xfs", "btrfs"))
 """File systems where preallocation is real and where syncfs reports errors to a handle opened before."""
 
@@ -214,7 +216,8 @@ class OneCard:
 
     def _answered(self, result: RollResult, path: bytes) -> RollResult:
         """The result with the card's answer."""
-        gc.collect()  # tables of the copying that refer to each other would lie beside those of the answer
+        if result.files >= _MANY_FILES:
+            gc.collect()  # tables of the copying that refer to each other would lie beside those of the answer
         return with_answer(
             result,
             path,

@@ -10,6 +10,7 @@ from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.drives.identity import share_a_device
 from rollproof.models.errors import ExitStatus
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
 from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
 from rollproof.models.volumes import Device, Evidence
@@ -17,12 +18,6 @@ from rollproof.records.models import SourceKind
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.offload_wish import Wish
-
-_MOST_FINDINGS = 5
-"""Equal findings of one kind on one drive that are listed one by one; more are grouped."""
-
-_MOST_DAMAGED = 20
-"""Damaged clips that are named before the rest is grouped."""
 
 
 def refused_roll(
@@ -281,35 +276,6 @@ def _too_few(counted: int, required: int, states: Sequence[str], *, of_card: boo
         if of_card
         else "keep every copy of this roll; copy it to another drive on a device of its own",
     )
-
-
-def grouped(findings: Sequence[Finding]) -> list[Finding]:
-    """Many findings of one kind on one drive become one with a count; the order of first appearance stays."""
-    by_kind: dict[tuple[str, str, str], list[Finding]] = {}
-    for finding in dict.fromkeys(findings):
-        by_kind.setdefault((finding.kind, finding.severity, finding.drive), []).append(finding)
-    out: list[Finding] = []
-    for group in by_kind.values():
-        # every damaged clip is named, as long as anybody would read them
-        alone = _MOST_DAMAGED if group[0].kind is Kind.DAMAGED_CLIP else 0
-        if len(group) <= max(_MOST_FINDINGS, alone):
-            out += group
-            continue
-        out += group[:alone]
-        first = group[alone]
-        total = sum(finding.count for finding in group[alone:])
-        out.append(
-            Finding(
-                first.kind,
-                first.severity,
-                first.path,
-                f"{first.detail} (and {total - first.count:,} more like it)",
-                first.drive,
-                first.remedy,
-                total,
-            )
-        )
-    return out
 
 
 def overall(

@@ -29,12 +29,12 @@ from rollproof.models.delivery_results import PackedCompared, PackingCheck
 from rollproof.models.errors import Interrupted, UntrustedInput, UsageProblem
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, is_safe_relative, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.storage.io import Io
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.read_files import FileReader
 from rollproof.workflows.roll_papers import RollFolder, RollPapers, papers_unreadable, read_papers, roll_folders
 from rollproof.workflows.verify_expectation import copy_rules

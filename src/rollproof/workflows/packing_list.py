@@ -18,6 +18,7 @@ from rollproof.drives.interface import Drives, system_drives
 from rollproof.models.delivery_results import PackedRoll, PackingListResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, PackingListRequest
 from rollproof.models.results import FindingOut
@@ -25,7 +26,6 @@ from rollproof.storage.io import Io, system_io
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.handover import is_lost
 from rollproof.workflows.new_files import check_outside, could_not_write
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.roll_papers import RollPapers, no_rolls, papers_unreadable, read_papers, roll_folders
 
 

@@ -20,6 +20,7 @@ from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import fresh_ledger
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.results import FindingOut
@@ -29,7 +30,6 @@ from rollproof.storage.files import open_below
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.find_rolls import find_rolls
 from rollproof.workflows.learn import learn_copy
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import remember_chain
 

@@ -20,6 +20,7 @@ from rollproof.models.delivery_results import PackingCheck
 from rollproof.models.errors import ExitStatus, UntrustedInput
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ReceiveRequest
 from rollproof.models.results import FindingOut
@@ -42,7 +43,6 @@ from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.handover import copy_of, custody_roll, drive_of, is_lost, opened_drive, totals_of
 from rollproof.workflows.in_time import InTime
 from rollproof.workflows.offload_drive import try_lock
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.packing_check import ArrivalCheck, PackingList, read_packing_list
 from rollproof.workflows.receive_arrival import Arrival, ArrivalLook, opened_place
 from rollproof.workflows.signer import station_known_keys, station_signer

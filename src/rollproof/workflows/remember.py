@@ -16,6 +16,7 @@ from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.ledger.entries import CardNote, ClipNote, CopyNote, CopyState, DriveIdentity, FileNote, OffloadNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.chain import Chain, compare_with_memory, read_chain
@@ -25,7 +26,6 @@ from rollproof.storage.io import Io
 from rollproof.workflows.learn import camera_of, clip_note, learn_copy, pace_notes, record_note
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_drive import DriveAtWork
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
 
 # --- after an offload

@@ -19,6 +19,7 @@ from rollproof.ledger.ledger import Ledger
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.findings import Finding, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ReportRequest
 from rollproof.models.results import FindingOut
@@ -32,7 +33,6 @@ from rollproof.reports.page import title_of
 from rollproof.reports.totals import by_day_and_camera, camera_of, drive_of, total_of, totals_by
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.handover import is_lost
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.report_clips import RecordedFile, clips_of
 from rollproof.workflows.report_drives import DriveReader
 from rollproof.workflows.report_files import write_report

@@ -20,6 +20,7 @@ from rollproof.models.delivery_results import AgainstResult
 from rollproof.models.errors import ExitStatus, UntrustedInput, UsageProblem
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, inert, shown, to_text
 from rollproof.models.requests import AgainstRequest, Cancel
 from rollproof.models.results import FindingOut
@@ -27,7 +28,6 @@ from rollproof.models.tree import Snapshot
 from rollproof.storage.files import read_chunks
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.handover import is_lost, opened_drive
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.read_files import FileReader, FilesRead
 from rollproof.workflows.verify_expectation import speaks_against
 

@@ -26,6 +26,7 @@ from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy
@@ -42,7 +43,6 @@ from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 from rollproof.workflows.offload_copy_nested import InnerSets, with_inner
 from rollproof.workflows.offload_drive import locked_finding, try_lock
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import other_offload_records, remember_verify
 from rollproof.workflows.signer import station_signer

@@ -9,12 +9,12 @@ from rollproof.ascmhl.expected import Outcome, judged
 from rollproof.ascmhl.model import Action, FileHash, Generation, Process
 from rollproof.hashing import ALGORITHMS, proof_algorithm
 from rollproof.models.file_table import find_file
+from rollproof.models.grouped import grouped
 from rollproof.models.requests import Person
 from rollproof.records.blocks import copy_block, this_station
 from rollproof.records.models import By, DigestBlock, FindingBlock, Totals, VerifyHeader
 from rollproof.records.rows import FileRow, FilesDigest
 from rollproof.workflows.creator import this_creator
-from rollproof.workflows.offload_result import grouped
 from rollproof.workflows.placing import drive_and_role, place_on
 from rollproof.workflows.verify_outer import is_below
 from rollproof.workflows.verify_work import Work
