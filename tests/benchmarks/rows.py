@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -122,9 +123,10 @@ def memory(setting: Setting) -> list[Row]:
             work(ground)
         row = Row(f"in memory (tmpfs), {size / 1e9:.1f} GB, 3 drives: the shell", "≥ 1.0")
         _against(row, setting.rounds, ground.clear, tool=lambda: bench.offload(ground),
-                 shell=lambda: bench.shell(ground))  # fmt: skip
+                 shell=lambda: bench.shell(ground), bare=lambda: _bare_calls(ground))  # fmt: skip
         _ratios(row, "shell")
         row.meets = row.median >= 1.0
+        row.note = _calls_ceiling(row)
     return [row]
 
 
@@ -135,20 +137,43 @@ def small(setting: Setting) -> list[Row]:
     ground.clear()
     bench.shell(ground)
     row = Row(f"{setting.size.small_files:,} files of 4–64 KiB, 2 drives: the shell", "≥ 1.5")
-    _against(row, setting.rounds, ground.clear, tool=lambda: bench.offload(ground), shell=lambda: bench.shell(ground))
+    _against(row, setting.rounds, ground.clear, tool=lambda: bench.offload(ground), shell=lambda: bench.shell(ground),
+             bare=lambda: _bare_calls(ground))  # fmt: skip
     _ratios(row, "shell")
     row.meets = row.median >= 1.5
+    row.note = _calls_ceiling(row)
     return [row]
 
 
-def _module(name: str, *words: str | Path) -> dict[str, object]:
+def _bare_calls(ground: Ground) -> None:
+    """The calls of an offload by plain Python threads, in a process of their own."""
+    words = [sys.executable, "-m", "benchmarks.bare_calls", str(ground.card), *map(str, ground.targets())]
+    ended = subprocess.run(words, capture_output=True, text=True, check=False, env=_where_modules_are())
+    if ended.returncode:
+        raise DidNotWork(f"the bare calls ended with status {ended.returncode}: {ended.stderr[-1000:]}")
+
+
+def _calls_ceiling(row: Row) -> str:
+    """How the calls alone compare: what plain Python threads can reach of the row's target."""
+    shell, bare, tool = (statistics.median(row.seconds[name]) for name in ("shell", "bare", "tool"))
+    return (
+        f"the same system calls by plain Python threads that decide and prove nothing took {bare:.1f} s beside the"
+        f" shell's {shell:.1f} s and the tool's {tool:.1f} s: a ratio of {shell / bare:.2f} is what they could reach"
+    )
+
+
+def _where_modules_are() -> dict[str, str]:
     paths = os.pathsep.join([str(ROOT / "tests"), str(ROOT), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
+    return {**os.environ, "PYTHONPATH": paths}
+
+
+def _module(name: str, *words: str | Path) -> dict[str, object]:
     ended = subprocess.run(
         [sys.executable, "-m", f"benchmarks.{name}", *map(str, words)],
         capture_output=True,
         text=True,
         check=False,
-        env={**os.environ, "PYTHONPATH": paths},
+        env=_where_modules_are(),
     )
     if ended.returncode:
         raise DidNotWork(f"{name} ended with status {ended.returncode}: {ended.stderr[-1000:]}")

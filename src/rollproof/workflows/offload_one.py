@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import gc
 import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
@@ -28,6 +27,7 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import CopyState, RollResult
 from rollproof.records.models import PaceBlock
+from rollproof.storage.give_back import give_back_memory
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
@@ -45,7 +45,7 @@ from rollproof.workflows.remember import remember_offload
 from rollproof.workflows.station_ledger import StationLedger
 
 _MANY_FILES = 10_000
-"""From so many on, what the copying held is worth looking for before the answer is worked out."""
+"""From so many on, memory that is no longer needed is worth looking for."""
 _LOCAL_JOURNALLED = frozenset(("ext4", "xfs", "btrfs"))
 """File systems where preallocation is real and where syncfs reports errors to a handle opened before."""
 
@@ -217,7 +217,7 @@ class OneCard:
     def _answered(self, result: RollResult, path: bytes) -> RollResult:
         """The result with the card's answer."""
         if result.files >= _MANY_FILES:
-            gc.collect()  # tables of the copying that refer to each other would lie beside those of the answer
+            give_back_memory()  # tables of the copying would lie beside those of the answer
         return with_answer(
             result,
             path,
@@ -270,6 +270,8 @@ class OneCard:
     def _copy(
         self, card: CardAtWork, checked: Preflight, findings: list[Finding], algorithms: Sequence[str], proof: str
     ) -> RollResult:
+        if len(card.snapshot.files) >= _MANY_FILES:
+            give_back_memory()  # what the look at the drives has left behind
         board = self._board(card, checked, algorithms, proof)
         if self._wants_look:
             self._look = CardLook(self._io, card, self._emit, stall_seconds=self._settings.stall_seconds)
