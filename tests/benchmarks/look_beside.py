@@ -22,7 +22,7 @@ from unittest import mock
 
 from rollproof.media.reader_process import readers
 from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.workflows import wipe_clips
+from rollproof.workflows import clip_look
 from rollproof.workflows.clip_look import Looks
 from rollproof.workflows.offload import offload
 
@@ -92,7 +92,7 @@ def main() -> None:
     request = OffloadRequest(cards=(given.card,), destinations=tuple(given.drives), roll="A003")
     began, worked = time.monotonic(), time.process_time()
     # the answer about the card looks at what the offload did not: without the look, nothing is to look at all
-    nothing = mock.patch.object(wipe_clips, "look_at_clips", lambda *_, **__: Looks([]))
+    nothing = mock.patch.object(clip_look, "look_at_clips", lambda *_, **__: Looks([]))
     with contextlib.nullcontext() if looks else nothing:
         result = offload(request, emit=lambda event: None, cancel=Cancel(), look=looks)
     seconds, worked = time.monotonic() - began, time.process_time() - worked

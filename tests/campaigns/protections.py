@@ -410,7 +410,7 @@ PROTECTIONS = (
         "faults/test_card_changes.py::another_card_at_the_same_mount_point",
     ),
     Protection(
-        "one offload at a time has a roll's lock", "workflows/offload_drive.py", "return _take_lock(io, handle)",
+        "one offload at a time has a roll's lock", "workflows/roll_lock.py", "return io.lock(handle)",
         "return True", f"{TABLE}::another_process_is_at_work",
     ),
     Protection(

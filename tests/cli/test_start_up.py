@@ -64,6 +64,18 @@ def test_the_help_of_a_command_imports_only_its_own_file_more(command: str) -> N
     assert ours == OURS | FOR_A_COMMAND | {"rollproof.cli.commands." + command.replace("-", "_")}
 
 
+def test_asking_about_a_card_loads_neither_the_copying_nor_what_reads_pictures() -> None:
+    code = (
+        "import json, sys, rollproof.workflows.may_wipe, rollproof.cli.wipe_run; print(json.dumps(sorted(sys.modules)))"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
+    modules = set(json.loads(ran.stdout))
+    assert (
+        not {"rollproof.copying.engine", "rollproof.workflows.offload_one", "rollproof.media.facts", "tomllib"}
+        & modules
+    )
+
+
 def test_version_is_name_and_number(capsys: pytest.CaptureFixture[str]) -> None:
     assert run_line("--version").status == 0
     assert capsys.readouterr().out == f"rollproof {__version__}\n"

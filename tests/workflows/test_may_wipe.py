@@ -527,7 +527,7 @@ def _no_time_to_look(patch: pytest.MonkeyPatch) -> None:
     def too_late(io: Io, root: int, snapshot: Snapshot, clips: Sequence[Clip], *, workers: int, **how: object) -> Looks:
         return Looks([ClipLook(clip) for clip in clips], complete=False)
 
-    patch.setattr("rollproof.workflows.wipe_clips.look_at_clips", too_late)
+    patch.setattr("rollproof.workflows.clip_look.look_at_clips", too_late)
 
 
 @must_be_kept("too-few-copies")

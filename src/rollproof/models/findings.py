@@ -14,6 +14,10 @@ class Severity(StrEnum):
     NOTE = "note"
 
 
+LOOK_AT_ODD_CLIP = "look at it before the card is wiped, and tell the camera team"
+"""The next step for an odd clip, wherever it is told."""
+
+
 class Kind(StrEnum):
     """Every kind of finding. The value is the stable id in JSON and records."""
 

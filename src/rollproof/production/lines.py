@@ -6,7 +6,6 @@ Made for messages only. It trusts nothing: on text that is no TOML it stops and 
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import dataclass, field
 
 Path = tuple[str | int, ...]
@@ -154,6 +153,8 @@ class _Scan:
 
     @staticmethod
     def _unquoted(quoted: str) -> str:
+        import tomllib  # noqa: PLC0415 - only a file with a mistake in it comes here
+
         try:
             return str(tomllib.loads(f"key = {quoted}")["key"])
         except ValueError:

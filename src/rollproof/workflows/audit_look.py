@@ -36,8 +36,8 @@ from rollproof.workflows.audit_hidden import hidden_footage
 from rollproof.workflows.audit_recorded import Papers, Recorded, merged, opened_copy, read_papers
 from rollproof.workflows.nesting import Around
 from rollproof.workflows.offload_copy_tree import RulesAround
-from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.placing import place_on
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 from rollproof.workflows.verify_expectation import Expectation, copy_rules, speaks_against, unfinished_finding
 
 _ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)

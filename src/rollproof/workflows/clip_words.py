@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from rollproof.media.facts import FAILED_OVER, NOT_ASKED, NOT_INSTALLED, NOT_READABLE, NOT_WORKING, Facts
 from rollproof.media.timecode import timecode
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import LOOK_AT_ODD_CLIP, Finding, Kind, Severity
 from rollproof.models.inspect_results import ClipOut, ProblemOut
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.tree import Snapshot
@@ -16,7 +16,6 @@ from rollproof.workflows.clip_look import ClipLook, ClipProblem
 
 _TIMECODE = re.compile(r"(\d{2}):(\d{2}):(\d{2})([:;])(\d{2,3})")
 _TELL = "tell the camera team now, and keep the card: what is on it may still be recovered"
-LOOK_AT_IT = "look at it before the card is wiped, and tell the camera team"
 _WORTH_A_WORD = frozenset((NOT_INSTALLED, NOT_WORKING, FAILED_OVER, NOT_ASKED, NOT_READABLE))
 """Reasons why facts are missing that somebody would otherwise wonder about."""
 
@@ -120,7 +119,7 @@ def _of_state(looks: Iterable[ClipLook], state: str) -> Iterator[Finding]:
             Severity.ERROR if damaged else Severity.WARNING,
             inert(look.clip.name),
             f"{inert(look.clip.name)} is {'DAMAGED' if damaged else 'odd'}: {text}",
-            remedy=_TELL if damaged else LOOK_AT_IT,
+            remedy=_TELL if damaged else LOOK_AT_ODD_CLIP,
         )
 
 

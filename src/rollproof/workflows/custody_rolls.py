@@ -30,8 +30,8 @@ from rollproof.storage.io import Io
 from rollproof.workflows.find_rolls import find_rolls
 from rollproof.workflows.nesting import Around, mounted_inside, nesting, not_on_this_drive
 from rollproof.workflows.offload_copy_tree import RulesAround
-from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.placing import place_on
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_copy import CopyVerifier
 from rollproof.workflows.verify_expectation import (

@@ -40,8 +40,8 @@ from rollproof.workflows.custody_places import (
 from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.custody_sheet import check_sheet, write_sheet
 from rollproof.workflows.in_time import InTime
-from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.placing import place_on
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 from rollproof.workflows.signer import own_key, station_signer
 from rollproof.workflows.station_ledger import StationLedger
 

@@ -30,7 +30,7 @@ from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_copy_nested import InnerSets, with_inner
 from rollproof.workflows.offload_copy_papers import carry_papers
 from rollproof.workflows.offload_copy_tree import RecordedTree, RulesAround
-from rollproof.workflows.offload_drive import locked_finding, try_lock
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 
 _HAS_IT = ("proven", "copied")
 

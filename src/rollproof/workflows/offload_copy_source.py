@@ -31,8 +31,8 @@ from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.workflows.offload_card import CardAtWork
 from rollproof.workflows.offload_copy_tree import RecordedSet, RecordedTree, RulesAround
-from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.placing import place_on
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_expectation import Expectation, Wanted, copy_rules, read_expectation, speaks_against
 

@@ -26,6 +26,7 @@ from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 from rollproof.workflows.placing import place_on
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 
 
 @dataclass(slots=True)
@@ -128,7 +129,7 @@ class OffloadDriveWork:
         if not is_on_the_drive(io, at, handle):
             io.close(handle)
             raise DriveFault(elsewhere_finding(at.drive, at.relative))
-        if not _take_lock(io, handle):
+        if not try_lock(io, handle):
             io.close(handle)
             raise DriveFault(locked_finding(at.drive, at.relative))
         at.handle = handle
@@ -262,18 +263,6 @@ class OffloadDriveWork:
         self._at.handle = self._at.base_handle = -1
 
 
-def _take_lock(io: Io, handle: int) -> bool:
-    try:
-        return io.lock(handle)
-    except OSError:
-        return True  # the file system has no locks: no-replace renames still keep two runs from mixing
-
-
-def try_lock(io: Io, handle: int) -> bool:
-    """Take a roll's lock; False only when somebody else holds it."""
-    return _take_lock(io, handle)
-
-
 def is_on_the_drive(io: Io, at: DriveAtWork, handle: int) -> bool:
     """Whether a roll folder that was reached from the drive's own folder still lies on the same file system."""
     return io.fstat(handle).device == io.fstat(at.base_handle).device
@@ -288,18 +277,6 @@ def elsewhere_finding(drive: str, relative: bytes) -> Finding:
         "another file system is mounted inside the folder meant for the roll",
         drive=drive,
         remedy="unmount it, or name the drive that it is with --to",
-    )
-
-
-def locked_finding(drive: str, relative: bytes) -> Finding:
-    """Somebody else is at work on this roll folder."""
-    return Finding(
-        Kind.LOCKED,
-        Severity.ERROR,
-        shown(relative),
-        "another offload or verify is at work on this roll folder",
-        drive=drive,
-        remedy="wait until it has ended, then run the same command again",
     )
 
 

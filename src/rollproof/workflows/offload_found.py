@@ -28,14 +28,8 @@ from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.history_beside_records import history_findings
 from rollproof.workflows.offload_card import CardAtWork
-from rollproof.workflows.offload_drive import (
-    DriveAtWork,
-    card_session,
-    elsewhere_finding,
-    is_on_the_drive,
-    locked_finding,
-    try_lock,
-)
+from rollproof.workflows.offload_drive import DriveAtWork, card_session, elsewhere_finding, is_on_the_drive
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 
 _NAME_ANOTHER = "give this card's roll its own name with --roll NAME"
 

@@ -42,9 +42,9 @@ from rollproof.workflows.custody_places import (
 from rollproof.workflows.custody_rolls import Rereading, RollLook, RollSeen
 from rollproof.workflows.handover import copy_of, custody_roll, drive_of, is_lost, opened_drive, totals_of
 from rollproof.workflows.in_time import InTime
-from rollproof.workflows.offload_drive import try_lock
 from rollproof.workflows.packing_check import ArrivalCheck, PackingList, read_packing_list
 from rollproof.workflows.receive_arrival import Arrival, ArrivalLook, opened_place
+from rollproof.workflows.roll_lock import try_lock
 from rollproof.workflows.signer import station_known_keys, station_signer
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.which_drive import which_drive_if_any

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from rollproof.copying.board import CopyState as BoardState
 from rollproof.copying.board import ProofBoard, SourceState
-from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.ledger.entries import CardNote, ClipNote, CopyNote, CopyState, DriveIdentity, FileNote, OffloadNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Kind, Severity
@@ -24,9 +24,12 @@ from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.io import Io
 from rollproof.workflows.learn import camera_of, clip_note, learn_copy, pace_notes, record_note
-from rollproof.workflows.offload_card import CardAtWork
-from rollproof.workflows.offload_drive import DriveAtWork
 from rollproof.workflows.placing import place_on
+
+if TYPE_CHECKING:
+    from rollproof.copying.engine import CopyOutcome, LaneOutcome
+    from rollproof.workflows.offload_card import CardAtWork
+    from rollproof.workflows.offload_drive import DriveAtWork
 
 # --- after an offload
 

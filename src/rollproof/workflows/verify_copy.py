@@ -42,9 +42,9 @@ from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 from rollproof.workflows.offload_copy_nested import InnerSets, with_inner
-from rollproof.workflows.offload_drive import locked_finding, try_lock
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import other_offload_records, remember_verify
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.station_ledger import StationLedger
 from rollproof.workflows.verify_evidence import verify_generation, verify_header, verify_rows

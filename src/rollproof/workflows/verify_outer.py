@@ -28,7 +28,7 @@ from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.creator import this_creator
 from rollproof.workflows.offload_copy_nested import InnerSets, with_inner
-from rollproof.workflows.offload_drive import locked_finding, try_lock
+from rollproof.workflows.roll_lock import locked_finding, try_lock
 
 LOOK_ELSEWHERE = "look for that roll on the other drives; keep every copy of it, and its card"
 _GONE = (Kind.MANIFEST_MISSING, Kind.MANIFEST_CHANGED)

@@ -29,9 +29,9 @@ from rollproof.records.standing import standing
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
-from rollproof.workflows.offload_drive import try_lock
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import other_offload_records, remember_chain
+from rollproof.workflows.roll_lock import try_lock
 from rollproof.workflows.wipe_copies import UNFINISHED, CopyInView, Rules
 from rollproof.workflows.wipe_read import hashes_hold
 

@@ -13,12 +13,10 @@ from dataclasses import dataclass, field
 from rollproof.copying.settings import Settings
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import LOOK_AT_ODD_CLIP, Finding, Kind, Severity
 from rollproof.models.names import inert
 from rollproof.models.requests import Cancel
 from rollproof.storage.io import Io
-from rollproof.workflows.clip_look import look_at_clips, workers_for
-from rollproof.workflows.clip_words import LOOK_AT_IT
 from rollproof.workflows.wipe_card import CardInHand, keep
 from rollproof.workflows.wipe_copies import CopyInView
 
@@ -61,11 +59,15 @@ def judge_clips(
         clips = [clip for clip in clips if known.get(clip.name) not in ("sound", "damaged")]
     if seconds is None:
         seconds = _SECONDS_BY_LISTING if by_listing else _SECONDS
-    found = look_at_clips(
-        io, card.root, card.snapshot, clips, workers=workers_for(card.volume), facts=False, sidecars=False,
+    remembered = ledger.damaged_clips({offload.roll_id for offload in offloads}) & here
+    if not clips:
+        return ClipsInHand(remembered)
+    from rollproof.workflows import clip_look  # noqa: PLC0415 - what reads pictures takes time to load
+
+    found = clip_look.look_at_clips(
+        io, card.root, card.snapshot, clips, workers=clip_look.workers_for(card.volume), facts=False, sidecars=False,
         cancel=cancel, seconds=seconds, stall_seconds=settings.stall_seconds,
     )  # fmt: skip
-    remembered = ledger.damaged_clips({offload.roll_id for offload in offloads}) & here
     judged = ClipsInHand({look.clip.name for look in found.looks if look.state == "damaged"} | remembered)
     judged.hangs = found.hangs
     if found.complete:
@@ -100,7 +102,7 @@ def odd_when_offloaded(card: CardInHand, copies: Iterable[CopyInView]) -> list[F
     for place, name in enumerate(names[:_ODD_ONES_NAMED], 1):
         left = len(names) - place if place == _ODD_ONES_NAMED else 0
         detail = f"when the card was offloaded, {inert(said[name])}" + (f"; and {left:,} more" if left else "")
-        found.append(Finding(Kind.ODD_CLIP, Severity.WARNING, name, detail, remedy=LOOK_AT_IT, count=1 + left))
+        found.append(Finding(Kind.ODD_CLIP, Severity.WARNING, name, detail, remedy=LOOK_AT_ODD_CLIP, count=1 + left))
     return found
 
 
