@@ -44,8 +44,7 @@ def kept(place: Stage, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def bring_back(place: Stage, kept: Path) -> None:
     place.restore(kept)
-    shutil.rmtree(place.home)
-    shutil.copytree(kept / "station", place.home)
+    place.move_to(kept / "station")
 
 
 @pytest.fixture(scope="module")

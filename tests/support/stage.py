@@ -112,6 +112,7 @@ class Stage:
     """Those of them that go wrong at will."""
     fresh_home: Path | None = None
     """A station that has done nothing yet, its key and ledger made: most of a small offload's time would go there."""
+    _moves: int = 0
 
     def folders(self) -> dict[str, Path]:
         """The roll folders."""
@@ -123,12 +124,19 @@ class Stage:
 
     def clear(self) -> None:
         """Take the roll off all drives, and out of the station's memory."""
-        shutil.rmtree(self.home, ignore_errors=True)
-        if self.fresh_home is not None:
-            shutil.copytree(self.fresh_home, self.home)
+        self.move_to(self.fresh_home)
         for folder in self.folders().values():
             if folder.exists():
                 shutil.rmtree(folder)
+
+    def move_to(self, station: Path | None) -> None:
+        """The memory of this station in a folder of its own (None: an empty one). Threads of a killed run may still
+        be about to make the folder of their time."""
+        shutil.rmtree(self.home, ignore_errors=True)
+        self._moves += 1
+        self.home = self.home.with_name(f"home {self._moves}")
+        if station is not None:
+            shutil.copytree(station, self.home)
 
     def keep(self, place: Path) -> None:
         """Keep the drives' present state in another folder."""
