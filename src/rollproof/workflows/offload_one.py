@@ -95,6 +95,8 @@ class OneCard:
             if self._look is None or not self._look.hangs:  # else a read that hangs still uses it
                 with contextlib.suppress(OSError):
                     self._io.close(card.root)
+        del card  # the answer makes a list of the card's files of its own
+        self._look = None
         return self._answered(result, path)
 
     # --- the steps that a copy of a copy does its own way
