@@ -42,6 +42,10 @@ class CopyState(IntEnum):
     """A record on this device already proves it; the card's hash must still be the recorded one."""
 
 
+_WAS_READ = frozenset((SourceState.READ_ONCE, SourceState.READ_TWICE))
+_IS_THERE = frozenset((CopyState.WRITTEN, CopyState.MATCHES, CopyState.COVERED))
+
+
 class _Copies:
     """All copies on one drive."""
 
@@ -210,9 +214,13 @@ class ProofBoard:
 
     def hashes(self, number: int) -> dict[str, str]:
         """Hashes of the first read, all algorithms; empty when it did not come to its end."""
-        if not self._is_hashed(number):
-            return {}
-        return {name: table.get(number) or "" for name, table in self._hashes.items()}
+        texts: dict[str, str] = {}
+        for name, table in self._hashes.items():
+            text = table.get(number)
+            if text is None:
+                return {}
+            texts[name] = text
+        return texts
 
     def _is_hashed(self, number: int) -> bool:
         return all(table.has(number) for table in self._hashes.values())
@@ -248,9 +256,7 @@ class ProofBoard:
 
     def is_copied(self, drive: str, number: int) -> bool:
         """Whether this copy is there and nothing speaks against it, proven or not."""
-        if self._source[number] not in (SourceState.READ_ONCE, SourceState.READ_TWICE):
-            return False
-        return self._copies[drive].states[number] in (CopyState.WRITTEN, CopyState.MATCHES, CopyState.COVERED)
+        return self._source[number] in _WAS_READ and self._copies[drive].states[number] in _IS_THERE
 
     def is_to_be_read_back(self, drive: str, number: int) -> bool:
         """Whether this copy stands on the drive and is worth reading. The hashing of the card's first read may lag

@@ -9,6 +9,7 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import islice
 from operator import attrgetter
 from typing import overload
 
@@ -45,6 +46,12 @@ class PathTable:
             raise IndexError(number)
         ends = self._ends
         return bytes(self._text[ends[number] : ends[number + 1]])
+
+    def __iter__(self) -> Iterator[bytes]:
+        text, start = self._text, 0
+        for end in islice(self._ends, 1, None):
+            yield bytes(text[start:end])
+            start = end
 
     @property
     def ordered(self) -> bool:
@@ -83,6 +90,11 @@ class Numbers:
             self._beyond[len(self._held)] = value
             value = 0
         self._held.append(value)
+
+    def __iter__(self) -> Iterator[int]:
+        if not self._beyond:
+            return iter(self._held)
+        return (self[place] for place in range(len(self._held)))
 
     def __getitem__(self, place: int) -> int:
         return self._beyond.get(place, self._held[place]) if self._beyond else self._held[place]
@@ -132,8 +144,8 @@ class FileTable(Sequence[FileEntry]):
         return FileEntry(path, self._sizes[number], self._modified[number])
 
     def __iter__(self) -> Iterator[FileEntry]:
-        for number in range(len(self)):
-            yield self[number]
+        for path, size, modified in zip(self._paths, self._sizes, self._modified, strict=False):
+            yield FileEntry(path, size, modified)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Sequence):
