@@ -103,9 +103,10 @@ class ManifestWriter:
 
     def _noted(self) -> Iterator[FileHash]:
         """The files, counting on the way those that are left out. Below an inner history that is not our concern."""
+        inner, note = self.generation.inner, self.left_out.note
         for file in self.generation.files:
-            if not self._is_inner(file.path):
-                self.left_out.note(file.path)
+            if not inner or not self._is_inner(file.path):
+                note(file.path)
             yield file
 
     def _is_inner(self, path: bytes) -> bool:
@@ -131,12 +132,14 @@ class ManifestWriter:
         yield "    </ignore>\n  </processinfo>\n"
 
     def _hashes(self, root: FolderHash | None, files_expected: int, folded: FoldedTwice) -> Iterator[bytes]:
-        flat = self.generation.process is Process.FLATTEN
+        flat, inner = self.generation.process is Process.FLATTEN, self.generation.inner
         yield b"  <hashes>\n"
         files, elements = 0, 0
         for item in self._noted() if flat else folded.again(self.generation.files):
+            path = item.path
             files += isinstance(item, FileHash)
-            if not item.path or is_ignored(item.path) or why_not_recorded(item.path) or self._is_inner(item.path):
+            # (what the standard ignores does not come out of a fold)
+            if not path or (flat and is_ignored(path)) or why_not_recorded(path) or (inner and self._is_inner(path)):
                 continue
             if isinstance(item, FileHash):
                 yield _file(item).encode()
