@@ -82,15 +82,26 @@ class Drive:
     # --- coming and going
     def plug_in(self, *, read_only: bool = False, options: str = "") -> Self:
         """Attach the image and mount it; `read_only` mounts it so (a card with its lock switch on)."""
-        self.node = loops.attach(self.image, sector_bytes=self.sector_bytes)
         self.read_only = read_only
         words = ",".join(word for word in ("ro" if read_only else "rw", options) if word)
+        for left in reversed(range(3)):
+            self.node = loops.attach(self.image, sector_bytes=self.sector_bytes)
+            try:
+                self._mount(words)
+            except ToolFailed:
+                # whoever else uses loop devices here may have detached a node of theirs that had become ours
+                if not left or loops.backing(self.node) == os.fspath(self.image):
+                    raise
+            else:
+                break
+        return self
+
+    def _mount(self, words: str) -> None:
         if self.file_system == "exfat":
             tool("mount.exfat-fuse", "-o", words, self.node, self.mount)
             until(lambda: is_mounted(self.mount))
         else:
             tool("mount", "-t", self.file_system, "-o", words, self.node, self.mount)
-        return self
 
     def unplug(self) -> None:
         """Unmount (waiting for open files to be closed is the caller's work) and detach: the tidy way."""
