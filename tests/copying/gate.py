@@ -31,6 +31,7 @@ class Gate:
     def __init__(self, top: Path, drive: str) -> None:
         self.top = top
         self.drive = drive
+        self.stands = threading.Event()
         self.open = threading.Event()
         self.blocks = 0
         self.waited_in_vain = False
@@ -38,8 +39,9 @@ class Gate:
     def __call__(self, operation: str, name: bytes, arguments: tuple[Any, ...]) -> Any:
         if operation == "write" and lies_on(self.drive, self.top, arguments[0]):
             self.blocks += 1
-            if self.blocks > 2 and not self.open.wait(WAIT):
-                self.waited_in_vain = True
+            if self.blocks > 2:
+                self.stands.set()
+                self.waited_in_vain = not self.open.wait(WAIT) or self.waited_in_vain
         return None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -22,7 +23,10 @@ def _start(folder: Path) -> subprocess.Popen[str]:
 
 def _left_behind(folder: Path) -> list[str]:
     mounts = Path("/proc/self/mounts").read_text().splitlines()
-    loops = [path.read_text() for path in Path("/sys/block").glob("loop*/loop/backing_file")]
+    loops = []
+    for told in Path("/sys/block").glob("loop*/loop/backing_file"):
+        with contextlib.suppress(OSError):  # detached by somebody else just now
+            loops.append(told.read_text())
     return [line for line in [*mounts, *loops] if str(folder) in line]
 
 
