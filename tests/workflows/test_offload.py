@@ -147,6 +147,16 @@ def test_a_card_that_was_used_again_is_not_mixed_into_the_roll_of_its_name(stati
     assert "different-content" in station.kinds(roll)
 
 
+def test_what_records_prove_and_the_card_has_otherwise_now_is_not_counted_as_proven(station: Station) -> None:
+    station.offload_one(destinations=(os.fsencode(station.one),))
+    change_quietly(station.card / "CLIP/A003C001_260514.mov")
+    roll = station.offload_one()
+    old, new = roll.destinations
+    assert (old.state, old.files_proven) == ("incomplete", old.files_total - 1)
+    assert [finding.kind for finding in old.findings] == ["different-content"]
+    assert (new.state, new.files_proven) == ("proven", new.files_total)
+
+
 def test_a_card_that_went_on_recording_is_added_to_its_roll(station: Station) -> None:
     station.offload()
     fill(station.card, {"CLIP/A003C004_260514.mov": 40_000})

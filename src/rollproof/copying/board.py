@@ -123,10 +123,13 @@ class ProofBoard:
         self._copies[drive].states[number] = CopyState.WRITTEN
 
     def covered(self, drive: str, number: int, expected: str) -> None:
-        """A record on this very device proves this copy with this hash (of the proof algorithm)."""
+        """A record on this very device proves this copy with this hash (of the proof algorithm). The card may have been
+        read before the drive got round to saying so."""
         copies = self._copies[drive]
-        copies.states[number] = CopyState.COVERED
-        copies.expected.set(number, expected)
+        with self._lock:
+            copies.states[number] = CopyState.COVERED
+            copies.expected.set(number, expected)
+            self._compare_copy(drive, copies, number)
 
     def copy_hashed(self, drive: str, number: int, texts: dict[str, str], evidence: Evidence) -> None:
         """A copy was read back."""

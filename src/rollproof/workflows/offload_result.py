@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from rollproof.copying.board import ProofBoard
+from rollproof.copying.board import CopyState, ProofBoard
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.drives.identity import share_a_device
 from rollproof.models.errors import ExitStatus
@@ -184,7 +184,10 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
     numbers = range(len(at.plan.actions))
     # proven is said only where the evidence lies on the drive
     sealed = at.record_name is not None and lane.failure is None and lane.state in ("proven", "copied", "incomplete")
-    proven = sum(board.is_proven(at.drive, number) for number in numbers) if sealed else len(at.plan.expected)
+    if sealed:
+        proven = sum(board.is_proven(at.drive, number) for number in numbers)
+    else:  # what records on the drive prove, unless the card has something else now
+        proven = sum(board.copy_state(at.drive, number) is not CopyState.DIFFERS for number in at.plan.expected)
     copied = sum(board.is_copied(at.drive, number) for number in numbers)
     findings = [*board.copy_findings(at.drive), *(replace(finding, drive=at.drive) for finding in at.noted)]
     findings.extend(lane.notes)
