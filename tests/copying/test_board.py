@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from rollproof.copying.board import CopyState, ProofBoard
@@ -15,7 +17,7 @@ NOW, THEN = "a" * 32, "b" * 32
 @pytest.mark.parametrize("card_first", [True, False], ids=["the card first", "the record first"])
 def test_a_record_is_compared_with_the_card_whichever_came_first(card_first: bool) -> None:
     board = ProofBoard([FileEntry(b"C001.mov", 9, 1)], ["one"], ["xxh128"], "xxh128")
-    says = [
+    says: list[Callable[[], None]] = [
         lambda: board.source_hashed(0, {"xxh128": NOW}, Evidence.MEDIUM),
         lambda: board.covered("one", 0, THEN),
     ]

@@ -55,6 +55,7 @@ class Place:
     bad: bool = False
     """A word on the drive itself: a verify that failed."""
     copies_required: int = 0
+    """What the newest offload that left a record there asked for."""
     quiet: set[str] = field(default_factory=set)
     sequence: int = 0
     """The drive's disk sequence number when it was written."""
@@ -170,7 +171,9 @@ class World:
             ]
             devices = {self.drives[number].device for number, _ in holders}
             known = {**self.ghosts, **self.places}
-            required = max([self.copies_required, *(known[key].copies_required for key in holders)])
+            # an offload that neither the ledger nor a drive it knows of remembers is one the tool cannot believe
+            asked = [known[key].copies_required for key in holders if key in self.memory.seen]
+            required = max([self.copies_required, *asked])
             if len(devices) < required:
                 return f"{path} lies on {len(devices)} devices, {required} are required: {holders}"
             if not any(self.drives[number].slot for number, _ in holders):
@@ -185,6 +188,7 @@ class World:
 
     def _offload(self, chosen: list[Thing], roll: str) -> None:
         self._production()
+        records = {key: self._records(key) for key in self.places}
         request = OffloadRequest(
             cards=(os.fsencode(self.card.top),),
             destinations=tuple(os.fsencode(drive.top) for drive in chosen),
@@ -203,13 +207,14 @@ class World:
         for told in result.rolls:
             for each in told.destinations:
                 drive = next(one for one in chosen if os.path.realpath(each.path).startswith(f"{one.top}/"))
-                self._was_offloaded((self.drives.index(drive), Path(each.path).name), each.state)
+                key = (self.drives.index(drive), Path(each.path).name)
+                self._was_offloaded(key, each.state, records.get(key, 0))
             if told.card is not None and told.card.answer == "MAY WIPE":
                 self.told["MAY WIPE at the end of an offload"] += 1
                 against = self.agrees(reread_copies=False, hours=0)
                 assert not against, f"an offload ended with MAY WIPE: {against}"
 
-    def _was_offloaded(self, key: Key, state: str) -> None:
+    def _was_offloaded(self, key: Key, state: str, records: int) -> None:
         if state not in ("proven", "copied"):
             if key in self.places:
                 self.memory.bad.add(key)
@@ -220,7 +225,8 @@ class World:
             quiet = path in place.quiet and path in place.written
             assert state != "proven" or now.get(path) == content or quiet, f"{key}: {path} was called proven"
         place.written |= self.on_card
-        place.copies_required = self.copies_required
+        if self._records(key) > records:  # a copy that was proven already gets no record: nothing there says more
+            place.copies_required = self.copies_required
         place.sequence = self.drives[key[0]].sequence
         if state == "proven":
             place.read |= {path: content for path, content in self.on_card.items() if now.get(path) == content}
