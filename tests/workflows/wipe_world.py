@@ -69,7 +69,8 @@ Key = tuple[int, str]
 class Memory:
     """What the model knows the station's ledger to remember. Lost with it."""
 
-    seen: set[Key] = field(default_factory=set)
+    seen: dict[Key, set[float]] = field(default_factory=dict)
+    """At which hours of the story; the clock may have been put back since."""
     bad: set[Key] = field(default_factory=set)
     records: dict[Key, int] = field(default_factory=dict)
 
@@ -152,7 +153,8 @@ class World:
         if drive.slot is None:
             as_seen = [known[key] for known in (self.places, self.ghosts) if key in known]
             good = any(not place.bad and place.read.get(path) == self.on_card[path] for place in as_seen)
-            return good and key in self.memory.seen and not self.elsewhere and hours < 24
+            lately = any(0 <= hours - at < 24 for at in self.memory.seen.get(key, ()))
+            return good and lately and not self.elsewhere
         place = self.places[key]
         if place.bad or place.read.get(path) != self.on_card[path]:
             return False
@@ -235,8 +237,8 @@ class World:
                 self.memory.bad.discard(key)
         self._is_remembered(key)
 
-    def _is_remembered(self, key: Key) -> None:
-        self.memory.seen.add(key)
+    def _is_remembered(self, key: Key, hours: float = 0) -> None:
+        self.memory.seen.setdefault(key, set()).add(hours)
         self.memory.records[key] = self._records(key)
 
     def _verify(self, drive: Thing) -> None:
@@ -286,7 +288,7 @@ class World:
                 continue
             key = (self.drives.index(drive), Path(each.path).name)
             if each.counted:
-                self._is_remembered(key)
+                self._is_remembered(key, hours)
             elif not each.why.startswith(("not needed", "it holds nothing")):
                 self._has_said_a_bad_word(key)
         return result
@@ -572,7 +574,7 @@ class World:
             shutil.copyfile(self.kept_ledger[0], self.home / "ledger.sqlite3")
             memory = copy.deepcopy(self.kept_ledger[1])
             if was != (self.home / "ledger.sqlite3").read_bytes():
-                memory.seen = set()  # nobody knows what it has forgotten
+                memory.seen = {}  # nobody knows what it has forgotten
             self._open(memory, elsewhere=self.elsewhere)
         else:
             self._open(memory, elsewhere=True)
