@@ -176,10 +176,10 @@ class ProofBoard:
         first = self._text(number)
         if first is None:
             return
-        name = shown(self._files[number].path)
         expected = copies.expected.get(number)
         if expected is not None and expected != first and copies.states[number] == CopyState.COVERED:
             copies.states[number] = CopyState.DIFFERS
+            name = shown(self._files[number].path)
             copies.findings.append(
                 Finding(
                     Kind.DIFFERENT_CONTENT,
@@ -201,6 +201,7 @@ class ProofBoard:
             copies.states[number] = CopyState.MATCHES
             return
         copies.states[number] = CopyState.DIFFERS
+        name = shown(self._files[number].path)
         copies.findings.append(
             Finding(
                 Kind.READBACK_DIFFERS,
