@@ -135,14 +135,14 @@ class Rig:
                 name,
                 (actions or {}).get(name, bytes([Action.COPY]) * len(snapshot.files)),
                 self.ways,
-                MediumAccess(io, self.way),
+                MediumAccess(io, self.way, at_once=self.settings.files_at_once),
                 works[name],
                 rotational=name in self.rotational,
             )
             for name in self.drives
         ]
         root = io.open_root(os.fsencode(self.card))
-        card = CardSide(root, snapshot, MediumAccess(io, self.way), passes, settle)
+        card = CardSide(root, snapshot, MediumAccess(io, self.way, at_once=self.settings.files_at_once), passes, settle)
         outcome = Offloading(
             io, "A003", card, sides, board, settings=self.settings, cancel=cancel or Cancel(), emit=emit
         ).run()

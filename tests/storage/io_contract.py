@@ -300,6 +300,20 @@ class IoContract:
         assert io.read_into(handle, memoryview(buffer), 1 << 40) == 0
         io.close(handle)
 
+    def test_many_reads_each_fill_their_own_place_and_one_that_fails_says_so(
+        self, ground: Ground, io: Io, top: int
+    ) -> None:
+        ground.put_file("short", b"0123")
+        ground.put_file("long", b"abcdefghijkl")
+        short, long = (io.open_read(name, top, direct=False) for name in (b"short", b"long"))
+        buffer = bytearray(24)
+        views = [memoryview(buffer)[start : start + 8] for start in (0, 8, 16)]
+        assert io.reads_at_once >= 1
+        assert io.read_many([(short, views[0]), (1 << 20, views[1]), (long, views[2])]) == [4, -1, 8]
+        assert bytes(buffer) == b"0123" + bytes(12) + b"abcdefgh"
+        io.close(short)
+        io.close(long)
+
     def test_writes_land_where_they_were_aimed(self, ground: Ground, io: Io, top: int) -> None:
         handle = io.create(b"clip", top, direct=False)
         assert io.write_from(handle, memoryview(b"tail"), 4) == 4

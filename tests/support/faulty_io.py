@@ -13,11 +13,11 @@ import mmap
 import os
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from rollproof.storage.io import EntryKind, Io, Stat
+from rollproof.storage.io import EntryKind, Io, Stat, one_by_one
 from support.counting import FAULTS
 from support.faults import (
     LOSABLE,
@@ -55,10 +55,18 @@ class _Opened:
 class FaultyIo:
     """`Io` with faults by rule. Thread-safe. The first rule that matches decides; each rule counts on its own."""
 
-    def __init__(self, inner: Io, rules: Iterable[Rule] = (), *, on_fault: Callable[[], object] | None = None) -> None:
+    def __init__(
+        self,
+        inner: Io,
+        rules: Iterable[Rule] = (),
+        *,
+        on_fault: Callable[[], object] | None = None,
+        reads_at_once: int = 1,
+    ) -> None:
         self._on_fault = on_fault
         self.inner = inner
         self.name = inner.name
+        self.reads_at_once = reads_at_once
         self.rules = list(rules)
         self.calls: list[Call] = []
         self.injected: Counter[str] = Counter()
@@ -230,6 +238,10 @@ class FaultyIo:
         return self._transfer(
             "read_into", handle, view, lambda part: self.inner.read_into(handle, part, offset), reading=True
         )
+
+    def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
+        """See `Io`: by single reads, each of which can go wrong."""
+        return one_by_one(self, reads)
 
     def write_from(self, handle: int, view: memoryview, offset: int) -> int:
         """See `Io`."""

@@ -177,7 +177,7 @@ class Stage:
         on_fault: Callable[[], object] | None = None,
     ) -> Run:
         """Offload with these faults; `on_fault` is called at each that happens."""
-        run = Run(FaultyIo(system_io(), rules, on_fault=on_fault))
+        run = Run(FaultyIo(system_io(), rules, on_fault=on_fault, reads_at_once=4))
 
         def work() -> None:
             run.result = offload(
@@ -197,7 +197,7 @@ class Stage:
 
     def verify(self, rules: Iterable[Rule] = ()) -> VerifyRun:
         """Verify the copies on all drives with these faults."""
-        run = VerifyRun(FaultyIo(system_io(), rules))
+        run = VerifyRun(FaultyIo(system_io(), rules, reads_at_once=4))
 
         def work() -> None:
             run.result = verify(
@@ -218,7 +218,7 @@ class Stage:
         """Ask whether the card may be wiped, with these faults. Its clips hold noise, and a person takes that upon
         themselves."""
         accepted = tuple(sorted(os.fsdecode(path)[6:14] for path in self.known.files if path.endswith(b".mov")))
-        run = WipeRun(FaultyIo(system_io(), rules))
+        run = WipeRun(FaultyIo(system_io(), rules, reads_at_once=4))
 
         def work() -> None:
             run.result = may_wipe(

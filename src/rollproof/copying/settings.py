@@ -31,6 +31,8 @@ class Settings:
     """Reads in flight in a hash-only pass; the passes run side by side."""
     reads: int = 0
     """Reads in flight on every device, where somebody asked for so many; 0: what each device is good for."""
+    files_at_once: int = 32
+    """Small files whose reads are handed to the system together, where it can take them so."""
     flush_files: int = 1000
     """Small files written before the volume is flushed and they get their final names."""
     flush_bytes: int = 256 << 20
@@ -55,6 +57,13 @@ class Settings:
     """How long a pass that ends early waits for its reads under way; then their handles are left open."""
     cancel_seconds: float = 2.0
     """How long an asked-for end waits for drives that are in the middle of a call."""
+
+    def files_on(self, device: Device) -> int:
+        """Small files that one worker reads at once on a device: one where heads travel between them. A disk that does
+        not say whether it turns is a virtual one, wherever reads can be handed over together."""
+        if device.kind == "disk" and device.rotational:
+            return 1
+        return min(self.reads or self.files_at_once, self.files_at_once)
 
     def reads_on(self, device: Device, usual: int) -> int:
         """Reads in flight on a device: `usual`, or few where heads may have to travel between them."""

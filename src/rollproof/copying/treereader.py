@@ -12,6 +12,7 @@ import mmap
 import operator
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from rollproof.copying.buffers import Buffer
 from rollproof.copying.parcels import Fill, Segment
@@ -68,6 +69,27 @@ class _Large:
         self.fault: Finding | None = None
 
 
+@dataclass(slots=True)
+class _Small:
+    """A file that travels with others: its segment, and the view that it is read into."""
+
+    segment: Segment
+    entry: FileEntry
+    view: memoryview
+    open: _Open | None = None
+
+    @property
+    def handle(self) -> int:
+        assert self.open is not None
+        return self.open.handle
+
+    @property
+    def wanted(self) -> memoryview:
+        """Where its bytes go: whole sectors, where it is read directly."""
+        assert self.open is not None
+        return self.view if self.open.direct else self.view[: self.entry.size]
+
+
 class TreeReader:
     """Fills buffers with the files of one tree.
 
@@ -98,6 +120,10 @@ class TreeReader:
         self._words = words
         self._same_time = same_time
         self._where = where
+        self._at_once = min(access.at_once, io.reads_at_once)
+        # one worker opens and checks small files while another waits for those it handed over: more of them only
+        # take the interpreter's lock from each other
+        self._turn = threading.Lock()
         self._local = threading.local()
         self._failed_in_a_row = 0
         self._read_well = -1
@@ -143,11 +169,18 @@ class TreeReader:
         def fill(buffer: Buffer) -> list[Segment]:
             segments: list[Segment] = []
             start = 0
+            together: list[_Small] = []
             for number in numbers:
                 entry = self._files[number]
                 room = max(aligned(entry.size), ALIGNMENT)
-                segments.append(self._read_small(number, entry, buffer.view[start : start + room], start))
+                segment = Segment(number, start, entry.size, 0, True)
+                together.append(_Small(segment, entry, buffer.view[start : start + room]))
+                segments.append(segment)
                 start += room
+                if len(together) >= self._at_once:
+                    self._read_small(together)
+                    together = []
+            self._read_small(together)
             return segments
 
         return fill
@@ -162,23 +195,60 @@ class TreeReader:
 
             yield fill
 
-    def _read_small(self, number: int, entry: FileEntry, view: memoryview, start: int) -> Segment:
-        segment = Segment(number, start, entry.size, 0, True)
+    def _read_small(self, together: list[_Small]) -> None:
+        """Read whole files, all at once where there are several; each segment gets its evidence, or its fault."""
+        if len(together) > 1:
+            with self._turn:
+                self._read_together(together)
+            return
+        for small in together:
+            try:
+                if self._opened(small):
+                    self._finish_small(small, -1)
+            finally:
+                self._close_small(small)
+
+    def _read_together(self, together: list[_Small]) -> None:
         try:
-            opened = self._open(number, entry)
-        except OSError as error:
-            segment.fault = self._unreadable(number, 0, entry.size, error)
-            return segment
-        try:
-            segment.fault = self._read_exactly(number, opened, view, 0, entry.size) or self._unchanged(
-                number, entry, opened
-            )
-            segment.evidence = opened.evidence
+            opened = [small for small in together if self._opened(small)]
+            filled = [small for small in opened if small.entry.size]
+            reads = [(small.handle, small.wanted) for small in filled]
+            self._turn.release()
+            try:
+                counts = self._io.read_many(reads)
+            finally:
+                self._turn.acquire()
+            came = dict(zip((small.segment.file for small in filled), counts, strict=True))
+            for small in opened:
+                self._finish_small(small, came.get(small.segment.file, 0))
         finally:
-            self._close(opened)
+            for small in together:
+                self._close_small(small)
+
+    def _opened(self, small: _Small) -> bool:
+        number, entry = small.segment.file, small.entry
+        try:
+            small.open = self._open(number, entry)
+        except OSError as error:
+            small.segment.fault = self._unreadable(number, 0, entry.size, error)
+            return False
+        return True
+
+    def _finish_small(self, small: _Small, came: int) -> None:
+        """Check an open file of which `came` bytes were read already. What did not come whole is read anew, alone."""
+        segment, entry, opened = small.segment, small.entry, small.open
+        assert opened is not None
+        if came < entry.size:
+            segment.fault = self._read_exactly(segment.file, opened, small.view, 0, entry.size)
+        segment.fault = segment.fault or self._unchanged(segment.file, entry, opened)
+        segment.evidence = opened.evidence
         if segment.fault is None:
-            self._went_well(number, entry)
-        return segment
+            self._went_well(segment.file, entry)
+
+    def _close_small(self, small: _Small) -> None:
+        if small.open is not None:
+            closing, small.open = small.open, None
+            self._close(closing)
 
     def _read_block(self, number: int, shared: _Large, buffer: Buffer, offset: int, length: int) -> list[Segment]:
         entry = self._files[number]

@@ -10,6 +10,7 @@ a link below an opened root; every failure is an `OSError` with `errno` set; han
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import NamedTuple, Protocol
 
@@ -39,6 +40,8 @@ class Io(Protocol):
 
     name: str
     """`linux`, `macos`, `windows`, or what a test calls itself."""
+    reads_at_once: int
+    """How many reads `read_many` hands over together; 1 where each is a call of its own anyway."""
 
     # --- folders
     def open_root(self, path: bytes) -> int:
@@ -86,6 +89,11 @@ class Io(Protocol):
 
     def read_into(self, handle: int, view: memoryview, offset: int) -> int:
         """Read at `offset` into `view`; the count may be short, 0 is the end of the file."""
+        ...
+
+    def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
+        """Read the beginnings of up to `reads_at_once` files, each into its view: the count of each, as `read_into`
+        gives it, or -1 for one that failed: reading it alone tells why. Nothing is under way any more afterwards."""
         ...
 
     def write_from(self, handle: int, view: memoryview, offset: int) -> int:
@@ -161,6 +169,17 @@ class Io(Protocol):
     def device_size(self, handle: int) -> int:
         """Size of an opened block device."""
         ...
+
+
+def one_by_one(io: Io, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
+    """`Io.read_many` by one call after the other."""
+    counts: list[int] = []
+    for handle, view in reads:
+        try:
+            counts.append(io.read_into(handle, view, 0))
+        except OSError:
+            counts.append(-1)
+    return counts
 
 
 def system_io() -> Io:

@@ -41,10 +41,12 @@ class MediumAccess:
     pass left in the block device's cache must be gone before the next one counts.
     """
 
-    def __init__(self, io: Io, way: MediumWay, node: str = "") -> None:
+    def __init__(self, io: Io, way: MediumWay, node: str = "", *, at_once: int = 1) -> None:
+        """`at_once` small files may be read together, where the system can do that."""
         self._io = io
         self._way = way
         self._node = node
+        self.at_once = at_once
         self._device_pages_gone = False
         self._lock = threading.Lock()
 

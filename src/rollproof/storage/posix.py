@@ -10,8 +10,11 @@ import os
 import stat as stat_module
 import struct
 import sys
+import threading
+from collections.abc import Sequence
 
-from rollproof.storage.io import EntryKind, Stat
+from rollproof.storage import linux_aio
+from rollproof.storage.io import EntryKind, Stat, one_by_one
 
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 _O_DIRECT = getattr(os, "O_DIRECT", 0)
@@ -61,6 +64,7 @@ class PosixIo:
     """Folder handles and files by the calls that every POSIX system has."""
 
     name = "posix"
+    reads_at_once = 1
     direct_flag = 0
 
     def __init__(self) -> None:
@@ -171,6 +175,9 @@ class PosixIo:
 
     def read_into(self, handle: int, view: memoryview, offset: int) -> int:
         return os.preadv(handle, [view], offset)
+
+    def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
+        return one_by_one(self, reads)
 
     def write_from(self, handle: int, view: memoryview, offset: int) -> int:
         return os.pwrite(handle, view, offset)
@@ -291,10 +298,27 @@ def _address_of(window: mmap.mmap) -> int:
 
 
 class LinuxIo(PosixIo):
-    """Linux: direct I/O, renameat2, syncfs, page eviction."""
+    """Linux: direct I/O, reads handed over together, renameat2, syncfs, page eviction."""
 
     name = "linux"
     direct_flag = _O_DIRECT
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._local = threading.local()
+        # whoever reads in a way of its own is asked for every read
+        own = type(self).read_into is not PosixIo.read_into
+        self.reads_at_once = 1 if own or not linux_aio.possible() else linux_aio.MOST
+
+    def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
+        together: linux_aio.ReadsTogether | None = getattr(self._local, "together", None)
+        if together is None:
+            try:
+                together = self._local.together = linux_aio.ReadsTogether()
+            except OSError:
+                self.reads_at_once = 1  # forbidden here, or all the system's room is taken
+                return super().read_many(reads)
+        return together.read(reads)
 
     def allocate(self, handle: int, size: int) -> None:
         # fallocate(2) itself, not posix_fallocate: glibc emulates the latter by writing where it is missing

@@ -19,11 +19,11 @@ import contextlib
 import errno
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rollproof.storage import windows_calls as win
-from rollproof.storage.io import EntryKind, Stat
+from rollproof.storage.io import EntryKind, Stat, one_by_one
 from rollproof.storage.windows_calls import FileInformation, Win32Calls, Win32Failure
 
 LOCK_NAME = b"LOCKED.rollproof-partial"
@@ -112,6 +112,7 @@ class WindowsIo:
     """Folder handles and files by Win32. Handles are small numbers of our own, good for every thread."""
 
     name = "windows"
+    reads_at_once = 1
 
     def __init__(self, calls: Win32Calls | None = None) -> None:
         if calls is None:
@@ -264,6 +265,9 @@ class WindowsIo:
     def read_into(self, handle: int, view: memoryview, offset: int) -> int:
         with _translated():
             return self._calls.read_file(self._of(handle).handle, view, offset)
+
+    def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
+        return one_by_one(self, reads)
 
     def write_from(self, handle: int, view: memoryview, offset: int) -> int:
         opened = self._of(handle)

@@ -324,7 +324,9 @@ class OneCard:
             CardSide(
                 card.root,
                 card.snapshot,
-                MediumAccess(self._io, card.volume.way, card.volume.source),
+                MediumAccess(
+                    self._io, card.volume.way, card.volume.source, at_once=self._settings.files_on(card.volume.device)
+                ),
                 self._passes(card),
                 settle,
                 read_depth=self._settings.reads_on(card.volume.device, self._settings.read_depth),
@@ -450,7 +452,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatc
             volume_flush=journalled,
             limits=at.volume.limits,
         ),
-        MediumAccess(io, at.volume.way, at.volume.source),
+        MediumAccess(io, at.volume.way, at.volume.source, at_once=settings.files_on(at.volume.device)),
         work,
         read_depth=settings.reads_on(at.volume.device, settings.pass_depth),
         limits=at.volume.limits,

@@ -201,7 +201,9 @@ class CopyVerifier:
 
     def _pass(self, work: Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int]) -> None:
         files = work.there.files
-        access = MediumAccess(self._io, work.volume.way, work.volume.source)
+        access = MediumAccess(
+            self._io, work.volume.way, work.volume.source, at_once=self._settings.files_on(work.volume.device)
+        )
         reader = TreeReader(self._io, work.handle, files, access, self._settings, drive=work.drive)
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:

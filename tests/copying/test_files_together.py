@@ -1,0 +1,156 @@
+"""Small files read together come out as they would one by one: hashes, faults, and whose they are."""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from copying.rig import SMALL, Rig, listing
+from rollproof.copying.buffers import BufferPool
+from rollproof.copying.hashpass import HashPass
+from rollproof.copying.treereader import TreeLost, TreeReader
+from rollproof.hashing import new_hasher
+from rollproof.models.findings import Finding, Kind
+from rollproof.models.volumes import Evidence, MediumWay
+from rollproof.storage.io import Io, system_io
+from rollproof.storage.medium import MediumAccess
+from support.faults import Fail, Fault, Flip, Rule, Short
+from support.faulty_io import FaultyIo
+
+AT_ONCE = 4
+
+
+class Read:
+    """One pass over a card: texts and evidence by path, faults by path."""
+
+    def __init__(self, card: Path, io: Io, at_once: int) -> None:
+        files = listing(card).files
+        self.texts: dict[str, str] = {}
+        self.evidence: set[Evidence] = set()
+        self.faults: dict[str, Finding] = {}
+        root = io.open_root(os.fsencode(card))
+        reader = TreeReader(io, root, files, MediumAccess(io, MediumWay.DIRECT, at_once=at_once), SMALL)
+
+        def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
+            self.texts[os.fsdecode(files[number].path)] = texts["xxh128"]
+            self.evidence.add(evidence)
+
+        def fault(number: int, finding: Finding) -> None:
+            self.faults[os.fsdecode(files[number].path)] = finding
+
+        try:
+            work = HashPass(
+                BufferPool(SMALL.block_bytes), reader, ("xxh128",), SMALL, stop_asked=lambda: False, name="p"
+            )
+            work.run(range(len(files)), hashed, fault)
+        finally:
+            io.close(root)
+
+
+def handles() -> int:
+    return len(os.listdir("/proc/self/fd"))
+
+
+@given(sizes=st.lists(st.sampled_from([0, 1, 511, 4095, 4096, 4097, 9_000, 16 << 10, 70_000]), max_size=30))
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_together_or_alone_every_file_has_the_hash_of_its_bytes(
+    tmp_path_factory: pytest.TempPathFactory, sizes: list[int]
+) -> None:
+    rig = Rig(tmp_path_factory.mktemp("card"))
+    rig.card.mkdir()
+    rig.fill({f"{number % 3}/{number:03}.dng": size for number, size in enumerate(sizes)})
+    before = handles()
+    for at_once in (1, AT_ONCE, 32):
+        read = Read(rig.card, system_io(), at_once)
+        assert read.faults == {}
+        assert read.evidence <= {Evidence.MEDIUM}
+        assert len(read.texts) == len(sizes)
+        for name, text in read.texts.items():
+            state = new_hasher("xxh128")
+            state.update((rig.card / name).read_bytes())
+            assert text == state.text(), f"{name} at {at_once} at once"
+    assert handles() == before
+
+
+def faulty(*rules: Rule) -> FaultyIo:
+    return FaultyIo(system_io(), rules, reads_at_once=AT_ONCE)
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Path:
+    rig = Rig(tmp_path)
+    rig.fill({f"{number:02}.dng": 5_000 for number in range(10)})
+    return rig.card
+
+
+@pytest.mark.parametrize("fault", [Fail(errno.EIO), Fail(errno.EINVAL), Short()])
+def test_a_read_that_fails_once_among_others_is_made_again_alone(card: Path, fault: Fault) -> None:
+    io = faulty(Rule(fault, "read_into", path=b"05.dng"))
+    read = Read(card, io, AT_ONCE)
+    assert io.reached
+    assert read.faults == {}
+    assert len(read.texts) == 10
+
+
+def test_a_file_that_cannot_be_read_is_named_and_its_neighbours_are_read(card: Path) -> None:
+    before = handles()
+    read = Read(card, faulty(Rule(Fail(errno.EIO), "read_into", path=b"05.dng", onward=True)), AT_ONCE)
+    assert {name: finding.kind for name, finding in read.faults.items()} == {"05.dng": Kind.UNREADABLE}
+    assert len(read.texts) == 9
+    assert handles() == before
+
+
+@pytest.mark.parametrize("operation", ["open_read", "fstat"])
+def test_a_file_that_cannot_be_opened_or_looked_at_is_named_and_its_neighbours_are_read(
+    card: Path, operation: str
+) -> None:
+    before = handles()
+    read = Read(card, faulty(Rule(Fail(errno.EACCES), operation, path=b"05.dng", onward=True)), AT_ONCE)
+    assert list(read.faults) == ["05.dng"]
+    assert len(read.texts) == 9
+    assert handles() == before
+
+
+@pytest.mark.parametrize("operation", ["open_read", "read_into"])
+def test_a_card_that_goes_away_among_them_ends_the_pass_and_leaves_no_handle_open(card: Path, operation: str) -> None:
+    before = handles()
+    with pytest.raises(TreeLost):
+        Read(card, faulty(Rule(Fail(errno.ENODEV), operation, path=b"0[67].dng", onward=True)), AT_ONCE)
+    assert handles() == before
+
+
+def test_a_file_that_grew_or_shrank_since_the_scan_is_told_as_changed(
+    card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Late(FaultyIo):
+        done = False
+
+        def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
+            if not self.done:
+                self.done = True
+                (card / "01.dng").write_bytes(b"x" * 5_001)
+                (card / "02.dng").write_bytes(b"x" * 4_999)
+            return super().read_many(reads)
+
+    read = Read(card, Late(system_io(), [], reads_at_once=AT_ONCE), AT_ONCE)
+    assert {name: finding.kind for name, finding in read.faults.items()} == {
+        "01.dng": Kind.CARD_CHANGED,
+        "02.dng": Kind.CARD_CHANGED,
+    }
+
+
+def test_a_bit_that_flips_among_others_spoils_its_own_file_only(tmp_path: Path) -> None:
+    rig = Rig(tmp_path, settings=replace(SMALL, files_at_once=AT_ONCE))
+    rig.fill({f"{number:02}.dng": 5_000 for number in range(10)})
+    io = faulty(Rule(Flip(), "read_into", path=b"05.dng", drive=os.fsencode(tmp_path / "one")))
+    run = rig.run(io=io)
+    assert io.reached
+    assert run.proven("one") == {f"{number:02}.dng".encode() for number in range(10)} - {b"05.dng"}
+    assert len(run.proven("two")) == 10
