@@ -262,6 +262,36 @@ class ProofBoard:
         """Whether this copy is there and nothing speaks against it, proven or not."""
         return self._source[number] in _WAS_READ and self._copies[drive].states[number] in _IS_THERE
 
+    def all_proven(self, drive: str) -> bool:
+        """`is_proven` of every file: counted where each is proven by this offload alone, as nearly always."""
+        many, copies = len(self._files), self._copies[drive]
+        by_itself = (
+            self._source.count(SourceState.READ_TWICE) == many
+            and copies.states.count(CopyState.MATCHES) == many
+            and not any(any(evidence) for evidence in self._source_evidence)
+            and sum(copies.evidence.count(rank) for rank in self._accepted) == many
+            and all(table.full for table in self._hashes.values())
+        )
+        return by_itself or all(self.is_proven(drive, number) for number in range(many))
+
+    def all_copied(self, drive: str) -> bool:
+        """`is_copied` of every file."""
+        many, states = len(self._files), self._copies[drive].states
+        return (
+            sum(self._source.count(state) for state in _WAS_READ) == many
+            and sum(states.count(state) for state in _IS_THERE) == many
+        )
+
+    def count_proven(self, drive: str) -> int:
+        """How many copies have their whole proof."""
+        many = len(self._files)
+        return many if self.all_proven(drive) else sum(self.is_proven(drive, number) for number in range(many))
+
+    def count_copied(self, drive: str) -> int:
+        """How many copies are there with nothing speaking against them, proven or not."""
+        many = len(self._files)
+        return many if self.all_copied(drive) else sum(self.is_copied(drive, number) for number in range(many))
+
     def is_to_be_read_back(self, drive: str, number: int) -> bool:
         """Whether this copy stands on the drive and is worth reading. The hashing of the card's first read may lag
         behind the writing, so a source that is not hashed yet is no reason to pass a copy over."""
@@ -281,6 +311,8 @@ class ProofBoard:
         """The weakest evidence of pass 0 or 1 over all files that were read to their end in it."""
         twice = (SourceState.READ_TWICE, SourceState.READS_DIFFER)
         read = twice if which == 1 else (SourceState.READ_ONCE, *twice)
+        if any(map(self._source.count, read)) and not any(self._source_evidence[which]):
+            return evidence_of(0)
         ranks = [self._source_evidence[which][i] for i, state in enumerate(self._source) if state in read]
         return evidence_of(max(ranks)) if ranks else None
 
@@ -288,5 +320,7 @@ class ProofBoard:
         """The weakest evidence of the read-back over all files read back on a drive."""
         copies = self._copies[drive]
         done = (CopyState.MATCHES, CopyState.DIFFERS)
+        if any(map(copies.states.count, done)) and not any(copies.evidence):
+            return evidence_of(0)
         ranks = [copies.evidence[i] for i, state in enumerate(copies.states) if state in done]
         return evidence_of(max(ranks)) if ranks else None

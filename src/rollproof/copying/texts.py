@@ -58,6 +58,11 @@ class TextTable:
         """Those with a text, in order."""
         return (number for number, known in enumerate(self._known) if known)
 
+    @property
+    def full(self) -> bool:
+        """Whether every number has its text."""
+        return self._known.count(1) == self._count
+
     def has(self, number: int) -> bool:
         """Whether a text was set."""
         return bool(self._known[number])

@@ -74,6 +74,10 @@ class CopyBoard(ProofBoard):
         """Whether this copy of this file has its whole proof, back to the card."""
         return bool(self._originals[number]) and super().is_proven(drive, number)
 
+    def all_proven(self, drive: str) -> bool:
+        """`is_proven` of every file."""
+        return all(self._originals) and super().all_proven(drive)
+
     def source_evidence(self, which: int) -> Evidence | None:
         """The weakest evidence of the one read of the source; there is no second pass over it."""
         return weakest(sorted(self._evidence_of_reads)) if which == 0 else None

@@ -207,13 +207,12 @@ class OffloadDriveWork:
     def state(self) -> ResultState:
         """The state of the whole copy, as far as the board knows. A copy of a card that could not be seen whole is a
         copy of a part of it, however good: it must not look finished."""
-        numbers = range(len(self._card.files))
         if not self._card_seen_whole():
             return "incomplete"
         drive, board = self._at.drive, self._board
-        if all(board.is_proven(drive, number) for number in numbers):
+        if board.all_proven(drive):
             return "proven"
-        if all(board.is_copied(drive, number) for number in numbers):
+        if board.all_copied(drive):
             return "copied"
         return "incomplete"
 
@@ -289,8 +288,9 @@ _ROW_STATES = {
 
 def rows_of(card: Snapshot, at: DriveAtWork, board: ProofBoard) -> Iterator[FileRow]:
     """The record's rows for one drive, in byte order of their paths."""
+    all_proven = board.all_proven(at.drive)
     for number, entry in enumerate(card.files):
-        proven = board.is_proven(at.drive, number)
+        proven = all_proven or board.is_proven(at.drive, number)
         state: str | None = None
         if not proven:
             copied = board.is_copied(at.drive, number)

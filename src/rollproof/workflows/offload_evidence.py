@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -59,6 +60,8 @@ class EvidenceWriter:
     look: CardLook | None = None
     pace: Callable[[str], tuple[PaceBlock, ...]] = lambda drive: ()
     signer: Signer = field(default_factory=station_signer)
+    _known_digest: DigestBlock | None = None
+    _digest_lock: threading.Lock = field(default_factory=threading.Lock)
 
     def __call__(self, at: DriveAtWork, state: CopyState) -> str:
         """Manifest first, record second, both flushed; returns the record's name."""
@@ -85,7 +88,7 @@ class EvidenceWriter:
             other_copies=tuple(self._copy(other, self.states(other.drive)) for other in self.drives if other is not at),
             findings=finding_blocks(findings),
             totals=self._totals(at),
-            files_digest=self._digest(),
+            files_digest=self._card_digest(),
             day=self.day,
             unit=self.unit,
             ignore=self._patterns(),
@@ -140,17 +143,23 @@ class EvidenceWriter:
         )
 
     def _totals(self, at: DriveAtWork) -> Totals:
-        numbers = range(len(self.card.snapshot.files))
-        proven = sum(self.board.is_proven(at.drive, number) for number in numbers)
-        copied = sum(self.board.is_copied(at.drive, number) for number in numbers)
+        many = len(self.card.snapshot.files)
+        proven, copied = self.board.count_proven(at.drive), self.board.count_copied(at.drive)
         return Totals(
-            files=len(numbers),
+            files=many,
             bytes=self.card.snapshot.size_bytes,
             proven=proven,
             copied=copied - proven,
-            failed=len(numbers) - copied,
+            failed=many - copied,
             carried=len(at.plan.expected),
         )
+
+    def _card_digest(self) -> DigestBlock | None:
+        """The digest of what the card holds, worked out by the first drive that gets so far."""
+        with self._digest_lock:
+            if self._known_digest is None:
+                self._known_digest = self._digest()
+            return self._known_digest
 
     def _digest(self) -> DigestBlock | None:
         algorithm = self.board.proof_algorithm
@@ -174,8 +183,9 @@ class EvidenceWriter:
             """Goes through the files anew each time: the writer needs them twice."""
 
             def __iter__(self) -> Iterator[FileHash]:
+                whole = board.all_copied(at.drive)
                 for number, entry in enumerate(snapshot.files):
-                    if not board.is_copied(at.drive, number):
+                    if not whole and not board.is_copied(at.drive, number):
                         continue  # not there, or not to be trusted: the record says so
                     known = board.hashes(number)
                     hashes = {name: known[name] for name in algorithms}

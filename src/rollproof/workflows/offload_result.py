@@ -181,14 +181,13 @@ def _status(outcome: CopyOutcome, *, proven: bool) -> ExitStatus:
 
 
 def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, interrupted: bool) -> DestinationResult:
-    numbers = range(len(at.plan.actions))
     # proven is said only where the evidence lies on the drive
     sealed = at.record_name is not None and lane.failure is None and lane.state in ("proven", "copied", "incomplete")
     if sealed:
-        proven = sum(board.is_proven(at.drive, number) for number in numbers)
+        proven = board.count_proven(at.drive)
     else:  # what records on the drive prove, unless the card has something else now
         proven = sum(board.copy_state(at.drive, number) is not CopyState.DIFFERS for number in at.plan.expected)
-    copied = sum(board.is_copied(at.drive, number) for number in numbers)
+    copied = board.count_copied(at.drive)
     findings = [*board.copy_findings(at.drive), *(replace(finding, drive=at.drive) for finding in at.noted)]
     findings.extend(lane.notes)
     if lane.failure is not None:
