@@ -504,6 +504,30 @@ PROTECTIONS = (
         "copies.expected.set(number, expected)\n            self._compare_copy(drive, copies, number)",
         "copies.expected.set(number, expected)", "copying/test_board.py::whichever_came_first",
     ),
+    Protection(
+        "what did not come whole among others is read anew", "copying/treereader.py", "if came < entry.size:",
+        "if False:", "copying/test_files_together.py::test_a_read_that_fails_once",
+    ),
+    Protection(
+        "a file read among others is looked at once more", "copying/treereader.py",
+        "segment.fault = segment.fault or self._unchanged(segment.file, entry, opened)", "pass",
+        "copying/test_files_together.py::test_a_file_that_grew",
+    ),
+    Protection(
+        "no read handed to the system is left under way", "storage/linux_aio.py",
+        "                self.close()\n                self._begin()\n", "",
+        "storage/test_linux_aio.py::test_when_the_answers_cannot_be_had",
+    ),
+    Protection(
+        "all copies are proven only where each is read back from the medium", "copying/board.py",
+        "            and sum(copies.evidence.count(rank) for rank in self._accepted) == many\n", "",
+        "copying/test_board.py::test_what_is_said_of_all_files",
+    ),
+    Protection(
+        "a copy of what is no camera original is not proven with the rest", "workflows/offload_copy_board.py",
+        "all(self._originals) and super().all_proven(drive)", "super().all_proven(drive)",
+        "workflows/test_copies_of_copies.py",
+    ),
 )  # fmt: skip
 
 
