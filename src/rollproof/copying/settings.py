@@ -59,11 +59,11 @@ class Settings:
     """How long an asked-for end waits for drives that are in the middle of a call."""
 
     def files_on(self, device: Device) -> int:
-        """Small files that one worker reads at once on a device: one where heads travel between them. A disk that does
-        not say whether it turns is a virtual one, wherever reads can be handed over together."""
-        if device.kind == "disk" and device.rotational:
-            return 1
-        return min(self.reads or self.files_at_once, self.files_at_once)
+        """Small files that one worker reads at once on a device: one where heads travel between them, and where
+        somebody asked for a number of reads. A disk that does not say whether it turns is a virtual one, wherever
+        reads can be handed over together."""
+        turns = device.kind == "disk" and device.rotational
+        return 1 if self.reads or turns else self.files_at_once
 
     def reads_on(self, device: Device, usual: int) -> int:
         """Reads in flight on a device: `usual`, or few where heads may have to travel between them."""
