@@ -5,7 +5,8 @@
 What is left above it is what the program costs; what stands between it and a row's target, Python's threads cannot
 give. The calls are those of the engine: every file of the card read once and written to all drives under a temporary
 name, one flush for each drive and the final names, one more flush; then the card and every drive read beside each
-other, from the medium where their file system can do that. Everything is hashed with xxh128. Listing does not count.
+other, from the medium where their file system can do that, small files together as the engine reads them. Everything
+is hashed with xxh128. Listing does not count.
 """
 
 from __future__ import annotations
@@ -20,11 +21,14 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import xxhash
 
 from rollproof.copying.settings import Settings
+from rollproof.storage.io import Io
+from rollproof.storage.posix import LinuxIo
 
 _READS_ON_DRIVE = 2
 _GET_FLAGS = 0x80086601
@@ -55,25 +59,43 @@ def pieces(card: Path, block: int) -> list[Piece]:
     return found
 
 
-def _read(root: int, piece: Piece, room: memoryview) -> tuple[memoryview, os.stat_result]:
+def _open(root: int, piece: Piece) -> int:
     flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
     try:
         handle = os.open(piece.path, flags | os.O_DIRECT | os.O_NOATIME, dir_fd=root)
     except OSError:
         handle = os.open(piece.path, flags, dir_fd=root)
-    try:
-        os.fstat(handle)
-        if piece.whole:
-            with_flags = bytearray(8)
-            try:
-                fcntl.ioctl(handle, _GET_FLAGS, with_flags)
-            except OSError:
-                pass
-        rounded = -(-piece.length // mmap.PAGESIZE) * mmap.PAGESIZE
-        os.preadv(handle, [room[:rounded]], piece.offset)
-        return room[: piece.length], os.fstat(handle)
-    finally:
+    os.fstat(handle)
+    if piece.whole:
+        with_flags = bytearray(8)
+        try:
+            fcntl.ioctl(handle, _GET_FLAGS, with_flags)
+        except OSError:
+            pass
+    return handle
+
+
+def _read(
+    io: Io, root: int, together: list[Piece], room: memoryview
+) -> Iterator[tuple[Piece, memoryview, os.stat_result]]:
+    """The content of these pieces, read at once where they are several; `room` holds them all."""
+    handles, views, start = [], [], 0
+    for piece in together:
+        handles.append(_open(root, piece))
+        end = start + _rounded(piece.length)
+        views.append(room[start:end])
+        start = end
+    if len(together) > 1:
+        io.read_many(list(zip(handles, views, strict=True)))
+    else:
+        io.read_into(handles[0], views[0], together[0].offset)
+    for piece, handle, view in zip(together, handles, views, strict=True):
+        yield piece, view[: piece.length], os.fstat(handle)
         os.close(handle)
+
+
+def _rounded(length: int) -> int:
+    return -(-length // mmap.PAGESIZE) * mmap.PAGESIZE
 
 
 def _write(root: int, piece: Piece, content: memoryview, times: os.stat_result) -> None:
@@ -97,20 +119,23 @@ def _at_once(works: list[Callable[[], None]]) -> None:
         thread.join()
 
 
-def _each(todo: list[Piece], work: Callable[[Piece, memoryview], None], block: int) -> Callable[[], Callable[[], None]]:
+def _each(
+    todo: list[Piece], work: Callable[[list[Piece], memoryview], None], block: int
+) -> Callable[[], Callable[[], None]]:
     """A maker of workers that share what there is to do."""
     left: Iterator[Piece] = iter(todo)
     lock = threading.Lock()
+    at_once = Settings().files_at_once if all(piece.whole for piece in todo) else 1
 
     def worker() -> Callable[[], None]:
         def run() -> None:
-            room = memoryview(mmap.mmap(-1, -(-block // mmap.PAGESIZE) * mmap.PAGESIZE))
+            room = memoryview(mmap.mmap(-1, _rounded(block) * at_once))
             while True:
                 with lock:
-                    piece = next(left, None)
-                if piece is None:
+                    together = list(islice(left, at_once))
+                if not together:
                     return
-                work(piece, room)
+                work(together, room)
 
         return run
 
@@ -119,7 +144,7 @@ def _each(todo: list[Piece], work: Callable[[Piece, memoryview], None], block: i
 
 def copy_and_read_back(card: Path, drives: list[Path]) -> float:
     """Seconds for it all. Raises RuntimeError when a copy came back with another hash."""
-    settings = Settings()
+    settings, io = Settings(), LinuxIo()
     largest = max((path.stat().st_size for path in card.rglob("*") if path.is_file()), default=1)
     block = min(settings.block_bytes, max(largest, 1))
     todo = pieces(card, block)
@@ -130,11 +155,11 @@ def copy_and_read_back(card: Path, drives: list[Path]) -> float:
     hashes: dict[Piece, str] = {}
     wrong: queue.SimpleQueue[str] = queue.SimpleQueue()
 
-    def copy(piece: Piece, room: memoryview) -> None:
-        content, times = _read(roots[0], piece, room)
-        hashes[piece] = xxhash.xxh3_128_hexdigest(content)
-        for root in roots[1:]:
-            _write(root, piece, content, times)
+    def copy(together: list[Piece], room: memoryview) -> None:
+        for piece, content, times in _read(io, roots[0], together, room):
+            hashes[piece] = xxhash.xxh3_128_hexdigest(content)
+            for root in roots[1:]:
+                _write(root, piece, content, times)
 
     def give_names(root: int) -> None:
         _libc.syncfs(root)
@@ -142,10 +167,11 @@ def copy_and_read_back(card: Path, drives: list[Path]) -> float:
             os.rename(path + _SUFFIX, path, src_dir_fd=root, dst_dir_fd=root)
         _libc.syncfs(root)
 
-    def compare(root: int) -> Callable[[Piece, memoryview], None]:
-        def work(piece: Piece, room: memoryview) -> None:
-            if xxhash.xxh3_128_hexdigest(_read(root, piece, room)[0]) != hashes[piece]:
-                wrong.put(piece.path)
+    def compare(root: int) -> Callable[[list[Piece], memoryview], None]:
+        def work(together: list[Piece], room: memoryview) -> None:
+            for piece, content, _ in _read(io, root, together, room):
+                if xxhash.xxh3_128_hexdigest(content) != hashes[piece]:
+                    wrong.put(piece.path)
 
         return work
 
