@@ -54,9 +54,9 @@ class ReadsTogether:
 
     def close(self) -> None:
         """Give the room back. Reads under way end first."""
-        context, self._context = self._context, ctypes.c_ulong(0)
-        if context.value:
-            self._call(self._destroy, context)
+        if self._context.value:  # (nothing of this module is asked for: it may be gone when the interpreter ends)
+            self._call(self._destroy, self._context)
+            self._context.value = 0
 
     def __del__(self) -> None:
         self.close()
