@@ -326,3 +326,20 @@ def test_a_file_system_without_such_flags_has_nothing_of_the_kind(io: LinuxIo) -
     assert io.bypasses_direct(reading) is False
     os.close(reading)
     os.close(writing)
+
+
+@pytest.mark.parametrize(
+    ("few", "most", "then", "together"),
+    [(256, 8_192, 4_096, 32), (1_024, 1_024, 1_024, 8), (1_024, 2_048, 2_048, 8), (6_000, 8_192, 6_000, 32)],
+)
+def test_as_many_files_may_be_open_as_are_enough_and_where_they_are_few_fewer_are_read_together(
+    few: int, most: int, then: int, together: int
+) -> None:
+    program = (
+        "import resource\n"
+        f"resource.setrlimit(resource.RLIMIT_NOFILE, ({few}, {most}))\n"
+        "from rollproof.storage.io import system_io\n"
+        "print(system_io().reads_at_once, *resource.getrlimit(resource.RLIMIT_NOFILE))"
+    )
+    ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert ended.stdout.split() == [str(together), str(then), str(most)]

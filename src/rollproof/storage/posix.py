@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import errno
 import fcntl
 import mmap
 import os
+import resource
 import stat as stat_module
 import struct
 import sys
@@ -26,6 +28,9 @@ _FS_IOC_GETFLAGS = 0x80086601
 _BYPASS_FLAGS = 0x10000000 | 0x00000800 | 0x00004000
 _BLKGETSIZE64 = 0x80081272
 _RENAME_NOREPLACE = 1
+
+ENOUGH_FILES = 4096
+_WITH_FEW_FILES = 8
 _NO_ENTRY = frozenset((b"", b".", b".."))
 
 
@@ -49,6 +54,25 @@ def _single(name: bytes) -> bytes:
     if name in _NO_ENTRY or b"/" in name or b"\0" in name:
         raise OSError(errno.EINVAL, "not the name of one entry", name)
     return name
+
+
+def allow_open_files() -> None:
+    """Let this process have `ENOUGH_FILES` open, or as many as its user may: several drives that are read at once, each
+    with many small files and the folders they lie in, need more than the few hundred that systems begin with."""
+    few, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = ENOUGH_FILES if most == resource.RLIM_INFINITY else min(ENOUGH_FILES, most)
+    if few != resource.RLIM_INFINITY and few < wanted:
+        with contextlib.suppress(OSError, ValueError):  # then fewer are read together
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
+
+
+def _reads_together() -> int:
+    """How many small files may be open at once for each worker."""
+    if not linux_aio.possible():
+        return 1
+    may_be_open = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    enough = may_be_open == resource.RLIM_INFINITY or may_be_open >= ENOUGH_FILES
+    return linux_aio.MOST if enough else _WITH_FEW_FILES
 
 
 def _libc() -> ctypes.CDLL:
@@ -308,7 +332,7 @@ class LinuxIo(PosixIo):
         self._local = threading.local()
         # whoever reads in a way of its own is asked for every read
         own = type(self).read_into is not PosixIo.read_into
-        self.reads_at_once = 1 if own or not linux_aio.possible() else linux_aio.MOST
+        self.reads_at_once = 1 if own else _reads_together()
 
     def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
         together: linux_aio.ReadsTogether | None = getattr(self._local, "together", None)
