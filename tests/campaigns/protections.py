@@ -515,7 +515,7 @@ PROTECTIONS = (
     ),
     Protection(
         "no read handed to the system is left under way", "storage/linux_aio.py",
-        "                self.close()\n                self._begin()\n", "",
+        "                self.close()\n                with contextlib", "                with contextlib",
         "storage/test_linux_aio.py::test_when_the_answers_cannot_be_had",
     ),
     Protection(

@@ -154,3 +154,35 @@ def test_a_bit_that_flips_among_others_spoils_its_own_file_only(tmp_path: Path) 
     assert io.reached
     assert run.proven("one") == {f"{number:02}.dng".encode() for number in range(10)} - {b"05.dng"}
     assert len(run.proven("two")) == 10
+
+
+@pytest.mark.parametrize("every", [2, 4])
+def test_a_card_is_not_gone_because_some_of_its_first_files_cannot_be_opened(tmp_path: Path, every: int) -> None:
+    rig = Rig(tmp_path)
+    rig.fill({f"{number:03}.dng": 5_000 for number in range(160)})
+    bad = [Rule(Fail(errno.EACCES), "open_read", path=b"%03d.dng" % at, onward=True) for at in range(0, 160, every)]
+    read = Read(rig.card, FaultyIo(system_io(), bad, reads_at_once=32), 32)
+    assert len(read.faults) == 160 // every
+    assert len(read.texts) == 160 - 160 // every
+
+
+@pytest.mark.parametrize("operation", ["open_read", "read_into"])
+def test_nobody_waits_for_a_turn_while_a_file_in_trouble_is_tried_again(card: Path, operation: str) -> None:
+    held: list[bool] = []
+
+    class Slow(FaultyIo):
+        def read_into(self, handle: int, view: memoryview, offset: int) -> int:
+            held.append(reader._turn.locked())
+            return super().read_into(handle, view, offset)
+
+    io = Slow(system_io(), [Rule(Fail(errno.EIO), operation, path=b"05.dng", onward=True)], reads_at_once=AT_ONCE)
+    root = io.open_root(os.fsencode(card))
+    files = listing(card).files
+    reader = TreeReader(io, root, files, MediumAccess(io, MediumWay.DIRECT, at_once=AT_ONCE), SMALL)
+    pool = BufferPool(SMALL.block_bytes)
+    segments = [segment for job in reader.jobs(range(len(files))) for segment in job(pool.take())]
+    reader.close()
+    io.close(root)
+    assert [segment.file for segment in segments if segment.fault is not None] == [5]
+    assert held
+    assert not any(held)

@@ -80,6 +80,21 @@ def test_when_the_answers_cannot_be_had_nothing_is_under_way_any_more_and_all_co
     assert reader.read([(handle, view)] * 3) == [2, 2, 2], "no answer of the reads before"
 
 
+def test_whatever_breaks_in_between_no_answer_of_an_earlier_read_is_taken_for_a_later_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full, empty = opened(tmp_path / "full", b"x" * 30), opened(tmp_path / "empty", b"")
+    reader, view = ReadsTogether(), Buffer(SECTOR).view
+
+    def broken(self: ReadsTogether, under_way: int, counts: list[int]) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
+        patched.setattr(ReadsTogether, "_collect", broken)
+        reader.read([(full, view)])
+    assert reader.read([(empty, view)]) == [-1]
+
+
 def test_a_system_without_room_or_permission_is_read_one_file_after_the_other(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

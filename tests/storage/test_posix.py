@@ -330,9 +330,9 @@ def test_a_file_system_without_such_flags_has_nothing_of_the_kind(io: LinuxIo) -
 
 @pytest.mark.parametrize(
     ("few", "most", "then", "together"),
-    [(256, 8_192, 4_096, 32), (1_024, 1_024, 1_024, 8), (1_024, 2_048, 2_048, 8), (6_000, 8_192, 6_000, 32)],
+    [(256, 8_192, 4_096, 32), (1_024, 1_024, 1_024, 1), (1_024, 2_048, 2_048, 1), (6_000, 8_192, 6_000, 32)],
 )
-def test_as_many_files_may_be_open_as_are_enough_and_where_they_are_few_fewer_are_read_together(
+def test_as_many_files_may_be_open_as_are_enough_and_where_they_are_few_each_is_read_alone(
     few: int, most: int, then: int, together: int
 ) -> None:
     program = (

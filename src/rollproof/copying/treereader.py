@@ -77,6 +77,7 @@ class _Small:
     entry: FileEntry
     view: memoryview
     open: _Open | None = None
+    error: OSError | None = None
 
     @property
     def handle(self) -> int:
@@ -197,47 +198,57 @@ class TreeReader:
 
     def _read_small(self, together: list[_Small]) -> None:
         """Read whole files, all at once where there are several; each segment gets its evidence, or its fault."""
-        if len(together) > 1:
-            with self._turn:
-                self._read_together(together)
-            return
-        for small in together:
-            try:
-                if self._opened(small):
-                    self._finish_small(small, -1)
-            finally:
-                self._close_small(small)
-
-    def _read_together(self, together: list[_Small]) -> None:
         try:
-            opened = [small for small in together if self._opened(small)]
-            filled = [small for small in opened if small.entry.size]
-            reads = [(small.handle, small.wanted) for small in filled]
-            self._turn.release()
-            try:
-                counts = self._io.read_many(reads)
-            finally:
-                self._turn.acquire()
-            came = dict(zip((small.segment.file for small in filled), counts, strict=True))
-            for small in opened:
-                self._finish_small(small, came.get(small.segment.file, 0))
+            if len(together) > 1:
+                with self._turn:
+                    self._read_together(together)
+                return
+            for small in together:
+                self._open_small(small)
+                self._finish_small(small, 0)
         finally:
             for small in together:
                 self._close_small(small)
 
-    def _opened(self, small: _Small) -> bool:
-        number, entry = small.segment.file, small.entry
+    def _read_together(self, together: list[_Small]) -> None:
+        for small in together:
+            self._open_small(small)
+            if small.error is not None and is_gone(small.error):
+                break
+        opened = [small for small in together if small.open is not None and small.entry.size]
+        with self._out_of_turn():
+            counts = self._io.read_many([(small.handle, small.wanted) for small in opened])
+        came = dict(zip((small.segment.file for small in opened), counts, strict=True))
+        # in the order of the files: how many fail in a row tells whether the device is gone
+        for small in together:
+            whole = came.get(small.segment.file, 0)
+            if small.open is not None and whole >= small.entry.size:
+                self._finish_small(small, whole)
+            else:  # a device in trouble takes its time: nobody waits for a turn meanwhile
+                with self._out_of_turn():
+                    self._finish_small(small, 0)
+
+    @contextlib.contextmanager
+    def _out_of_turn(self) -> Iterator[None]:
+        self._turn.release()
         try:
-            small.open = self._open(number, entry)
+            yield
+        finally:
+            self._turn.acquire()
+
+    def _open_small(self, small: _Small) -> None:
+        try:
+            small.open = self._open(small.segment.file, small.entry)
         except OSError as error:
-            small.segment.fault = self._unreadable(number, 0, entry.size, error)
-            return False
-        return True
+            small.error = error
 
     def _finish_small(self, small: _Small, came: int) -> None:
-        """Check an open file of which `came` bytes were read already. What did not come whole is read anew, alone."""
+        """Check a file of which `came` bytes were read already. What did not come whole is read anew, alone."""
         segment, entry, opened = small.segment, small.entry, small.open
-        assert opened is not None
+        if opened is None:
+            assert small.error is not None
+            segment.fault = self._unreadable(segment.file, 0, entry.size, small.error)
+            return
         if came < entry.size:
             segment.fault = self._read_exactly(segment.file, opened, small.view, 0, entry.size)
         segment.fault = segment.fault or self._unchanged(segment.file, entry, opened)

@@ -7,6 +7,7 @@ The layouts are those of linux/aio_abi.h.
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import errno
 import platform
@@ -73,7 +74,11 @@ class ReadsTogether:
                 number, 0, 0, _PREAD, 0, handle, address, len(view), 0, 0, 0, 0,
             )  # fmt: skip
         counts = [-1] * len(reads)
-        self._collect(self._hand_over(len(reads)), counts)
+        try:
+            self._collect(self._hand_over(len(reads)), counts)
+        except BaseException:
+            self.close()  # waits for what is under way; from here on every read counts as failed
+            raise
         return counts
 
     def _hand_over(self, many: int) -> int:
@@ -105,7 +110,8 @@ class ReadsTogether:
             if came < 0:
                 # never leave reads under way: giving the room back waits for them
                 self.close()
-                self._begin()
+                with contextlib.suppress(OSError):  # without room every read counts as failed, and is made alone
+                    self._begin()
                 return
             for number in range(came):
                 which, _, result, _ = _EVENT.unpack_from(self._told, number * _EVENT.size)

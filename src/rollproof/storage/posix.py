@@ -30,7 +30,6 @@ _BLKGETSIZE64 = 0x80081272
 _RENAME_NOREPLACE = 1
 
 ENOUGH_FILES = 4096
-_WITH_FEW_FILES = 8
 _NO_ENTRY = frozenset((b"", b".", b".."))
 
 
@@ -62,7 +61,7 @@ def allow_open_files() -> None:
     few, most = resource.getrlimit(resource.RLIMIT_NOFILE)
     wanted = ENOUGH_FILES if most == resource.RLIM_INFINITY else min(ENOUGH_FILES, most)
     if few != resource.RLIM_INFINITY and few < wanted:
-        with contextlib.suppress(OSError, ValueError):  # then fewer are read together
+        with contextlib.suppress(OSError, ValueError):  # then each is read alone
             resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
 
 
@@ -72,7 +71,7 @@ def _reads_together() -> int:
         return 1
     may_be_open = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
     enough = may_be_open == resource.RLIM_INFINITY or may_be_open >= ENOUGH_FILES
-    return linux_aio.MOST if enough else _WITH_FEW_FILES
+    return linux_aio.MOST if enough else 1
 
 
 def _libc() -> ctypes.CDLL:
