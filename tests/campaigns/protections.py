@@ -528,6 +528,16 @@ PROTECTIONS = (
         "all(self._originals) and super().all_proven(drive)", "super().all_proven(drive)",
         "workflows/test_copies_of_copies.py",
     ),
+    Protection(
+        "a small file kept among the file system's own notes is no evidence", "storage/medium.py",
+        "return not (0 < size <= MAY_BE_INSIDE_BYTES.get(self._way, 0) and self._io.kept_inside(handle))",
+        "return True", "storage/test_medium.py::kept_among_the_file_systems_own_notes",
+    ),
+    Protection(
+        "a small file on btrfs gets blocks that a read-back reaches", "copying/writer.py",
+        "if 0 < entry.size <= self._ways.own_blocks_up_to:", "if False:",
+        "faults/test_real_drives.py::what_btrfs_would_keep",
+    ),
 )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ once the drive is back the same command completes.
 from __future__ import annotations
 
 import errno
+import os
 import time
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,6 +16,9 @@ from pathlib import Path
 import pytest
 
 from rollproof.models.results import DestinationResult
+from rollproof.models.volumes import Evidence, MediumWay
+from rollproof.storage.io import system_io
+from rollproof.storage.medium import MediumAccess
 from support.devices import Devices, read_direct, read_warm
 from support.faults import Do, Rule
 from support.fuse_fs import FuseRule
@@ -283,3 +287,22 @@ def test_a_bit_that_flips_beneath_fuse_exfat_is_caught_though_every_cache_above_
     assert run.io.reached
     assert _at(run, "one").state != "proven"
     assert "readback-differs [one]" in _errors(run)
+
+
+def test_what_btrfs_would_keep_among_its_own_notes_gets_blocks_that_a_read_back_reaches(devices: Devices) -> None:
+    stage = real_stage(devices, one="btrfs")
+    io, drive = system_io(), stage.media["one"]
+    by_itself = drive.mount / "by-itself"
+    by_itself.write_bytes(os.urandom(700))
+    run = stage.run()
+    assert run.result is not None, run.crash
+    assert run.result.verdict == "proven", _errors(run)
+    os.sync()
+    for path, inside in [(by_itself, True), (stage.folders()["one"] / "A003.xml", False)]:
+        top = io.open_root(os.fsencode(path.parent))
+        handle = io.open_read(os.fsencode(path.name), top, direct=True)
+        assert io.kept_inside(handle) is inside, path
+        told = MediumAccess(io, MediumWay.DIRECT_AFTER_EVICTION).evidence(handle, path.stat().st_size, direct=True)
+        assert told is (Evidence.CACHE if inside else Evidence.MEDIUM), path
+        io.close(handle)
+        io.close(top)

@@ -471,6 +471,7 @@ class IoContract:
         assert io.resident_pages(handle, 0) == 0
         assert io.resident_pages(handle, 10_000) > 0
         assert io.bypasses_direct(handle) in (False, True)
+        assert io.kept_inside(handle) in (False, True)
         io.close(handle)
 
     # --- our own files, by way of `files.py`

@@ -24,6 +24,7 @@ class Cache:
     resident: int = 0
     device_resident: int = 0
     bypasses: bool = False
+    inside: bool = False
     fails: frozenset[str] = frozenset()
     log: list[tuple[str, int]] = field(default_factory=list)
 
@@ -37,12 +38,16 @@ class Cache:
 
     def resident_pages(self, handle: int, size: int) -> int:
         self._call("resident_pages", handle)
-        assert size == (1 << 30 if handle == DEVICE else 5000)
+        assert size == (1 << 30 if handle == DEVICE else 5000) or self.inside
         return self.device_resident if handle == DEVICE else self.resident
 
     def bypasses_direct(self, handle: int) -> bool:
         self._call("bypasses_direct", handle)
         return self.bypasses
+
+    def kept_inside(self, handle: int) -> bool:
+        self._call("kept_inside", handle)
+        return self.inside
 
     def open_device(self, node: str) -> int:
         self._call("open_device", 0)
@@ -223,3 +228,22 @@ def test_reads_are_handed_over_together_only_where_the_kernel_itself_answers_for
     local = way in (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
     assert MediumAccess(system_io(), way, at_once=32).at_once == (32 if local else 1)
     assert MediumAccess(system_io(), way).at_once == 1
+
+
+@pytest.mark.parametrize(
+    ("way", "size", "best"),
+    [
+        (MediumWay.DIRECT, 700, CACHE),
+        (MediumWay.DIRECT, 4097, MEDIUM),
+        (MediumWay.DIRECT_AFTER_EVICTION, 1, CACHE),
+        (MediumWay.DIRECT_AFTER_EVICTION, 64 << 10, CACHE),
+        (MediumWay.DIRECT_AFTER_EVICTION, (64 << 10) + 1, MEDIUM),
+        (MediumWay.DIRECT_AFTER_EVICTION, 0, MEDIUM),
+    ],
+)
+def test_a_small_file_that_is_kept_among_the_file_systems_own_notes_is_no_evidence(
+    way: MediumWay, size: int, best: Evidence
+) -> None:
+    access = MediumAccess(cast(Io, Cache(inside=True)), way)
+    assert access.evidence(7, size, direct=True) is best
+    assert MediumAccess(cast(Io, Cache()), way).evidence(7, 5000, direct=True) is MEDIUM

@@ -366,6 +366,10 @@ class FaultyIo:
         """See `Io`."""
         return self._call("bypasses_direct", self._at(handle), lambda: self.inner.bypasses_direct(handle))
 
+    def kept_inside(self, handle: int) -> bool:
+        """See `Io`."""
+        return self._call("kept_inside", self._at(handle), lambda: self.inner.kept_inside(handle))
+
     def open_device(self, node: str) -> int:
         """See `Io`."""
         at = _Opened(os.fsencode(node), b"")

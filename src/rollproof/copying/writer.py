@@ -35,6 +35,9 @@ class WriteWays:
     direct: bool = True
     allocate: bool = False
     volume_flush: bool = False
+    own_blocks_up_to: int = 0
+    """Files of at most so many bytes get blocks of their own before they are written: otherwise the file system may
+    keep them among its own notes, where no read-back reaches the medium."""
     limits: Limits = field(default_factory=Limits)
     """What the file system can hold: how exact a modification time is."""
 
@@ -188,6 +191,8 @@ class CopyWriter:
         parent = self._folders.handle(folder)
         handle = self._create(temporary, parent, direct=False)
         try:
+            if 0 < entry.size <= self._ways.own_blocks_up_to:
+                self._give_blocks(handle, entry.size)
             write_all(self._io, handle, view[segment.start : segment.start + segment.length], 0)
             self._finish_content(handle, entry, temporary, parent)
             if not self._ways.volume_flush:
@@ -279,11 +284,7 @@ class CopyWriter:
         self._large_number = number
         self._unflushed_bytes = 0
         if self._ways.allocate:
-            try:
-                self._io.allocate(self._large, entry.size)
-            except OSError as error:
-                if error.errno not in (errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL):
-                    raise
+            self._give_blocks(self._large, entry.size)
 
     def _write_large(self, entry: FileEntry, piece: memoryview, view: memoryview, segment: Segment) -> None:
         if not self._large_direct:
@@ -342,6 +343,13 @@ class CopyWriter:
         except FileExistsError:
             self._io.remove(temporary, parent)  # left by a run that was interrupted: never more than unfinished
             return self._io.create(temporary, parent, direct=direct)
+
+    def _give_blocks(self, handle: int, size: int) -> None:
+        try:
+            self._io.allocate(handle, size)
+        except OSError as error:
+            if error.errno not in (errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL):
+                raise
 
     def _finish_content(self, handle: int, entry: FileEntry, temporary: bytes, parent: int) -> None:
         self._io.set_modified(handle, entry.modified_ns)

@@ -162,6 +162,11 @@ class Io(Protocol):
         data journalling), as far as the system tells."""
         ...
 
+    def kept_inside(self, handle: int) -> bool:
+        """Whether the file system keeps this file's content among its own notes instead of in blocks of its own: direct
+        reads are then answered from what it remembers of its notes, whatever the medium holds."""
+        ...
+
     def open_device(self, node: str) -> int:
         """Open a block device read-only (to drop its pages); OSError when not allowed."""
         ...

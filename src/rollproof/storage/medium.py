@@ -17,6 +17,9 @@ _RANK = {Evidence.MEDIUM: 0, Evidence.SERVER: 1, Evidence.CACHE: 2}
 _ORDER = (Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE)
 _PAUSES_SECONDS = (0.01, 0.02, 0.04, 0.08, 0.16, 0.0)
 _OF_THE_KERNEL = (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
+MAY_BE_INSIDE_BYTES = {MediumWay.DIRECT: 4096, MediumWay.DIRECT_AFTER_EVICTION: 64 << 10}
+"""Files up to this size may be kept among the file system's own notes: on ntfs3 within one of its entries, on btrfs up
+to a sector, which may be as large as any system's page."""
 _EVICTING = (MediumWay.DIRECT_AFTER_EVICTION, MediumWay.MACOS_INVALIDATED)
 
 
@@ -104,19 +107,25 @@ class MediumAccess:
         """
         way = self._way
         if way is MediumWay.DIRECT:
-            return Evidence.MEDIUM if direct and not self._io.bypasses_direct(handle) else Evidence.CACHE
+            return Evidence.MEDIUM if direct and self._skips_caches(handle, size) else Evidence.CACHE
         if way is MediumWay.DEVICE_PAGES_DROPPED:
             return Evidence.MEDIUM if direct and self._device_pages_gone else Evidence.CACHE
         if way is MediumWay.WINDOWS_UNBUFFERED:
             return Evidence.MEDIUM if direct and not self._io.bypasses_direct(handle) else Evidence.CACHE
         if way in _EVICTING:
-            skips = direct and not self._io.bypasses_direct(handle)
+            skips = direct and self._skips_caches(handle, size)
             return Evidence.MEDIUM if skips and self._evicted(handle, size) else Evidence.CACHE
         if way is MediumWay.SERVER:
             # on macOS a direct read still takes the pages that are cached already
             skips = direct and self._io.name != "macos"
             return Evidence.SERVER if skips or self._evicted(handle, size) else Evidence.CACHE
         return Evidence.CACHE
+
+    def _skips_caches(self, handle: int, size: int) -> bool:
+        """Whether a direct read of this file really asks the device, as far as the system tells."""
+        if self._io.bypasses_direct(handle):
+            return False
+        return not (0 < size <= MAY_BE_INSIDE_BYTES.get(self._way, 0) and self._io.kept_inside(handle))
 
     def _evicted(self, handle: int, size: int) -> bool:
         try:

@@ -26,6 +26,10 @@ _WINDOW_BYTES = 1 << 30  # one mincore call answers for at most this much: 256 K
 # linux/fs.h: EXT4_INLINE_DATA_FL, FS_ENCRYPT_FL, FS_JOURNAL_DATA_FL
 _FS_IOC_GETFLAGS = 0x80086601
 _BYPASS_FLAGS = 0x10000000 | 0x00000800 | 0x00004000
+# linux/fiemap.h: one struct fiemap (start, length, flags, mapped extents, room for extents, reserved) and one extent
+_FS_IOC_FIEMAP = 0xC020660B
+_FIRST_EXTENT = struct.pack("=QQIIII", 0, (1 << 64) - 1, 0, 0, 1, 0) + bytes(56)
+_DATA_INLINE = 0x200
 _BLKGETSIZE64 = 0x80081272
 _RENAME_NOREPLACE = 1
 
@@ -284,6 +288,9 @@ class PosixIo:
     def bypasses_direct(self, handle: int) -> bool:
         return False
 
+    def kept_inside(self, handle: int) -> bool:
+        return False
+
     def open_device(self, node: str) -> int:
         return os.open(node, os.O_RDONLY | os.O_CLOEXEC)
 
@@ -381,6 +388,15 @@ class LinuxIo(PosixIo):
             return False  # no such flags on this file system: nothing of the kind either
         # declared with a long, filled in as an int
         return bool(int.from_bytes(answer[:4], sys.byteorder) & _BYPASS_FLAGS)
+
+    def kept_inside(self, handle: int) -> bool:
+        try:
+            answer = fcntl.ioctl(handle, _FS_IOC_FIEMAP, _FIRST_EXTENT)
+        except OSError:
+            return False  # a file system without such a list (exFAT, FAT) has nothing of the kind
+        found = struct.unpack_from("=I", answer, 20)[0]
+        flags = struct.unpack_from("=I", answer, 32 + 40)[0]
+        return bool(found and flags & _DATA_INLINE)
 
     def device_size(self, handle: int) -> int:
         return int(struct.unpack("=Q", fcntl.ioctl(handle, _BLKGETSIZE64, b"\0" * 8))[0])

@@ -422,6 +422,9 @@ class WindowsIo:
             return True
         return found.size > 0 and (found.allocation == 0 or found.allocation % _SECTOR_BYTES != 0)
 
+    def kept_inside(self, handle: int) -> bool:
+        return False  # `bypasses_direct` tells
+
     def open_device(self, node: str) -> int:
         with _translated(node.encode("utf-8", "surrogatepass")):
             handle = self._calls.create_file(node, win.GENERIC_READ, win.SHARE_ALL, win.OPEN_EXISTING, 0)

@@ -29,7 +29,7 @@ from rollproof.models.results import CopyState, RollResult
 from rollproof.records.models import PaceBlock
 from rollproof.storage.give_back import give_back_memory
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess
+from rollproof.storage.medium import MAY_BE_INSIDE_BYTES, MediumAccess
 from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.workflows.offload_answer import with_answer
 from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card, silent_card
@@ -450,6 +450,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatc
             direct=True,
             allocate=journalled,
             volume_flush=journalled,
+            own_blocks_up_to=MAY_BE_INSIDE_BYTES.get(at.volume.way, 0) if at.volume.file_system == "btrfs" else 0,
             limits=at.volume.limits,
         ),
         MediumAccess(io, at.volume.way, at.volume.source, at_once=settings.files_on(at.volume.device)),
