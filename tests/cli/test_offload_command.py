@@ -210,6 +210,19 @@ def test_few_copies_of_this_offload_beside_enough_from_before_do_not_say_keep_ab
     roll = a_roll(enough_copies=False, copies_counted=1, card=CardAnswer(answer="MAY WIPE", reasons=[]))
     out = " ".join(offload(gives_result=an_offload(roll)).out.split())
     assert "PROVEN: roll A003 is proven on 3 of 3 drives; 1 counted, 2 asked for, and copies made before count" in out
+
+
+@pytest.mark.parametrize("interrupted", [False, True])
+def test_a_drive_that_failed_beside_enough_copies_does_not_say_keep_above_may_wipe(interrupted: bool) -> None:
+    roll = a_roll(
+        verdict="not proven", copies_counted=2, interrupted=interrupted, card=CardAnswer(answer="MAY WIPE", reasons=[])
+    )
+    failed = roll.destinations[-1].model_copy(update={"state": "failed"})
+    roll = roll.model_copy(update={"destinations": [*roll.destinations[:-1], failed]})
+    out = " ".join(offload(gives_result=an_offload(roll)).out.split())
+    assert "NOT PROVEN: roll A003 is proven on 2 of 3 drives. Copies: 2 counted, 2 asked for." in out
+    assert "Card: MAY WIPE" in out
+    assert "Keep the card" not in out
     assert "eep the card" not in out
     assert "more copies" not in out
     assert out.endswith("Card: MAY WIPE")

@@ -208,13 +208,15 @@ def _roll_verdict(roll: RollResult) -> Text:
     if roll.verdict == "refused":
         return join(stamp("REFUSED", BAD), "roll ", name, " was not started. Nothing was written.")
     drives = f"{proven} of {words.counted(total, 'drive')}"
+    counted = f"{roll.copies_counted} counted, {roll.copies_required} asked for"
     keep = "Keep every other copy." if _of_copy(roll) else "Keep the card."
+    if _may_be_wiped(roll):  # a drive failed, and the others are enough: the card's own line has the answer
+        keep = f"Copies: {counted}."
     if roll.interrupted:
         return join(stamp("STOPPED, NOT PROVEN", BAD), "roll ", name, f" is proven on {drives}. {keep}")
     if roll.verdict == "proven" and roll.enough_copies:
         return join(stamp("PROVEN", GOOD), "roll ", name, f" is proven on {drives}.")
     if roll.verdict == "proven":
-        counted = f"{roll.copies_counted} counted, {roll.copies_required} asked for"
         if _may_be_wiped(roll):
             return join(
                 stamp("PROVEN", GOOD), "roll ", name, f" is proven on {drives}; {counted}, and copies made before"
