@@ -769,6 +769,7 @@ NOT_PARSERS: dict[str, str] = {
     "storage/io.py:Io.read_many": "a call of the system",
     "storage/linux_aio.py:ReadsTogether._collect": "a call of the system, whose answer is the kernel's",
     "storage/linux_aio.py:ReadsTogether.read": "a call of the system",
+    "storage/posix.py:LinuxIo.kept_inside": "a flag from the kernel",
     "storage/posix.py:LinuxIo.read_many": "a call of the system",
     "storage/posix.py:PosixIo.read_many": "a call of the system",
     "storage/windows.py:WindowsIo.read_many": "a call of the system",
