@@ -22,6 +22,7 @@ _REQUEST = struct.Struct("=QIiHhIQQqQII")
 _EVENT = struct.Struct("=QQqq")
 """struct io_event: data, obj, res, res2."""
 _PREAD = 0
+_POINTER = ctypes.sizeof(ctypes.c_void_p)
 
 MOST = 32
 """So many reads at once: more measured no better, and each keeps a file open."""
@@ -117,6 +118,3 @@ class ReadsTogether:
                 which, _, result, _ = _EVENT.unpack_from(self._told, number * _EVENT.size)
                 counts[which] = result if result >= 0 else -1
             under_way -= came
-
-
-_POINTER = ctypes.sizeof(ctypes.c_void_p)

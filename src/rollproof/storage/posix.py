@@ -32,9 +32,9 @@ _FIRST_EXTENT = struct.pack("=QQIIII", 0, (1 << 64) - 1, 0, 0, 1, 0) + bytes(56)
 _DATA_INLINE = 0x200
 _BLKGETSIZE64 = 0x80081272
 _RENAME_NOREPLACE = 1
+_NO_ENTRY = frozenset((b"", b".", b".."))
 
 ENOUGH_FILES = 4096
-_NO_ENTRY = frozenset((b"", b".", b".."))
 
 
 def _kind(mode: int) -> EntryKind:
