@@ -62,7 +62,7 @@ from rollproof.records.station_key import station_key
 from rollproof.reports.audit_page import _moment as _moment_shown
 from rollproof.reports.totals import _date
 from rollproof.storage.io import Io, system_io
-from rollproof.workflows.audit_look import _utc
+from rollproof.workflows.audit_headers import _utc
 from rollproof.workflows.audit_resume import StoppedAudit
 from rollproof.workflows.packing_check import read_packing_list
 from rollproof.workflows.report_others import moment_of
@@ -670,7 +670,7 @@ TARGETS: tuple[Target, ...] = (
         "records",
         _as_text(_utc),
         lambda: (b"2026-05-14T08:15:02+02:00", b"0001-01-01T00:00:00+14:00", b"9999-12-31T23:59:59-14:00"),
-        ("workflows/audit_look.py:_utc",),
+        ("workflows/audit_headers.py:_utc",),
         text=True,
     ),
     Target(
@@ -784,7 +784,7 @@ NOT_PARSERS: dict[str, str] = {
     "storage/readback.py:_Fresh.read": "bytes, whatever they mean",
     "workflows/history_beside_records.py:_started": "of a file name of which a pattern has left only digits",
     "workflows/offload_copy_board.py:CopyBoard.read_whole": "says whether footage was read",
-    "workflows/audit_look.py:_Look._read_again_at": "of records that were read",
+    "workflows/audit_headers.py:read_again_at": "of records that were read",
     "workflows/audit_recorded.py:read_papers": "of what records and history gave",
     "workflows/checksums.py:_Writer._read": "reads footage",
     "workflows/offload_wish.py:read_wish": "of what load gave",

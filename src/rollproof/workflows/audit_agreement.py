@@ -14,9 +14,9 @@ from rollproof.models.names import inert, shown
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Told
 from rollproof.workflows.audit_listed import copy_files
-from rollproof.workflows.audit_look import essence_keys
 from rollproof.workflows.audit_recorded import Recorded, side_by_side
 from rollproof.workflows.audit_rolls import Roll
+from rollproof.workflows.audit_sums import essence_keys
 
 _NAMED = 3
 """Differing files that are said one by one; the rest are counted."""

@@ -15,7 +15,7 @@ from rollproof.models.names import shown
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
-from rollproof.workflows.audit_look import topic_of
+from rollproof.workflows.audit_topics import topic_of
 from rollproof.workflows.nesting import Around
 from rollproof.workflows.verify_outer import LOOK_ELSEWHERE, by_roll
 

@@ -24,9 +24,9 @@ from rollproof.models.tree import Snapshot
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
-from rollproof.workflows.audit_look import Sums
 from rollproof.workflows.audit_parts import part_files
 from rollproof.workflows.audit_recorded import Recorded, opened_copy, recorded_files
+from rollproof.workflows.audit_sums import Sums
 from rollproof.workflows.audit_walk import Loose, Walked
 from rollproof.workflows.like_a_roll import named_like_a_roll
 from rollproof.workflows.placing import place_on

@@ -17,7 +17,7 @@ from rollproof.storage.io import Io
 from rollproof.workflows.audit_against import Against
 from rollproof.workflows.audit_copy import CopyLook, Told
 from rollproof.workflows.audit_listed import is_checksum_file, named_by_lists
-from rollproof.workflows.audit_look import topic_of
+from rollproof.workflows.audit_topics import topic_of
 from rollproof.workflows.read_files import FileReader
 
 

@@ -3,73 +3,40 @@
 from __future__ import annotations
 
 import os
-from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 
 from rollproof.ascmhl.standard import DEFAULT_PATTERNS
 from rollproof.card.ignore import IgnoreRules
 from rollproof.card.snapshot import take_snapshot
-from rollproof.card.suffixes import SOUND, is_essence, split_name
 from rollproof.copying.plan import same_time
-from rollproof.hashing import ALGORITHMS, raw_of
-from rollproof.models.audit_results import Topic
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
-from rollproof.models.volumes import Evidence, Volume
-from rollproof.records.blocks import same_device
+from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, read_chain
-from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
-from rollproof.records.rows import FilesDigest
+from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import KnownKeys, check_signature, signature_finding
 from rollproof.records.standing import Standing, standing
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
-from rollproof.storage.station import station_id
-from rollproof.workflows.audit_copy import CopyLook, NamedCopy, PermitSeen, Place, Told
+from rollproof.workflows.audit_copy import CopyLook, Place, Told
+from rollproof.workflows.audit_headers import note_headers, read_again_at
 from rollproof.workflows.audit_hidden import hidden_footage
 from rollproof.workflows.audit_recorded import Papers, Recorded, merged, opened_copy, read_papers
+from rollproof.workflows.audit_sums import Sums
+from rollproof.workflows.audit_topics import topic_of
 from rollproof.workflows.nesting import Around
 from rollproof.workflows.offload_copy_tree import RulesAround
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.roll_lock import locked_finding, try_lock
 from rollproof.workflows.verify_expectation import Expectation, copy_rules, speaks_against, unfinished_finding
 
-_ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
 _NAMED = 5
 """Files of one kind in one copy that are said one by one."""
-_CUSTODY = frozenset(
-    (
-        Kind.CHAIN_BROKEN,
-        Kind.RECORD_MISSING,
-        Kind.BAD_RECORD,
-        Kind.FOREIGN_RECORD,
-        Kind.BAD_MANIFEST,
-        Kind.MANIFEST_CHANGED,
-        Kind.MANIFEST_MISSING,
-        Kind.MANIFEST_NOT_IN_CHAIN,
-        Kind.PATH_ESCAPES,
-        Kind.SIGNATURE_WRONG,
-        Kind.SIGNER_UNKNOWN,
-        Kind.NOT_SIGNED,
-        Kind.OTHER_RECEIPT,
-        Kind.NOT_RECEIVED,
-    )
-)
-
-
-def topic_of(kind: Kind) -> Topic:
-    """The question that a finding about one copy belongs to."""
-    if kind in _CUSTODY:
-        return "custody"
-    if kind is Kind.UNKNOWN_FILE:
-        return "strangers"
-    return "agreement" if kind is Kind.RECORD_AND_MANIFEST_DISAGREE else "copies"
 
 
 class CopyLooker:
@@ -130,7 +97,7 @@ class _Look:
         self._found += [odd for odd in chain.findings if odd.kind is not Kind.NO_HISTORY]
         for folder, history in [(b"", papers.history), *papers.inner]:
             self._found += [self._placed(odd, folder) for odd in history.findings]
-        self._headers(chain, papers)
+        note_headers(copy, chain, papers)
         there = self._listing(chain, papers, found)
         self._found += [self._named(odd) for odd in there.findings if speaks_against(odd)]
         left_out = there.ignored if not copy.is_around else set(there.ignored) - set(copy.inner)
@@ -172,41 +139,6 @@ class _Look:
         self._found.append(Finding(kind, severity, name, detail, self._drive, remedy))
 
     # --- what the papers say of the whole
-
-    def _headers(self, chain: Chain, papers: Papers) -> None:
-        copy = self._copy
-        copy.has_records = bool(chain.links)
-        moments: list[datetime] = []
-        withdrawn = {link.header.withdraws.sequence for link in chain.links if isinstance(link.header, WithdrawHeader)}
-        permits: list[PermitSeen] = []
-        named: dict[tuple[str | None, str | None, str], NamedCopy] = {}
-        for link in chain.links:
-            header = link.header
-            if header is None or link.state == "foreign":
-                continue
-            copy.roll, copy.production = header.roll or copy.roll, header.production or copy.production
-            if isinstance(header, OffloadHeader):
-                moments.append(header.written_at)
-                copy.day, copy.unit = header.day or copy.day, header.unit or copy.unit
-                copy.role = header.copy_.role
-                copy.was_a_card |= not header.of_copy
-                if not header.of_copy:  # else the source is a drive, which holds other rolls as well
-                    copy.serial, copy.listing = header.source.serial, header.source.listing_digest
-                copy.written_at = header.written_at
-                copy.copies_required = max(copy.copies_required, header.policy.copies_required)
-                for other in header.other_copies:
-                    named[other.device.key, other.volume.serial, other.folder] = _named(other)
-            elif isinstance(header, PermitHeader):
-                permits.append(_permit(link.name, header, copy, withdrawn=link.sequence in withdrawn))
-            elif isinstance(header, VerifyHeader | ReceiveHeader):
-                copy.is_ours = bool(header.station.id) and header.station.id == station_id()
-        copy.permits, copy.others = tuple(permits), tuple(named.values())
-        copy.manifests = tuple((generation.name, generation.c4) for generation in papers.history.generations)
-        first = next((made.header for made in papers.history.generations if made.header is not None), None)
-        if moments:
-            copy.first_at = min(moments).astimezone(UTC).isoformat()
-        elif first is not None:
-            copy.first_at = _utc(first.created_at)
 
     def _listing(self, chain: Chain, papers: Papers, found: Standing) -> Snapshot:
         histories = [papers.history, *(history for _, history in papers.inner)]
@@ -302,7 +234,7 @@ class _Look:
         self, chain: Chain, papers: Papers, found: Standing, there: Snapshot, *, unfinished: bool, free: bool
     ) -> None:
         copy = self._copy
-        copy.read_at = self._read_again_at(chain)
+        copy.read_at = read_again_at(copy, chain, len(self._unknown))
         failed = [made for made in papers.history.generations[-1:] if made.failed]
         if not copy.files and not there.files:
             copy.state, copy.why = "empty", "a roll folder with nothing in it"
@@ -374,94 +306,6 @@ class _Look:
             name = shown(path)
             self._found.append(Finding(kind, severity, name, f"{name} {what}{more}", self._drive, remedy, count))
 
-    def _read_again_at(self, chain: Chain) -> datetime | None:
-        """When the newest word on this copy was a clean, full reading of it from this device; None otherwise."""
-        for link in reversed(chain.links):
-            header = link.header
-            if isinstance(header, OffloadHeader | WithdrawHeader) and not (
-                isinstance(header, WithdrawHeader) and header.withdraws_kind == "permit"
-            ):
-                return None
-            if isinstance(header, VerifyHeader | ReceiveHeader):
-                totals, block = header.totals, header.copy_
-                full = totals.files - totals.unknown >= self._copy.files - len(self._unknown)
-                clean = header.verdict == "proven" and not totals.differ and not totals.missing and full
-                here = (
-                    block is not None
-                    and same_device(block, self._volume)
-                    and block.folder in ("", self._copy.on_volume)
-                    and block.readback in _ACCEPTED
-                )
-                good = clean and here and link.state == "whole"
-                self._copy.read_number = link.sequence if good else 0
-                return header.written_at if good else None
-        return None
-
-
-class Sums:
-    """Goes along with what a copy should hold, and keeps sums of it."""
-
-    def __init__(self) -> None:
-        self.files = self.size_bytes = self.moving = self.sound = 0
-        self.keys = array("Q")
-        self._digests: dict[str, FilesDigest] = {}
-        self._left_out: set[str] = set()
-
-    def add(self, wanted: Recorded) -> None:
-        """Take in one file, in byte order of the paths."""
-        hashes = wanted.hashes
-        first = not self.files
-        self.files += 1
-        self.size_bytes += wanted.size or 0
-        for name, text in hashes.items():
-            if name not in self._digests and first:
-                self._digests[name] = FilesDigest(name)
-            if name in self._digests:
-                self._digests[name].add(wanted.path, -1 if wanted.size is None else wanted.size, text)
-        self._left_out |= self._digests.keys() - hashes.keys()
-        file_name = wanted.path.rpartition(b"/")[2]
-        if wanted.size and is_essence(file_name):
-            is_sound = split_name(file_name)[1] in SOUND
-            self.sound += is_sound
-            self.moving += not is_sound
-            self.keys.extend(essence_keys(hashes))
-
-    def texts(self) -> dict[str, str]:
-        """One digest for each algorithm that every file has."""
-        return {name: made.text() for name, made in self._digests.items() if name not in self._left_out}
-
-
-def essence_keys(hashes: dict[str, str]) -> Iterator[int]:
-    """Eight bytes of each hash, by which the same content is found in another roll; not by themselves a proof."""
-    for name, text in hashes.items():
-        if name in ALGORITHMS:
-            yield int.from_bytes(raw_of(name, text)[:8], "big") ^ _SALT[name]
-
-
-_SALT = {name: int.from_bytes(name.encode().ljust(8)[:8], "big") for name in ALGORITHMS}
-
-
-def _named(block: CopyBlock, sequence: int = 0, sha256: str = "") -> NamedCopy:
-    readback = block.readback.value if block.readback is not None else None
-    return NamedCopy(
-        block.device.key, block.volume.serial, block.drive, block.folder, block.state, readback, sequence, sha256
-    )
-
-
-def _permit(name: str, header: PermitHeader, copy: CopyLook, *, withdrawn: bool) -> PermitSeen:
-    counted: Iterable[NamedCopy] = (
-        _named(each.copy_, each.record.sequence, each.record.sha256) if each.record else _named(each.copy_)
-        for each in header.counted
-    )
-    return PermitSeen(
-        record=name,
-        written_at=header.written_at,
-        required=max(header.policy.copies_required, copy.copies_required),
-        accepted_evidence=frozenset(evidence.value for evidence in header.policy.accepted_evidence),
-        counted=tuple(counted),
-        withdrawn=withdrawn,
-    )
-
 
 def _unfinished(newest: OffloadHeader) -> bool:
     return newest.copy_.state in ("failed", "incomplete")
@@ -486,11 +330,3 @@ def _why_not_proven(found: Standing) -> str:
 def _failures(failed: Sequence[object]) -> str:
     count = sum(getattr(made, "failed", 0) for made in failed)
     return f"{count:,} {'file was' if count == 1 else 'files were'} not as recorded"
-
-
-def _utc(text: str) -> str:
-    try:
-        moment = datetime.fromisoformat(text)
-        return moment.astimezone(UTC).isoformat(timespec="seconds") if moment.tzinfo is not None else text
-    except (ValueError, OverflowError):  # the first or the last day of the calendar, in another zone
-        return ""

@@ -18,8 +18,8 @@ from rollproof.models.names import shown, to_text
 from rollproof.models.results import VerifiedCopy
 from rollproof.storage.io import Io
 from rollproof.workflows.audit_copy import COUNTED, CopyLook
-from rollproof.workflows.audit_look import Sums
 from rollproof.workflows.audit_recorded import Recorded, opened_copy, recorded_files
+from rollproof.workflows.audit_sums import Sums
 from rollproof.workflows.like_a_roll import named_like_a_roll
 from rollproof.workflows.placing import place_on
 

@@ -24,8 +24,8 @@ from rollproof.storage.io import Io
 from rollproof.workflows.audit_against import Against
 from rollproof.workflows.audit_copy import CopyLook, Place, Told
 from rollproof.workflows.audit_listed_read import ListedReader
-from rollproof.workflows.audit_look import topic_of
 from rollproof.workflows.audit_parts import take_reading
+from rollproof.workflows.audit_topics import topic_of
 from rollproof.workflows.audit_workers import Pulse, pulsing
 from rollproof.workflows.custody_rolls import finding_of
 from rollproof.workflows.station_ledger import StationLedger
