@@ -467,7 +467,7 @@ PROTECTIONS = (
         f"{_AROUND}::dropped_from_an_archive_of_ours",
     ),
     Protection(
-        "an audit that reads again reads the files of a history around rolls", "workflows/audit.py",
+        "an audit that reads again reads the files of a history around rolls", "workflows/audit_to_read.py",
         "elif not copy.place.lost:", "elif False:", f"{_AROUND}::another_byte_in_one_of_them",
     ),
     Protection(

@@ -17,7 +17,7 @@ from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Leg, LegEnded, LegStarted, Moved
 from rollproof.models.requests import AuditRequest, Person
 from rollproof.reports import audit_page
-from rollproof.workflows.audit import LOOKING
+from rollproof.workflows.audit_drives import LOOKING
 
 NAMED = ("PRIMARY", "BACKUP", "SHUTTLE")
 

@@ -19,7 +19,8 @@ from rollproof.models.errors import ExitStatus, Interrupted, UsageProblem
 from rollproof.models.events import Event, Moved
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.storage.io import Io, system_io
-from rollproof.workflows.audit import LOOKING, audit
+from rollproof.workflows.audit import audit
+from rollproof.workflows.audit_drives import LOOKING
 from rollproof.workflows.signer import station_signer
 from workflows.station import SMALL, change_quietly, tree
 

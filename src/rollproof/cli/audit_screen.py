@@ -14,7 +14,7 @@ from rollproof.cli.lines import bar, fitted, left, right
 from rollproof.cli.pictures import LaneState, Picture
 
 _LOOKING = "looking"
-"""As `workflows.audit.LOOKING` has it; a test holds them together."""
+"""As `workflows.audit_drives.LOOKING` has it; a test holds them together."""
 _NAME_WIDTH, _BAR_WIDTH = 24, 24
 
 

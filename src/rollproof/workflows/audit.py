@@ -5,13 +5,10 @@ By listings, records and manifests alone, or with every copy read again. One wor
 
 from __future__ import annotations
 
-import contextlib
 import os
 import time
-from collections.abc import Callable, Container, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
 from datetime import datetime
-from functools import partial
 from typing import TypeVar
 
 from rollproof.copying.settings import Settings
@@ -20,7 +17,7 @@ from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import CouldNotFinish, Interrupted, UntrustedInput
-from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.requests import AuditRequest, Cancel
@@ -30,18 +27,14 @@ from rollproof.records.signing import KnownKeys, Signer
 from rollproof.storage.io import Io, system_io
 from rollproof.workflows.audit_against import set_apart, to_compare
 from rollproof.workflows.audit_agreement import compare_copies, same_clips, same_names
-from rollproof.workflows.audit_around import around_rolls
-from rollproof.workflows.audit_copy import COUNTED, CopyLook, Place, Told
-from rollproof.workflows.audit_custody import DriveCustody, signatures
+from rollproof.workflows.audit_copy import CopyLook, Place, Told
+from rollproof.workflows.audit_custody import signatures
 from rollproof.workflows.audit_document import check_document, write_document
-from rollproof.workflows.audit_hidden import hidden_footage
+from rollproof.workflows.audit_drives import DriveLooker, Seen, split_days
 from rollproof.workflows.audit_known import Known, compare_with_ledger, permits
-from rollproof.workflows.audit_listed import look_at_listed
-from rollproof.workflows.audit_look import CopyLooker
 from rollproof.workflows.audit_numbers import days_without_sound, gaps
-from rollproof.workflows.audit_parts import may_be_split, parts_of
 from rollproof.workflows.audit_places import by_device, find_places, not_named
-from rollproof.workflows.audit_reread import Rereader, SharedStation, to_read
+from rollproof.workflows.audit_reread import Rereader, SharedStation
 from rollproof.workflows.audit_result import Answer, audit_result
 from rollproof.workflows.audit_resume import StoppedAudit
 from rollproof.workflows.audit_rolls import Roll, rolls_of, same_device, too_few, twice_on_a_drive
@@ -51,16 +44,12 @@ from rollproof.workflows.audit_said import (
     not_compared,
     nothing_there,
     other_productions,
-    unread_folder,
 )
-from rollproof.workflows.audit_walk import Walked, walk_drive
-from rollproof.workflows.audit_workers import Crew, Pulse, pulsing
-from rollproof.workflows.like_a_roll import named_like_a_roll
+from rollproof.workflows.audit_to_read import still_to_read
+from rollproof.workflows.audit_workers import Crew, pulsing
 from rollproof.workflows.signer import station_known_keys, station_signer
 
 _Made = TypeVar("_Made")
-LOOKING = "looking"
-"""What the events of the first part call the roll."""
 
 
 def audit(
@@ -99,18 +88,6 @@ def audit(
         ).run()
 
 
-@dataclass(slots=True)
-class _Seen:
-    """What was found on one drive."""
-
-    place: Place
-    walked: Walked
-    copies: list[CopyLook]
-    told: list[Told]
-    around: list[CopyLook]
-    """The histories around rolls, those that lie deeper before those around them."""
-
-
 class _Audit:
     def __init__(
         self,
@@ -138,7 +115,7 @@ class _Audit:
         self._began = time.monotonic()
         self._told: list[Told] = [Told("custody", finding) for finding in known.findings]
         self._places: list[Place] = []
-        self._seen: dict[int, _Seen] = {}
+        self._seen: dict[int, Seen] = {}
         self._stopped: StoppedAudit | None = None
 
     def run(self) -> AuditResult:
@@ -150,7 +127,7 @@ class _Audit:
             self._look()
         except Interrupted:
             raise Interrupted("the audit was interrupted; nothing was written", hint="run it again") from None
-        self._side_by_side(self._split)
+        self._side_by_side(lambda io: split_days(io, self._seen.values()))
         copies = [copy for number in sorted(self._seen) for copy in self._seen[number].copies]
         around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
         missing = self._ask_ledger([*copies, *around], production)
@@ -177,7 +154,8 @@ class _Audit:
 
     def _look(self) -> None:
         groups = by_device(self._places)
-        crew = Crew(self._look_at, self._cancel, self._settings.stall_seconds)
+        looker = DriveLooker(self._io, self._known, self._emit, self._cancel, self._seen, self._lose)
+        crew = Crew(looker.look, self._cancel, self._settings.stall_seconds)
         hanging = crew.run(groups, cancel_seconds=self._settings.cancel_seconds)
         for number in hanging:
             for place in groups[number]:
@@ -194,86 +172,6 @@ class _Audit:
             remedy="check the drive and its cable, plug it in again, and audit again",
         )
         self._told.append(Told("copies", finding))
-
-    def _look_at(self, _worker: int, place: Place, pulse: Pulse) -> None:
-        io = pulsing(self._io, pulse)
-        try:
-            root = io.open_root(place.path)
-        except OSError as error:
-            self._lose(place, Kind.DRIVE_GONE, said(error))
-            return
-        ended = False
-        try:
-            top = b"" if place.volume.is_mount_root else os.path.basename(os.path.realpath(place.path))
-            walked = walk_drive(io, root, place.elsewhere, self._cancel, name=top)
-            seen = _Seen(place, walked, [], [], [])
-            self._emit(LegStarted(LOOKING, Leg.READ_BACK, place.name, len(walked.rolls), len(walked.rolls)))
-            looker = CopyLooker(io, self._known, self._cancel)
-            for folder in walked.rolls:
-                if self._cancel.is_set():
-                    raise Interrupted("interrupted")
-                look = partial(looker.look, place, folder, walked.inner[folder])
-                seen.copies += self._copy(look, place, folder, seen)
-                self._emit(Moved(LOOKING, Leg.READ_BACK, place.name, 1, 1, shown(folder)))
-            for around in walked.around:
-                seen.around += self._copy(partial(looker.look_around, place, around), place, around.folder, seen)
-            for outer in seen.around:
-                outer.parts = parts_of(io, outer, named_like_a_roll)
-                seen.copies += outer.parts
-            seen.told += around_rolls(io, root, place, walked.around, seen.copies)
-            seen.told += [unread_folder(place, folder, why) for folder, why in walked.unread]
-            hidden = hidden_footage(io, root, walked.passed_over, place.name, self._cancel)
-            seen.told += [Told("strangers", finding) for finding in hidden]
-            seen.told += DriveCustody(io, self._known, self._cancel).look(place, root, [*seen.copies, *seen.around])
-            listed, odd = look_at_listed(io, place, walked, self._cancel)
-            seen.copies += listed
-            seen.told += odd
-            self._seen[place.number] = seen
-            ended = True
-        except OSError as error:
-            self._lose(place, Kind.DRIVE_GONE, said(error))
-        finally:
-            self._emit(LegEnded(LOOKING, Leg.READ_BACK, place.name, ended))
-            with contextlib.suppress(OSError):
-                io.close(root)
-
-    def _copy(self, look: Callable[[], CopyLook], place: Place, folder: bytes, seen: _Seen) -> Iterator[CopyLook]:
-        try:
-            yield look()
-        except UntrustedInput as problem:
-            detail = f"the papers in {shown(folder)} on {place.name} cannot be relied on: {problem.message}"
-            remedy = "compare with the same roll on another drive"
-            finding = Finding(Kind.BAD_RECORD, Severity.ERROR, shown(folder), detail, place.name, remedy)
-            seen.told.append(Told("custody", finding))
-        except OSError as error:
-            detail = f"the roll folder {shown(folder)} on {place.name} cannot be read ({said(error)})"
-            finding = Finding(
-                Kind.DRIVE_FAILED,
-                Severity.ERROR,
-                shown(folder),
-                detail,
-                drive=place.name,
-                remedy="check the drive and its cable, and audit again; keep every other copy",
-            )
-            seen.told.append(Told("copies", finding))
-
-    def _split(self, io: Io) -> None:
-        """Somebody's history of a whole day may hold rolls that other drives hold one by one: it lies around them."""
-        everywhere = [copy for seen in self._seen.values() for copy in seen.copies]
-        for seen in self._seen.values():
-            for copy in [*seen.copies]:
-                if not may_be_split(copy, everywhere):
-                    continue
-                known = {other.roll for other in everywhere if other is not copy}
-                try:
-                    parts = parts_of(io, copy, partial(_is_one_of, known))
-                except (UntrustedInput, OSError):
-                    continue  # its own findings tell why it cannot be read
-                if parts:
-                    copy.is_around, copy.parts = True, parts
-                    copy.told = [replace(told, roll="") for told in copy.told]
-                    seen.copies = [*(each for each in seen.copies if each is not copy), *parts]
-                    seen.around.append(copy)
 
     # --- what others know
 
@@ -310,24 +208,8 @@ class _Audit:
         if before is None or given is not None:
             stopped.begin(since or self._now)
         reader.against = self._side_by_side(lambda io: to_compare(io, rolls_of(io, copies, None)))
-        chosen: list[CopyLook] = []
-        for copy in copies:
-            if copy.part_of is not None:
-                continue  # it is read with the history around it
-            if _was_read(copy, since, anybody=given is not None) and id(copy) not in reader.against:
-                copy.state, copy.reread_now = "reread", True
-                reader.read.before += 1
-            elif to_read(copy):
-                chosen.append(copy)
-        # after the rolls in them, whose manifests they refer to; these have grown by now
-        for copy in (copy for number in sorted(self._seen) for copy in self._seen[number].around):
-            lacking = any(id(part) in reader.against for part in copy.parts)
-            if copy.files and not lacking and _was_read(copy, since, anybody=given is not None):
-                for each in (copy, *copy.parts):
-                    each.state, each.reread_now = "reread", True
-                reader.read.before += 1
-            elif not copy.place.lost:
-                chosen.append(copy)
+        around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
+        chosen = still_to_read(reader, copies, around, since, anybody=given is not None)
         reader.start(chosen)
         groups = [
             [copy for place in group for copy in chosen if copy.place is place] for group in by_device(self._places)
@@ -451,15 +333,3 @@ class _Audit:
         told += [each for number in sorted(self._seen) for copy in self._seen[number].around for each in copy.told]
         told += [each for roll in rolls for each in roll.told]
         return list(dict.fromkeys(told))
-
-
-def _is_one_of(rolls: Container[str], folder: bytes) -> bool:
-    return shown(folder.rpartition(b"/")[2]) in rolls
-
-
-def _was_read(copy: CopyLook, since: datetime | None, *, anybody: bool) -> bool:
-    """Whether a copy was read again by the stopped run of this audit: its newest word is a clean verify of every file,
-    from this device, not older than its start, by this station (or by anybody, where a person gave the moment)."""
-    if since is None or copy.read_at is None or copy.state not in COUNTED:
-        return False
-    return copy.read_at >= since.replace(microsecond=0) and (anybody or copy.is_ours)
