@@ -10,46 +10,39 @@ from dataclasses import replace
 from datetime import datetime
 
 from rollproof.ascmhl.nested import check_references
-from rollproof.ascmhl.write import write_generation
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.hashpass import HashPass
 from rollproof.copying.parcels import Stalled, Stopped
-from rollproof.copying.plan import same_time
 from rollproof.copying.settings import Settings
 from rollproof.copying.treereader import TreeLost, TreeReader
-from rollproof.copying.trouble import hanging, paper_trouble, said
+from rollproof.copying.trouble import hanging
 from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import Interrupted, UntrustedInput
+from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
-from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy
 from rollproof.models.volumes import Evidence, Volume
-from rollproof.records.blocks import same_device
 from rollproof.records.chain import read_chain
-from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import Signer, wrong_signatures
 from rollproof.records.standing import standing
-from rollproof.records.write import append_record
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
-from rollproof.storage.readback import NotAsWritten, ReadsDiffer
-from rollproof.workflows.offload_copy_nested import InnerSets, with_inner
+from rollproof.workflows.offload_copy_nested import InnerSets
 from rollproof.workflows.placing import place_on
 from rollproof.workflows.remember import other_offload_records, remember_verify
 from rollproof.workflows.roll_lock import locked_finding, try_lock
 from rollproof.workflows.signer import station_signer
 from rollproof.workflows.station_ledger import StationLedger
-from rollproof.workflows.verify_evidence import verify_generation, verify_header, verify_rows
+from rollproof.workflows.verify_append import append_result
+from rollproof.workflows.verify_differences import compare
 from rollproof.workflows.verify_expectation import (
-    Expectation,
     Wanted,
     copy_rules,
     read_expectation,
@@ -58,7 +51,7 @@ from rollproof.workflows.verify_expectation import (
 )
 from rollproof.workflows.verify_outer import LOOK_ELSEWHERE, own_files
 from rollproof.workflows.verify_reads import Reads
-from rollproof.workflows.verify_work import Work
+from rollproof.workflows.verify_work import Work, was_away
 
 
 class CopyVerifier:
@@ -136,7 +129,7 @@ class CopyVerifier:
             there,
             Reads(there.files),
             rules,
-            was_away=_was_away(papers, volume),
+            was_away=was_away(papers, volume),
             inner=inner,
         )
         work.findings += papers.findings + hidden
@@ -159,12 +152,12 @@ class CopyVerifier:
         gone = check_references(papers.history, sets.histories if sets is not None else ()).all()
         work.findings += [replace(odd, drive=drive, remedy=odd.remedy or LOOK_ELSEWHERE) for odd in gone]
         self._read(work, also)
-        self._compare(work)
+        compare(work, strict=self._request.strict)
         if take is not None and not self._hangs:
             take(work.read)
         work.findings += self._station.tell(lambda ledger: self._other_records(ledger, work)) or []
         if not self._hangs:
-            self._append(work, started_at, sets, forgets=bool(gone))
+            append_result(self._io, work, started_at, self._request.person, self._signer, sets, forgets=bool(gone))
             self._remember(work)
         return self._result(work)
 
@@ -227,138 +220,7 @@ class CopyVerifier:
             stall_seconds=self._settings.stall_seconds,
         ).run(numbers, hashed, fault, moved)
 
-    # --- comparing
-
-    def _compare(self, work: Work) -> None:
-        files = work.there.files
-        ignored = set(work.there.ignored)
-        redated: list[bytes] = []
-        for path in sorted(work.papers.files):
-            wanted, number = work.papers.files[path], find_file(files, path)
-            if number is None:
-                if path not in ignored:
-                    work.missing.append(path)
-                continue
-            entry = files[number]
-            if wanted.size is not None and wanted.size != entry.size:
-                work.differ.append(path)
-                continue
-            if number not in work.read:
-                continue  # a finding already says why it could not be read
-            read, hashes = work.read.texts(number), wanted.hashes
-            shared = read.keys() & hashes.keys()
-            if not shared or any(read[name] != hashes[name] for name in shared):
-                work.differ.append(path)
-            elif wanted.modified_ns is not None and not same_time(
-                wanted.modified_ns, entry.modified_ns, work.volume.limits
-            ):
-                redated.append(path)
-        work.unknown += [entry.path for entry in files if entry.path not in work.papers.files]
-        work.findings += [
-            *_about(
-                Kind.DIFFERS,
-                Severity.ERROR,
-                work.differ,
-                work.drive,
-                "is not what was recorded",
-                "keep the other copies and the card; copy this file from a proven copy into a new folder",
-            ),
-            *_about(
-                Kind.MISSING,
-                Severity.ERROR,
-                work.missing,
-                work.drive,
-                "is recorded and not there",
-                "keep the other copies and the card; look whether somebody moved it",
-            ),
-            *_about(
-                Kind.UNKNOWN_FILE,
-                Severity.ERROR if self._request.strict else Severity.WARNING,
-                work.unknown,
-                work.drive,
-                "is not in any record; it is noted as new",
-                "look who put it there",
-            ),
-            *_about(
-                Kind.CARD_CHANGED,
-                Severity.WARNING,
-                redated,
-                work.drive,
-                "has the recorded content under another modification date",
-                "look who touched it",
-            ),
-        ]
-
-    # --- appending
-
-    def _append(self, work: Work, started_at: datetime, sets: InnerSets | None, *, forgets: bool) -> None:
-        """`forgets` is whether a generation written now would leave out what the newest one refers to."""
-        if work.volume.read_only or not os.access(work.path, os.W_OK):
-            work.findings.append(
-                Finding(
-                    Kind.READ_ONLY,
-                    Severity.NOTE,
-                    "",
-                    "the drive is read-only: nothing was appended to its histories",
-                    drive=work.drive,
-                    remedy="mount it writable and verify again, if the result is to be recorded",
-                )
-            )
-            return
-        if not work.papers.has_papers and not work.there.files:
-            return
-        medium = MediumAccess(self._io, work.volume.way, work.volume.source)
-        try:
-            if (work.read or work.papers.history.present) and not forgets:
-                generation = verify_generation(work, started_at, self._request.person)
-                manifest = write_generation(
-                    self._io,
-                    work.handle,
-                    os.path.basename(os.path.realpath(work.path)),
-                    with_inner(generation, sets, work.inner) if sets is not None else generation,
-                    medium=medium,
-                )
-                work.appended.append(to_text(manifest.name))
-                work.findings += [finding for finding in manifest.findings if finding not in work.findings]
-            rows = list(verify_rows(work))
-            header = verify_header(work, self._request.person)
-            record = append_record(
-                self._io,
-                work.handle,
-                header,
-                rows,
-                signer=self._signer,
-                as_read=work.papers.chain.digests,
-                medium=medium,
-            )
-            work.appended.append(record.name)
-            work.findings += [replace(note, drive=work.drive) for note in record.notes]
-            if record.unsigned is not None:
-                work.findings.append(replace(record.unsigned, drive=work.drive))
-        except UntrustedInput as problem:
-            work.findings.append(
-                Finding(
-                    Kind.BAD_RECORD,
-                    Severity.ERROR,
-                    "",
-                    f"nothing could be appended: {problem.message}",
-                    drive=work.drive,
-                    remedy="the histories beside this copy are damaged: compare with a sibling",
-                )
-            )
-        except (NotAsWritten, ReadsDiffer) as problem:
-            work.findings.append(paper_trouble(problem, work.drive))
-        except OSError as error:
-            work.findings.append(
-                Finding(
-                    Kind.DRIVE_FAILED,
-                    Severity.ERROR,
-                    "",
-                    f"the result could not be written beside the copy ({said(error)})",
-                    drive=work.drive,
-                    remedy="check room and cable of the drive, then verify again",
-                )
-            )
+    # --- remembering
 
     @staticmethod
     def _other_records(ledger: Ledger, work: Work) -> list[Finding]:
@@ -449,26 +311,6 @@ def _untouched(path: bytes, finding: Finding) -> VerifiedCopy:
     )
 
 
-def _was_away(papers: Expectation, now: Volume) -> bool:
-    """By another boot id or another disk sequence number than every offload to this copy recorded; never by a clock.
-    What is not known shows nothing."""
-    if now.device.kind not in ("disk", "loop"):
-        return False
-    offloads = [link.header for link in papers.chain.links if isinstance(link.header, OffloadHeader)]
-    return bool(offloads) and all(
-        same_device(header.copy_, now)
-        and (
-            _both_differ(header.copy_.boot_id, now.boot_id)
-            or _both_differ(header.copy_.disk_sequence, now.device.disk_sequence)
-        )
-        for header in offloads
-    )
-
-
-def _both_differ(then: object, now: object) -> bool:
-    return then is not None and now is not None and then != now
-
-
 def _algorithms(work: Work, wanted: Wanted | None, extra: tuple[str, ...]) -> tuple[str, ...]:
     known = [name for name in (wanted.hashes if wanted is not None else ()) if name in ALGORITHMS]
     if not known:
@@ -477,7 +319,3 @@ def _algorithms(work: Work, wanted: Wanted | None, extra: tuple[str, ...]) -> tu
     standard = [name for name in known if ALGORITHMS[name].standard_name]
     # one hash decides, the fastest; the open standard's own history wants one that it knows
     return tuple(dict.fromkeys((proof_algorithm(standard or known), *extra)))
-
-
-def _about(kind: Kind, severity: Severity, paths: Sequence[bytes], drive: str, what: str, remedy: str) -> list[Finding]:
-    return [Finding(kind, severity, shown(path), f"{shown(path)} {what}", drive, remedy) for path in paths]

@@ -10,6 +10,8 @@ from rollproof.models.findings import Finding, Severity
 from rollproof.models.names import shown
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.records.blocks import same_device
+from rollproof.records.models import OffloadHeader
 from rollproof.storage.medium import weakest
 from rollproof.workflows.verify_expectation import Expectation
 from rollproof.workflows.verify_reads import Reads
@@ -75,3 +77,23 @@ class Work:
         if newest is not None and newest.roll:
             return newest.roll
         return shown(os.path.basename(os.path.realpath(self.path)))
+
+
+def was_away(papers: Expectation, now: Volume) -> bool:
+    """By another boot id or another disk sequence number than every offload to this copy recorded; never by a clock.
+    What is not known shows nothing."""
+    if now.device.kind not in ("disk", "loop"):
+        return False
+    offloads = [link.header for link in papers.chain.links if isinstance(link.header, OffloadHeader)]
+    return bool(offloads) and all(
+        same_device(header.copy_, now)
+        and (
+            _both_differ(header.copy_.boot_id, now.boot_id)
+            or _both_differ(header.copy_.disk_sequence, now.device.disk_sequence)
+        )
+        for header in offloads
+    )
+
+
+def _both_differ(then: object, now: object) -> bool:
+    return then is not None and now is not None and then != now
