@@ -38,6 +38,7 @@ class Protection:
 
 
 _MAY_WIPE = "workflows/may_wipe.py"
+_OFFLOADS = "workflows/wipe_offloads.py"
 _ATTACHED = "workflows/wipe_attached.py"
 _LOOK = "workflows/wipe_look.py"
 _COPIES = "workflows/wipe_copies.py"
@@ -52,39 +53,39 @@ _AROUND = "workflows/test_histories_around_rolls.py"
 PROTECTIONS = (
     # --- may-wipe: the identity of a listing
     Protection(
-        "the boot and the disk sequence number are those of the offload", _MAY_WIPE,
+        "the boot and the disk sequence number are those of the offload", _OFFLOADS,
         "and (then.boot_id, then.disk_sequence) == (boot, sequence)\n", "\n",
         f"{ALONE}::another_boot or another_disk_sequence",
     ),
     Protection(
-        "the card is mounted where it was", _MAY_WIPE,
+        "the card is mounted where it was", _OFFLOADS,
         "and then.mount_point == card.volume.mount_point\n", "\n", f"{ALONE}::another_mount_point",
     ),
     Protection(
-        "the volume has the serial number it had", _MAY_WIPE,
+        "the volume has the serial number it had", _OFFLOADS,
         "and then.serial == card.volume.serial\n", "\n", f"{ALONE}::another_volume_serial",
     ),
     Protection(
-        "the device number is the one it had", _MAY_WIPE,
+        "the device number is the one it had", _OFFLOADS,
         "and then.device_number == card.volume.st_dev\n", "\n", f"{ALONE}::another_device_number",
     ),
     Protection(
-        "what is unknown is not the same", _MAY_WIPE,
+        "what is unknown is not the same", _OFFLOADS,
         "and None not in (boot, sequence, then.serial)\n", "\n", f"{ALONE}::unknown_then_and_is_unknown_now",
     ),
     Protection(
-        "the listing stands on two reads from the medium", _MAY_WIPE,
+        "the listing stands on two reads from the medium", _OFFLOADS,
         "sum(read is Evidence.MEDIUM for read in then.reads) >= 2", "True", f"{ALONE}::read_once_is_read_again",
     ),
     Protection(
-        "the offload was this station's own", _MAY_WIPE, "offload.ours\n", "True\n", f"{TABLE}::the_ledger_was_rebuilt",
+        "the offload was this station's own", _OFFLOADS, "offload.ours\n", "True\n", f"{TABLE}::the_ledger_was_rebuilt",
     ),
     Protection(
-        "two runs over one listing that read different bytes", _MAY_WIPE,
+        "two runs over one listing that read different bytes", _OFFLOADS,
         "return []  # two runs over one listing", "pass  #", f"{ALONE}::two_offloads_of_one_listing",
     ),
     Protection(
-        "a read of the card that a cache answered", _MAY_WIPE,
+        "a read of the card that a cache answered", _OFFLOADS,
         "if weak:\n", "if False:\n", f"{ALONE}::a_card_that_a_cache_answers_for_is_kept",
     ),
     Protection(

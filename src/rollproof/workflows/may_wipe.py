@@ -8,29 +8,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
-from itertools import islice
 
-from rollproof.card.clips import first_and_last
-from rollproof.card.ignore import IgnoreRules
-from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives, system_drives
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import (
-    ExitStatus,
     Interrupted,
     ProductionFileProblem,
     RollproofError,
     UsageProblem,
 )
-from rollproof.models.events import Emit, Leg
+from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, MayWipeRequest
-from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy, WipeRoll
+from rollproof.models.results import MayWipeResult, WipeRoll
 from rollproof.models.volumes import Evidence
 from rollproof.production.load import find, load
 from rollproof.storage.io import Io, system_io
@@ -48,12 +42,12 @@ from rollproof.workflows.wipe_count import (
 )
 from rollproof.workflows.wipe_hashes import HashesByPath
 from rollproof.workflows.wipe_look import CopyLook
+from rollproof.workflows.wipe_offloads import OffloadsOfCard
 from rollproof.workflows.wipe_permit import write_permits
-from rollproof.workflows.wipe_read import TreeRead, read_tree
+from rollproof.workflows.wipe_read import TreeRead
+from rollproof.workflows.wipe_result import wipe_result
 from rollproof.workflows.wipe_siblings import believe_siblings
 from rollproof.workflows.wipe_supply import supply_pass
-
-_LOOKED_UP_AT_ONCE = 500
 
 
 def may_wipe(
@@ -135,7 +129,17 @@ class _Judge:
             locked = isinstance(error, RollproofError) and error.id == "ledger-busy"
             kind = Kind.LOCKED if locked else Kind.UNREADABLE
             self.reasons.append(keep(kind, f"the judgement could not be finished: {why}", hint or "ask again"))
-        return self._result()
+        return wipe_result(
+            self.card,
+            self.reasons,
+            self.notes,
+            basis=self.basis,
+            rolls=self.rolls,
+            copies=self.copies,
+            used=self.used,
+            permits=self.permits,
+            began=self.began,
+        )
 
     def _judge(self, station: StationLedger, rules: Rules) -> None:
         asked, hand = self.request, self._in_time()
@@ -207,7 +211,8 @@ class _Judge:
 
     def _judge_files(self, card: CardInHand, ledger: Ledger, rules: Rules) -> None:
         self._permits_before(card, ledger)
-        offloads = self._by_listing(card, ledger, rules)
+        known = OffloadsOfCard(self.io, self.drives, self.request, self.settings, self.emit, self.cancel, self.reasons)
+        offloads = known.by_listing(card, ledger, rules)
         if offloads:
             self.basis = "listing"
         elif self.after_offload:
@@ -221,7 +226,8 @@ class _Judge:
             return
         else:
             self.basis = "reread"
-            offloads = self._by_reread(card, ledger)
+            offloads = known.by_reread(card, ledger)
+        self.read, self.hashes = known.read, known.hashes
         self.reasons += about_production(offloads, rules)
         look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.emit, self.cancel, self.now)
         roll_ids = list(dict.fromkeys(offload.roll_id for offload in offloads))
@@ -264,84 +270,6 @@ class _Judge:
         """Files that a person named and that no copy could hold: hidden by the production, or unreadable just now."""
         faults = self.read.faults.keys() if self.read is not None else frozenset[bytes]()
         return frozenset(path for path in card.accepted if path in card.hidden or path in faults)
-
-    def _by_listing(self, card: CardInHand, ledger: Ledger, rules: Rules) -> list[KnownOffload]:
-        """Offloads by this very station whose card has not been away or changed since; none when a re-read is due."""
-        if self.request.reread:
-            return []
-        digests = [card.snapshot.listing_digest]
-        if card.hidden:  # what an offload of this production lists is the rest
-            ignore = IgnoreRules(rules.ignore)
-            digests.append(take_snapshot(self.io, card.root, ignore, cancel=self.cancel).listing_digest)
-        boot, sequence = self.drives.medium_now(card.volume)
-        found = []
-        for offload in (each for digest in digests for each in ledger.find_by_listing(digest)):
-            then = offload.card
-            unchanged = (
-                offload.ours
-                and None not in (boot, sequence, then.serial)
-                and (then.boot_id, then.disk_sequence) == (boot, sequence)
-                and then.mount_point == card.volume.mount_point
-                and then.serial == card.volume.serial
-                and then.device_number == card.volume.st_dev
-                and sum(read is Evidence.MEDIUM for read in then.reads) >= 2
-            )
-            if unchanged:
-                found.append(offload)
-        hashes = HashesByPath(card.snapshot.files)
-        for offload in found:
-            for file in ledger.files_of(offload.id):
-                if file.hash_text is None:
-                    continue
-                if hashes.remembered(file.path, file.algorithm, file.hash_text) != file.hash_text:
-                    return []  # two runs over one listing that read different bytes: only the card itself can tell
-        self.hashes = hashes
-        return found
-
-    def _by_reread(self, card: CardInHand, ledger: Ledger) -> list[KnownOffload]:
-        """Read the card from the medium and look the hashes up; by content, never by name."""
-        algorithms = ledger.algorithms()
-        if not algorithms:
-            return []  # nothing was ever offloaded here: there is nothing to compare with
-        read = read_tree(
-            self.io,
-            card.root,
-            card.snapshot.files,
-            card.volume,
-            algorithms,
-            leg=Leg.READ_CARD,
-            drive="",
-            settings=self.settings,
-            emit=self.emit,
-            cancel=self.cancel,
-        )
-        self.read, self.hashes = read, read.hashes
-        if read.lost is not None:
-            self.reasons.append(read.lost)
-        for path, fault in read.faults.items():
-            if path not in card.accepted:
-                self.reasons.append(fault)
-        files = card.snapshot.files
-        weak = [n for n in range(len(files)) if read.evidence(n) not in (None, Evidence.MEDIUM)]
-        if weak:
-            self.reasons.append(
-                keep(
-                    Kind.SOURCE_FROM_CACHE,
-                    "the card was read, but a cache may have answered instead of the medium",
-                    "take the card out, put it back, and ask again",
-                    path=shown(files[weak[0]].path),
-                    count=len(weak),
-                )
-            )
-        found: dict[int, None] = {}
-        for algorithm in algorithms:
-            texts = read.hashes.texts(algorithm)
-            while batch := set(islice(texts, _LOOKED_UP_AT_ONCE)):
-                for file in ledger.find_files(algorithm, batch):
-                    # the same content under another path (an empty file, a default look) makes no roll of this card
-                    if read.hashes.get(file.path, {}).get(algorithm) == file.hash_text:
-                        found[file.offload_id] = None
-        return ledger.offloads(found)
 
     # --- what a person has said, and what was said before
 
@@ -396,49 +324,6 @@ class _Judge:
         self.permits = written
         if trouble is not None:
             self.reasons.append(trouble)
-
-    def _result(self) -> MayWipeResult:
-        card = self.card
-        ends = first_and_last(card.clips) if card is not None else None
-        reasons = grouped(self.reasons)
-        wipe = not reasons
-        used = {id(view) for view in self.used}
-        return MayWipeResult(
-            answer="MAY WIPE" if wipe else "KEEP",
-            basis="reread" if self.basis == "reread" else "listing" if self.basis == "listing" else None,
-            reasons=[f"{found.detail} — {found.remedy}" if found.remedy else found.detail for found in reasons],
-            rolls=self.rolls,
-            copies=[self._copy(view, counted=id(view) in used) for view in self.copies],
-            findings=[FindingOut.of(finding) for finding in [*reasons, *grouped(self.notes)]],
-            label=card.volume.label if card is not None else "",
-            capacity_bytes=card.volume.capacity_bytes if card is not None else 0,
-            files=len(card.snapshot.files) if card is not None else 0,
-            bytes=card.snapshot.size_bytes if card is not None else 0,
-            clips=len(card.clips) if card is not None else 0,
-            first_clip=ends[0].name if ends else "",
-            last_clip=ends[1].name if ends else "",
-            permits=self.permits,
-            seconds=round(time.monotonic() - self.began, 3),
-            status=ExitStatus.DONE if wipe else ExitStatus.ANSWER_IS_NO,
-        )
-
-    def _copy(self, view: CopyInView, *, counted: bool) -> WipeCopy:
-        why = view.not_counted or view.why
-        if not counted and view.counts:
-            why = "not needed: another copy on the same device counts" if view.rows else "it holds nothing of this card"
-        return WipeCopy(
-            path=shown(view.path),
-            drive=view.drive,
-            role=view.role,
-            device=view.device.label or view.device.model,
-            roll=view.roll,
-            attached=view.attached,
-            counted=counted,
-            readback=view.readback.value if view.readback is not None else None,
-            why=why,
-            seen_at=view.seen_at.isoformat() if view.seen_at is not None else None,
-            drive_failed=view.drive_failed,
-        )
 
     def close(self) -> None:
         """Let go of the card and all copies."""
