@@ -298,7 +298,7 @@ PROTECTIONS = (
         f"{ALONE}::newest_record_asks_for_more",
     ),
     Protection(
-        "what an earlier offload asked for", "ledger/remembering.py",
+        "what an earlier offload asked for", "ledger/remembering_offloads.py",
         "strictest = max(known.copies_required, note.copies_required)", "strictest = note.copies_required",
         f"{ALONE}::earlier_offload_of_the_roll",
     ),

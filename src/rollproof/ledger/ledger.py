@@ -16,7 +16,7 @@ from typing import Literal, Self
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
-from rollproof.ledger import asking, remembering, tables
+from rollproof.ledger import asking, remembering, remembering_offloads, tables
 from rollproof.ledger.entries import (
     ClipNote,
     CopyNote,
@@ -158,7 +158,7 @@ class Ledger:
         that is known already adds no second set of them.
         """
         with self.writing(f"remembering roll {note.roll}") as connection:
-            return Remembered(*remembering.offload(connection, note, files, self.trust.machine))
+            return Remembered(*remembering_offloads.offload(connection, note, files, self.trust.machine))
 
     def remember_copy(self, roll_id: int, note: CopyNote, *, offload_ids: Iterable[int] = ()) -> int:
         """Remember a copy of a known roll that was found on a drive, with what it is worth; returns its id.

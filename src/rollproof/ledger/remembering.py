@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable
 from datetime import datetime
-from itertools import islice
 from typing import Any
 
 from sqlalchemy import Connection, Table, and_, select
 
-from rollproof.hashing.algorithms import raw_of
 from rollproof.ledger import tables
 from rollproof.ledger.entries import (
     CopyNote,
     CopyState,
     DriveIdentity,
-    FileNote,
-    OffloadNote,
     PaceNote,
     PermitNote,
     RecordNote,
@@ -26,10 +21,7 @@ from rollproof.models.findings import Finding
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 
-_AT_ONCE = 5000
-"""Rows handed to the driver in one go: enough for speed, little enough for memory."""
-_NANOS = 1_000_000_000
-_LARGEST = (1 << 63) - 1
+LARGEST = (1 << 63) - 1
 
 
 def seconds(moment: datetime) -> int:
@@ -63,15 +55,17 @@ def _equal(table: Table, key: dict[str, Any]) -> Any:
     return and_(*(table.c[name] == value for name, value in key.items()))
 
 
-def _insert(connection: Connection, table: Table, values: dict[str, Any]) -> int:
+def insert(connection: Connection, table: Table, values: dict[str, Any]) -> int:
+    """A new row; returns its id."""
     inserted = connection.execute(table.insert().values(**values)).inserted_primary_key
     assert inserted is not None
     return int(inserted[0])
 
 
-def _find_or_insert(connection: Connection, table: Table, key: dict[str, Any], more: dict[str, Any]) -> int:
+def find_or_insert(connection: Connection, table: Table, key: dict[str, Any], more: dict[str, Any]) -> int:
+    """The id of the row with this key, made with `more` where there is none."""
     found = _find(connection, table, key)
-    return _insert(connection, table, {**key, **more}) if found is None else found
+    return insert(connection, table, {**key, **more}) if found is None else found
 
 
 def _put(connection: Connection, table: Table, key: dict[str, Any], values: dict[str, Any]) -> None:
@@ -79,10 +73,11 @@ def _put(connection: Connection, table: Table, key: dict[str, Any], values: dict
         connection.execute(table.insert().values(**key, **values))
 
 
-def _person(connection: Connection, person: Person) -> int | None:
+def person(connection: Connection, person: Person) -> int | None:
+    """The id of a person; None where nobody was named."""
     if not person.name and not person.role:
         return None
-    return _find_or_insert(connection, tables.people, {"name": person.name, "role": person.role}, {})
+    return find_or_insert(connection, tables.people, {"name": person.name, "role": person.role}, {})
 
 
 def _device(connection: Connection, identity: DriveIdentity, drive: str, role: str, at: datetime) -> int:
@@ -108,7 +103,7 @@ def _device(connection: Connection, identity: DriveIdentity, drive: str, role: s
             "last_seen_at": moment,
             **names,
         }
-        return _insert(connection, tables.devices, values)
+        return insert(connection, tables.devices, values)
     devices = tables.devices
     changes: dict[str, Any] = {**names, "volume_label": identity.volume_label}
     connection.execute(devices.update().where(devices.c.id == found).values(**changes))
@@ -116,138 +111,6 @@ def _device(connection: Connection, identity: DriveIdentity, drive: str, role: s
         devices.update().where(devices.c.id == found, devices.c.last_seen_at < moment).values(last_seen_at=moment)
     )
     return found
-
-
-def offload(
-    connection: Connection, note: OffloadNote, rows: Iterable[FileNote], station: str
-) -> tuple[int, int, tuple[int, ...]]:
-    """See `Ledger.remember_offload`; returns the ids of roll, offload and copies."""
-    roll_id = _roll(connection, note)
-    offload_id = _offload(connection, roll_id, note, rows)
-    copies = tuple(copy(connection, roll_id, each, (offload_id,), station) for each in note.copies)
-    _findings(connection, roll_id, None, note.findings, note.written_at)
-    return roll_id, offload_id, copies
-
-
-def _roll(connection: Connection, note: OffloadNote) -> int:
-    production = _find_or_insert(connection, tables.productions, {"name": note.production or ""}, {})
-    key = {
-        "production_id": production,
-        "name": note.roll,
-        "card_key": note.card.serial or f"listing:{note.card.listing_digest}",
-    }
-    moment = seconds(note.written_at)
-    found = _find_or_insert(connection, tables.rolls, key, {"first_at": moment, "last_at": moment})
-    values: dict[str, Any] = {
-        name: value for name in ("day", "unit", "camera") if (value := getattr(note, name)) is not None
-    }
-    if note.clips:
-        values |= {"clips": len(note.clips), "first_clip": note.clips[0].name, "last_clip": note.clips[-1].name}
-    rolls = tables.rolls
-    if values:
-        connection.execute(rolls.update().where(rolls.c.id == found).values(**values))
-    connection.execute(rolls.update().where(rolls.c.id == found, rolls.c.first_at > moment).values(first_at=moment))
-    connection.execute(rolls.update().where(rolls.c.id == found, rolls.c.last_at < moment).values(last_at=moment))
-    return found
-
-
-def _offload(connection: Connection, roll_id: int, note: OffloadNote, rows: Iterable[FileNote]) -> int:
-    card = note.card
-    values = {
-        "roll_id": roll_id,
-        "person_id": _person(connection, note.person),
-        "station": note.station,
-        "written_at": seconds(note.written_at),
-        "offset_minutes": offset_minutes(note.written_at),
-        "algorithm": note.algorithm,
-        "listing_digest": card.listing_digest,
-        "volume_name": card.volume_name,
-        "serial": card.serial,
-        "capacity_bytes": card.capacity_bytes,
-        "file_system": card.file_system,
-        "boot_id": card.boot_id,
-        "disk_sequence": card.disk_sequence,
-        "mount_point": card.mount_point,
-        "device_number": card.device_number,
-        "device_key": card.device_key,
-        "source_reads": " ".join(read.value for read in card.reads),
-        "copies_required": note.copies_required,
-    }
-    attempt = connection.begin_nested()
-    offload_id = _insert(connection, tables.offloads, {**values, "files_digest": ""})
-    totals = _files(connection, offload_id, note.algorithm, rows)
-    known = connection.execute(
-        select(tables.offloads.c.id, tables.offloads.c.copies_required).where(
-            tables.offloads.c.roll_id == roll_id,
-            tables.offloads.c.id != offload_id,
-            tables.offloads.c.listing_digest == card.listing_digest,
-            tables.offloads.c.algorithm == note.algorithm,
-            tables.offloads.c.files_digest == totals["files_digest"],
-        )
-    ).first()
-    if known is not None:
-        attempt.rollback()  # the same files again: keep one set of them, with the newest words about the card
-        offload_id = int(known.id)
-        offloads = tables.offloads
-        newest = offloads.c.written_at <= values["written_at"]
-        connection.execute(offloads.update().where(offloads.c.id == offload_id, newest).values(**values))
-        # … and with the strictest of what was asked for: a looser policy later takes nothing back
-        strictest = max(known.copies_required, note.copies_required)
-        connection.execute(offloads.update().where(offloads.c.id == offload_id).values(copies_required=strictest))
-        return offload_id
-    connection.execute(tables.offloads.update().where(tables.offloads.c.id == offload_id).values(**totals))
-    for position, clip in enumerate(note.clips):
-        connection.execute(
-            tables.clips.insert().values(
-                offload_id=offload_id,
-                position=position,
-                name=clip.name,
-                files=clip.files,
-                size_bytes=clip.size_bytes,
-                health=clip.health,
-                **{name: getattr(clip, name) for name in tables.CLIP_FACTS},
-            )
-        )
-    connection.execute(
-        tables.rolls.update()
-        .where(tables.rolls.c.id == roll_id, tables.rolls.c.files <= totals["files"])
-        .values(files=totals["files"], size_bytes=totals["size_bytes"])
-    )
-    attempt.commit()
-    return offload_id
-
-
-def _files(connection: Connection, offload_id: int, algorithm: str, rows: Iterable[FileNote]) -> dict[str, Any]:
-    digest = hashlib.sha256()
-    count = size = 0
-    insert = tables.files.insert()
-    for batch in _batches(rows):
-        values = []
-        for file in batch:
-            raw = None if file.hash_text is None else raw_of(algorithm, file.hash_text)
-            whole, nanos = divmod(file.modified_ns, _NANOS)
-            digest.update(b"%b\0%d\0%d\0%b\n" % (file.path, file.size, file.modified_ns, raw or b""))
-            count += 1
-            size += file.size
-            values.append(
-                {
-                    "offload_id": offload_id,
-                    "path": file.path,
-                    "size_bytes": file.size,
-                    "modified_seconds": whole,
-                    "modified_nanos": nanos,
-                    "hash": raw,
-                }
-            )
-        connection.execute(insert, values)
-    # sparse files can add up to more than a database can hold
-    return {"files": count, "size_bytes": min(size, _LARGEST), "files_digest": digest.hexdigest()}
-
-
-def _batches(rows: Iterable[FileNote]) -> Iterator[Sequence[FileNote]]:
-    source = iter(rows)
-    while batch := list(islice(source, _AT_ONCE)):
-        yield batch
 
 
 def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tuple[int, ...], station: str) -> int:
@@ -268,7 +131,7 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     if note.seen_at is not None:
         values |= {"seen_at": seconds(note.seen_at), "seen_by": station, "gone_at": None}
     known = _find(connection, tables.copies, key)
-    copy_id = _insert(connection, tables.copies, {**key, **values}) if known is None else known
+    copy_id = insert(connection, tables.copies, {**key, **values}) if known is None else known
     _paces(connection, copy_id, note.pace)
     if known is not None and note.seen_at is None and not _may_change(connection, copy_id, note, seconds(at)):
         return copy_id
@@ -288,7 +151,7 @@ def _paces(connection: Connection, copy_id: int, paces: Iterable[PaceNote]) -> N
         values = {
             "offset_minutes": offset_minutes(pace.started_at),
             "seconds": pace.seconds,
-            "size_bytes": min(pace.size_bytes, _LARGEST),
+            "size_bytes": min(pace.size_bytes, LARGEST),
             "stretch_seconds": pace.stretch_seconds,
             "stretches": " ".join(map(str, pace.stretches)),
         }
@@ -364,7 +227,7 @@ def record(connection: Connection, copy_id: int, note: RecordNote) -> None:
     values = {
         **key,
         "roll_id": _roll_of(connection, copy_id),
-        "person_id": _person(connection, note.person),
+        "person_id": person(connection, note.person),
         "kind": note.kind,
         "name": note.name,
         "previous_sha256": note.previous_sha256,
@@ -380,7 +243,7 @@ def record(connection: Connection, copy_id: int, note: RecordNote) -> None:
 
 def findings(connection: Connection, copy_id: int, found: Iterable[Finding], at: datetime) -> None:
     """What was found wrong or odd about a copy."""
-    _findings(connection, _roll_of(connection, copy_id), copy_id, found, at)
+    findings_of_roll(connection, _roll_of(connection, copy_id), copy_id, found, at)
 
 
 def _roll_of(connection: Connection, copy_id: int) -> int:
@@ -390,9 +253,10 @@ def _roll_of(connection: Connection, copy_id: int) -> int:
     return int(found)
 
 
-def _findings(
+def findings_of_roll(
     connection: Connection, roll_id: int, copy_id: int | None, found: Iterable[Finding], at: datetime
 ) -> None:
+    """What was found about a roll, or about one copy of it."""
     values = [
         {
             "roll_id": roll_id,
@@ -414,7 +278,7 @@ def _findings(
 def permit(connection: Connection, note: PermitNote) -> int:
     """A permit that nobody was told of yet."""
     values = {
-        "person_id": _person(connection, note.person),
+        "person_id": person(connection, note.person),
         "written_at": seconds(note.written_at),
         "offset_minutes": offset_minutes(note.written_at),
         "basis": note.basis,
@@ -423,7 +287,7 @@ def permit(connection: Connection, note: PermitNote) -> int:
         "state": "pending",
         "reason": note.reason,
     }
-    permit_id = _insert(connection, tables.permits, values)
+    permit_id = insert(connection, tables.permits, values)
     for roll_id in dict.fromkeys(note.rolls):
         connection.execute(tables.permit_rolls.insert().values(permit_id=permit_id, roll_id=roll_id))
     for copy_id in dict.fromkeys(note.copies):
