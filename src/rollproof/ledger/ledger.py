@@ -16,7 +16,7 @@ from typing import Literal, Self
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
-from rollproof.ledger import asking, remembering, remembering_offloads, tables
+from rollproof.ledger import asking, asking_rolls, remembering, remembering_offloads, tables
 from rollproof.ledger.entries import (
     ClipNote,
     CopyNote,
@@ -302,22 +302,22 @@ class Ledger:
     ) -> list[KnownRoll]:
         """The list of rolls, oldest first, filtered by what is given."""
         with self.reading() as connection:
-            return asking.rolls(connection, name=name, day=day, unit=unit, camera=camera)
+            return asking_rolls.rolls(connection, name=name, day=day, unit=unit, camera=camera)
 
     def history(self, roll_id: int) -> list[HistoryLine]:
         """Everything that is known to have happened to a roll, oldest first."""
         with self.reading() as connection:
-            return asking.history(connection, roll_id)
+            return asking_rolls.history(connection, roll_id)
 
     def permits_for(self, listing_digest: str) -> list[tuple[datetime, str]]:
         """When permits were given for a card with this listing, and by whom. Never evidence; newest first."""
         with self.reading() as connection:
-            return asking.permits(connection, listing_digest)
+            return asking_rolls.permits(connection, listing_digest)
 
     def permits_for_card(self, serial: str | None, listing_digest: str) -> list[PermitNote]:
         """Every permit given for a card of this volume serial or with this listing, newest first. Never evidence."""
         with self.reading() as connection:
-            return asking.permits_for_card(connection, serial, listing_digest)
+            return asking_rolls.permits_for_card(connection, serial, listing_digest)
 
     def check(self) -> list[str]:
         """A full check of the database (seconds for a million files); empty when it is whole."""

@@ -1,0 +1,149 @@
+"""Reading from the ledger the list of rolls, the history of one, and the permits that were given for cards."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import Connection, case, distinct, func, or_, select
+
+from rollproof.ledger import tables
+from rollproof.ledger.asking import moment
+from rollproof.ledger.entries import HistoryLine, KnownRoll, PermitNote
+from rollproof.models.requests import Person
+
+
+def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
+    """The list of rolls with what their copies are worth."""
+    proven = (
+        select(
+            tables.copies.c.roll_id,
+            func.count().label("copies"),
+            func.sum(case((tables.copies.c.state == "proven", 1), else_=0)).label("copies_proven"),
+            # all devices that could not be told count as one
+            func.count(
+                distinct(case((tables.copies.c.state == "proven", func.coalesce(tables.devices.c.device_key, ""))))
+            ).label("devices_proven"),
+        )
+        .join(tables.devices, tables.devices.c.id == tables.copies.c.device_id)
+        .group_by(tables.copies.c.roll_id)
+        .subquery()
+    )
+    required = (
+        select(tables.offloads.c.roll_id, func.max(tables.offloads.c.copies_required).label("copies_required"))
+        .group_by(tables.offloads.c.roll_id)
+        .subquery()
+    )
+    permit = (
+        select(tables.permits.c.state)
+        .join(tables.permit_rolls, tables.permit_rolls.c.permit_id == tables.permits.c.id)
+        .where(tables.permit_rolls.c.roll_id == tables.rolls.c.id)
+        .order_by(tables.permits.c.written_at.desc(), tables.permits.c.id.desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    query = (
+        select(tables.rolls, tables.productions.c.name.label("production"), proven, required, permit.label("permit"))
+        .join(tables.productions, tables.productions.c.id == tables.rolls.c.production_id)
+        .outerjoin(proven, proven.c.roll_id == tables.rolls.c.id)
+        .outerjoin(required, required.c.roll_id == tables.rolls.c.id)
+        .order_by(tables.rolls.c.first_at, tables.rolls.c.name, tables.rolls.c.id)
+    )
+    for column, value in filters.items():
+        if value is not None:
+            query = query.where(tables.rolls.c[column] == value)
+    return [
+        KnownRoll(
+            id=row["id"],
+            production=row["production"] or None,
+            name=row["name"],
+            day=row["day"],
+            unit=row["unit"],
+            camera=row["camera"],
+            files=row["files"],
+            size_bytes=row["size_bytes"],
+            clips=row["clips"],
+            first_clip=row["first_clip"],
+            last_clip=row["last_clip"],
+            first_at=moment(row["first_at"]),
+            last_at=moment(row["last_at"]),
+            copies=row["copies"] or 0,
+            copies_proven=row["copies_proven"] or 0,
+            devices_proven=row["devices_proven"] or 0,
+            copies_required=row["copies_required"] or 2,
+            permit=row["permit"],
+        )
+        for row in connection.execute(query).mappings()
+    ]
+
+
+def history(connection: Connection, roll_id: int) -> list[HistoryLine]:
+    """Records, findings and permits of a roll, oldest first."""
+    records, found, permits = tables.records, tables.findings, tables.permits
+    lines: list[HistoryLine] = []
+    query = (
+        select(records, tables.copies.c.drive, tables.people.c.name.label("person"), tables.people.c.role.label("as"))
+        .outerjoin(tables.copies, tables.copies.c.id == records.c.copy_id)
+        .outerjoin(tables.people, tables.people.c.id == records.c.person_id)
+        .where(records.c.roll_id == roll_id)
+    )
+    for row in connection.execute(query).mappings():
+        at = moment(row["written_at"], row["offset_minutes"])
+        who = Person(row["person"] or "", row["as"] or "")
+        lines.append(HistoryLine(at, row["kind"], row["drive"] or "", who, row["detail"], row["verdict"], row["name"]))
+    of_copies = (
+        select(found, tables.copies.c.drive)
+        .outerjoin(tables.copies, tables.copies.c.id == found.c.copy_id)
+        .where(found.c.roll_id == roll_id)
+    )
+    for row in connection.execute(of_copies).mappings():
+        at, detail = moment(row["found_at"]), f"{row['kind']}: {row['detail']}"
+        lines.append(HistoryLine(at, "finding", row["drive"] or "", Person(), detail, row["severity"]))
+    given = (
+        select(permits, tables.people.c.name.label("person"), tables.people.c.role.label("as"))
+        .join(tables.permit_rolls, tables.permit_rolls.c.permit_id == permits.c.id)
+        .outerjoin(tables.people, tables.people.c.id == permits.c.person_id)
+        .where(tables.permit_rolls.c.roll_id == roll_id)
+    )
+    for row in connection.execute(given).mappings():
+        at = moment(row["written_at"], row["offset_minutes"])
+        who = Person(row["person"] or "", row["as"] or "")
+        lines.append(HistoryLine(at, "permit", "", who, f"{row['basis']} {row['reason']}".strip(), row["state"]))
+    return sorted(lines, key=lambda line: line.at)
+
+
+def permits(connection: Connection, listing_digest: str) -> list[tuple[datetime, str]]:
+    """When permits were given for a listing, and by whom; newest first."""
+    query = (
+        select(tables.permits.c.written_at, tables.permits.c.offset_minutes, tables.people.c.name)
+        .outerjoin(tables.people, tables.people.c.id == tables.permits.c.person_id)
+        .where(tables.permits.c.listing_digest == listing_digest, tables.permits.c.state == "given")
+        .order_by(tables.permits.c.written_at.desc())
+    )
+    return [(moment(at, offset), name or "") for at, offset, name in connection.execute(query)]
+
+
+def permits_for_card(connection: Connection, serial: str | None, listing_digest: str) -> list[PermitNote]:
+    """Permits that were given for a card or for a listing; newest first. Which rolls and copies is left out."""
+    permits, people = tables.permits.c, tables.people.c
+    same = permits.listing_digest == listing_digest
+    if serial is not None:
+        same = or_(same, permits.serial == serial)
+    query = (
+        select(tables.permits, people.name.label("person"), people.role.label("as"))
+        .outerjoin(tables.people, people.id == permits.person_id)
+        .where(permits.state == "given", same)
+        .order_by(permits.written_at.desc(), permits.id.desc())
+    )
+    return [
+        PermitNote(
+            written_at=moment(row["written_at"], row["offset_minutes"]),
+            basis=row["basis"],
+            listing_digest=row["listing_digest"],
+            serial=row["serial"],
+            rolls=(),
+            copies=(),
+            person=Person(row["person"] or "", row["as"] or ""),
+            reason=row["reason"],
+        )
+        for row in connection.execute(query).mappings()
+    ]
