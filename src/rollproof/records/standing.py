@@ -42,9 +42,7 @@ verify: only a later offload can state it anew.
 
 from __future__ import annotations
 
-import heapq
-import itertools
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -55,57 +53,15 @@ from rollproof.records.blocks import same_device
 from rollproof.records.chain import Chain
 from rollproof.records.lines import BadRecord
 from rollproof.records.models import CopyBlock, OffloadHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
-from rollproof.records.read import iter_files
+from rollproof.records.newest_words import NOT_LIFTED, Offload, newest_words
 from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.medium import weakest
 
 State = Literal["proven", "copied", "unproven"]
-SOURCE_PASSES = 2
-"""One bad read by a card reader would otherwise be copied faithfully."""
-
 _ACCEPTED = frozenset({Evidence.MEDIUM, Evidence.SERVER})
-_NOT_LIFTED = frozenset({"failed", "incomplete"})
 _VERIFY = "Verify this copy on the drive it lies on."
-
-
-@dataclass(slots=True)
-class _Offload:
-    """One offload record and what later records made of it."""
-
-    name: str
-    header: OffloadHeader
-    here: bool
-    accepted: frozenset[Evidence]
-    source_reads: list[Evidence]
-    lifted_by: str = ""
-    lifted_readback: Evidence | None = None
-
-    @property
-    def two_passes(self) -> bool:
-        """Whether the card was read often enough; of a copy's copy its rows tell, by the records before it."""
-        accepted = self.header.policy.accepted_source_evidence
-        return self.header.of_copy or sum(read in accepted for read in self.source_reads) >= SOURCE_PASSES
-
-    def proves(self, word: _Word) -> bool:
-        """Whether this row has its proof, as far as this record and those after it go."""
-        row = word.row
-        if not self.here or not self.two_passes or row.state in _NOT_LIFTED or not word.is_the_cards:
-            return False
-        if self.lifted_by:
-            return True
-        return row.proven and (row.evidence or self.header.copy_.readback) in self.accepted
-
-
-@dataclass(frozen=True, slots=True)
-class _Word:
-    """The newest word on one file. `is_the_cards` is False only where a copy of a copy holds something that the
-    records do not show to be what was read twice from the card."""
-
-    entry: _Offload
-    row: FileRow
-    is_the_cards: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +82,7 @@ class Standing:
     withdrawn: bool
     _io: Io
     _roll_folder: int
-    _offloads: tuple[_Offload, ...] = field(default=())
+    _offloads: tuple[Offload, ...] = field(default=())
     _void: bool = True
 
     def iter_files(self) -> Iterator[FileRow]:
@@ -135,52 +91,19 @@ class Standing:
         `proven` is as of now: device, evidence, source passes and withdrawals considered. Raises BadRecord or OSError
         when a record cannot be read through; the roll folder's handle must still be open.
         """
-        for word in _newest_words(self._io, self._roll_folder, self._offloads):
+        for word in newest_words(self._io, self._roll_folder, self._offloads):
             row, proven = word.row, not self._void and word.entry.proves(word)
             yield row if row.proven == proven else replace(row, proven=proven)
 
     def iter_originals(self) -> Iterator[tuple[FileRow, bool]]:
         """Every file as `iter_files`, and whether the records show that its hashes are what was read twice from the
         card; wherever this copy lies. Raises as `iter_files`."""
-        for word in _newest_words(self._io, self._roll_folder, self._offloads):
-            yield word.row, word.entry.two_passes and word.row.state not in _NOT_LIFTED and word.is_the_cards
+        for word in newest_words(self._io, self._roll_folder, self._offloads):
+            yield word.row, word.entry.two_passes and word.row.state not in NOT_LIFTED and word.is_the_cards
 
     def files(self) -> RowTable:
         """The same by path, all at once: some 100 bytes per file. `iter_files` holds one at a time."""
         return RowTable(self.iter_files())
-
-
-def _newest_words(io: Io, roll_folder: int, offloads: Sequence[_Offload]) -> Iterator[_Word]:
-    """The rows of all offload records side by side, in byte order; of equal paths only the newest record's."""
-    streams = [_numbered(iter_files(io, roll_folder, entry.name), index) for index, entry in enumerate(offloads)]
-    merged = heapq.merge(*streams, key=lambda item: item[:2])
-    for _, group in itertools.groupby(merged, key=lambda item: item[0]):
-        rows = [(offloads[index], row) for _, index, row in group]
-        entry, row = rows[-1]
-        yield _Word(entry, row, not entry.header.of_copy or _is_the_cards(rows))
-
-
-def _is_the_cards(rows: Sequence[tuple[_Offload, FileRow]]) -> bool:
-    """Whether the last of these rows of one file, oldest first, holds what an offload of the card recorded of it."""
-    known: dict[str, str] = {}
-    on_card = False
-    for entry, row in rows[:-1]:
-        if not entry.header.of_copy:
-            on_card = True
-            known = dict(row.hashes) if entry.two_passes and row.state not in _NOT_LIFTED else {}
-        elif row.state not in _NOT_LIFTED and _agree(known, row.hashes):
-            known = {**row.hashes, **known}
-    return not on_card or _agree(known, rows[-1][1].hashes)
-
-
-def _agree(known: Mapping[str, str], hashes: Mapping[str, str]) -> bool:
-    shared = known.keys() & hashes.keys()
-    return bool(shared) and all(known[name] == hashes[name] for name in shared)
-
-
-def _numbered(rows: Iterator[FileRow], index: int) -> Iterator[tuple[bytes, int, FileRow]]:
-    for row in rows:
-        yield row.path, index, row
 
 
 def standing(
@@ -218,7 +141,7 @@ class _Reading:
         self._now = now
         self._folder = None if folder is None else to_text(folder)
         self._today = None if accepted is None else frozenset(accepted)
-        self._offloads: list[_Offload] = []
+        self._offloads: list[Offload] = []
         self._withdrawn = ""
         self._matches = False
 
@@ -247,7 +170,7 @@ class _Reading:
     def _offload(self, name: str, header: OffloadHeader) -> None:
         here = self._placed(header.copy_)
         accepted = frozenset(header.policy.accepted_evidence)
-        entry = _Offload(
+        entry = Offload(
             name,
             header,
             here,
@@ -261,7 +184,7 @@ class _Reading:
         elif self._withdrawn and self._read_everything(entry):
             self._withdrawn = ""
 
-    def _read_everything(self, entry: _Offload) -> bool:
+    def _read_everything(self, entry: Offload) -> bool:
         totals = entry.header.totals
         whole = (
             entry.header.copy_.state == "proven"
@@ -314,14 +237,14 @@ class _Reading:
         if len(self._offloads) == 1:
             return self._offloads[0].header.totals.files
         try:
-            return sum(1 for _ in _newest_words(self._io, self._roll_folder, self._offloads))
+            return sum(1 for _ in newest_words(self._io, self._roll_folder, self._offloads))
         except BadRecord:
             return 1 << 63  # more than any verify can have read
 
     # --- the end
     def _judge(self) -> Standing:
         newest = self._offloads[-1]
-        if newest.header.copy_.state in _NOT_LIFTED:
+        if newest.header.copy_.state in NOT_LIFTED:
             return self._unproven(
                 f"The offload of {newest.name} did not finish this copy ({newest.header.copy_.state}).",
                 remedy="Run the same offload again.",
@@ -340,7 +263,7 @@ class _Reading:
             return self._proven()
         return self._answer("copied", self._lacking(), self._remedy_for_copied())
 
-    def _from_header(self, only: _Offload) -> str | None:
+    def _from_header(self, only: Offload) -> str | None:
         """The answer of a single offload record, or None when its header alone does not give it."""
         totals = only.header.totals
         if not only.here:
@@ -355,10 +278,10 @@ class _Reading:
     def _from_rows(self) -> str:
         """The answer of all offload records, from the newest word on every file."""
         said: set[str] = set()
-        for word in _newest_words(self._io, self._roll_folder, self._offloads):
+        for word in newest_words(self._io, self._roll_folder, self._offloads):
             if not word.entry.here:
                 said.add("elsewhere")
-            elif word.row.state in _NOT_LIFTED:
+            elif word.row.state in NOT_LIFTED:
                 said.add("unfinished")
             else:
                 said.add("proven" if word.entry.proves(word) else "copied")

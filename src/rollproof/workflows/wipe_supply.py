@@ -12,7 +12,7 @@ from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 from rollproof.records.blocks import copy_block, source_block, this_station
 from rollproof.records.models import By, OffloadHeader, Totals, VerifyHeader
-from rollproof.records.standing import SOURCE_PASSES
+from rollproof.records.newest_words import SOURCE_PASSES
 from rollproof.records.write import append_record
 from rollproof.storage.io import Io
 from rollproof.workflows.placing import drive_and_role, place_on
