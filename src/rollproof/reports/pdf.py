@@ -1,4 +1,5 @@
-"""The report as PDF, with the same words and plots as the page. Needs reportlab (the extra `report`), loaded only here.
+"""The report as PDF, with the same words and plots as the page. Needs reportlab (the extra `report`), loaded only here,
+in `pdf_fonts` and in `pdf_plots`.
 
 Letters that no font at hand can draw are shown by their number, as every other report shows what cannot be seen.
 """
@@ -7,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import io
-import os
 from collections.abc import Iterator, Sequence
 from typing import Any
 from xml.sax.saxutils import escape
@@ -15,15 +15,10 @@ from xml.sax.saxutils import escape
 from rollproof.reports import words
 from rollproof.reports.model import Report, RollOfReport, Totals
 from rollproof.reports.page import HEALTH, KNOWN_FROM, PROOFS, answer_of, plots_of, title_of
-from rollproof.reports.plots import WIDTH, Plot, when_full
+from rollproof.reports.pdf_fonts import fonts, styles
+from rollproof.reports.pdf_plots import drawing
+from rollproof.reports.plots import when_full
 
-_FONTS = (
-    ("/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf", "/usr/share/fonts/truetype/dejavu/DejaVuSans-Bold.ttf"),
-    ("/usr/share/fonts/dejavu-sans-fonts/DejaVuSans.ttf", "/usr/share/fonts/dejavu-sans-fonts/DejaVuSans-Bold.ttf"),
-    ("/Library/Fonts/Arial Unicode.ttf", "/System/Library/Fonts/Supplemental/Arial Bold.ttf"),
-    ("C:\\Windows\\Fonts\\arial.ttf", "C:\\Windows\\Fonts\\arialbd.ttf"),
-)
-"""Where systems keep fonts with many letters; else the one that reportlab brings (Latin letters)."""
 _CELL_LETTERS = 160
 """A cell must fit on a page; the page and the JSON have the rest."""
 _PAGE_POINTS = 539.0
@@ -63,26 +58,8 @@ class _Drawer:
     """Makes the parts of the document, with fonts chosen once."""
 
     def __init__(self) -> None:
-        from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - as above
-
-        self._plain, self._bold, self._letters = _fonts()
-        base = ParagraphStyle("text", fontName=self._plain, fontSize=8.5, leading=11.5)
-        self._styles = {
-            "text": base,
-            "cell": ParagraphStyle("cell", base, fontSize=7, leading=8.8, splitLongWords=1),
-            "number": ParagraphStyle("number", base, fontSize=7, leading=8.8, alignment=2),
-            "head": ParagraphStyle("head", base, fontName=self._bold, fontSize=7, leading=8.8),
-            "number head": ParagraphStyle(
-                "number head", base, fontName=self._bold, fontSize=7, leading=8.8, alignment=2
-            ),
-            "h1": ParagraphStyle("h1", base, fontName=self._bold, fontSize=15, leading=19, spaceAfter=4),
-            "h2": ParagraphStyle(
-                "h2", base, fontName=self._bold, fontSize=12, leading=15, spaceBefore=14, spaceAfter=4, keepWithNext=1
-            ),
-            "h3": ParagraphStyle(
-                "h3", base, fontName=self._bold, fontSize=9.5, leading=12, spaceBefore=9, spaceAfter=2, keepWithNext=1
-            ),
-        }
+        self._plain, self._bold, self._letters = fonts()
+        self._styles = styles(self._plain, self._bold)
 
     def foot(self, title: str) -> Any:
         """What draws the foot of each page: the title and its number."""
@@ -140,7 +117,13 @@ class _Drawer:
         if plots:
             yield self._p("In pictures", "h2")
         for plot in plots:
-            yield self._kept([self._p(plot.title, "h3"), self._drawing(plot), self._p(plot.told)])
+            yield self._kept(
+                [
+                    self._p(plot.title, "h3"),
+                    drawing(plot, _PAGE_POINTS, self._plain, self._drawable),
+                    self._p(plot.told),
+                ]
+            )
         if report.drives:
             yield self._p("Drives", "h2")
             yield self._drives(report)
@@ -349,56 +332,3 @@ class _Drawer:
         picture = Image(io.BytesIO(data))
         picture._restrictSize(56, 45)  # its own way to keep the proportions
         return picture
-
-    def _drawing(self, plot: Plot) -> Any:
-        from reportlab.graphics.shapes import Drawing, PolyLine, Rect, String  # noqa: PLC0415 - as above
-        from reportlab.lib.colors import HexColor  # noqa: PLC0415
-
-        scale = _PAGE_POINTS / WIDTH
-        drawing = Drawing(_PAGE_POINTS, plot.height * scale)
-        for mark in plot.marks:
-            if mark.kind == "bar":
-                x, y, wide, high = (value * scale for value in mark.points)
-                edge = HexColor("#1a1a1a") if mark.outlined else None
-                drawing.add(
-                    Rect(
-                        x, plot.height * scale - y - high, wide, high,
-                        fillColor=HexColor(mark.fill), strokeColor=edge, strokeWidth=0.5,
-                    )
-                )  # fmt: skip
-            elif mark.kind == "line":
-                points = [
-                    value * scale if place % 2 == 0 else (plot.height - value) * scale
-                    for place, value in enumerate(mark.points)
-                ]
-                dashes = [each * scale for each in mark.dash] or None
-                drawing.add(PolyLine(points, strokeColor=HexColor(mark.fill), strokeWidth=0.8, strokeDashArray=dashes))
-            else:
-                x, y = mark.points
-                text = self._drawable(words.clear(mark.text, 60))
-                drawing.add(
-                    String(
-                        x * scale, (plot.height - y) * scale, text,
-                        fontName=self._plain, fontSize=7.5 if mark.small else 9, textAnchor=mark.at,
-                    )
-                )  # fmt: skip
-        return drawing
-
-
-def _fonts() -> tuple[str, str, frozenset[int]]:
-    """The plain and the bold font, registered, and the letters that both can draw."""
-    from reportlab.pdfbase import pdfmetrics  # noqa: PLC0415 - as above
-    from reportlab.pdfbase.ttfonts import TTFError, TTFont  # noqa: PLC0415
-
-    for plain_file, bold_file in (*_FONTS, ("Vera.ttf", "VeraBd.ttf")):
-        if os.path.isabs(plain_file) and not (os.path.isfile(plain_file) and os.path.isfile(bold_file)):
-            continue
-        try:
-            plain, bold = TTFont("report", plain_file), TTFont("report-bold", bold_file)
-        except (TTFError, OSError):
-            continue
-        pdfmetrics.registerFont(plain)
-        pdfmetrics.registerFont(bold)
-        letters = frozenset(plain.face.charToGlyph) & frozenset(bold.face.charToGlyph)
-        return "report", "report-bold", letters | {0x20}
-    return "Helvetica", "Helvetica-Bold", frozenset(range(0x20, 0x7F))
