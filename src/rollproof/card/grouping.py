@@ -7,78 +7,24 @@ not there.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-from functools import cache
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
+from rollproof.card.draft import OWN_NAME, STILLS, Draft, Key, kind_of
 from rollproof.card.layout import Layout
 from rollproof.card.regions import compiled
-from rollproof.card.suffixes import ESSENCE, FRAMES, MEDIA, PICTURES, RAW_STILLS
+from rollproof.card.stems import ends
+from rollproof.card.suffixes import ESSENCE, FRAMES, MEDIA
 from rollproof.models.names import to_text
 from rollproof.models.tree import Clip, FileEntry
-
-Key = tuple[bytes, bytes, bytes]
-"""Scope (a folder below the region's top, empty for the layout's own set), clip name, suffix of a frame sequence."""
 
 SAME_STEM = Layout(id="", words="")
 """The rule for a folder in which no layout was recognised."""
 
 _FRAME = re.compile(rb"(?P<name>.*?)(?P<gap>[._]?)(?P<number>[0-9]+)", re.DOTALL)
-_STILLS = RAW_STILLS | PICTURES
-_OWN_NAME = b"\0"
-"""The name part of a key whose clip is a whole folder: no file can be called so."""
 
-_NO_SUFFIX: frozenset[bytes] = frozenset()
 _TELLING = frozenset((b"xml", b"cpi"))
 """Suffixes of the files with which a camera tells of a clip, in a layout's `told_in`."""
-
-
-@dataclass(slots=True)
-class _Draft:
-    """A clip in the making, small: a card of photographs has one for each."""
-
-    name: bytes
-    originals: list[int] = field(default_factory=list)
-    sidecars: list[int] | None = None
-    places: dict[int, int] | None = None
-    """Place in playing order by index, where it is another than 0."""
-    suffixes: frozenset[bytes] = _NO_SUFFIX
-    tracks: bool = False
-    parts: bool = False
-    """Whether the places are numbers of parts."""
-    named_by_first: bool = False
-    set_aside: bool = False
-
-    def original(self, index: int, suffix: bytes, place: int = 0) -> None:
-        """One more file of pictures or sound."""
-        self.originals.append(index)
-        if suffix not in self.suffixes:
-            self.suffixes = _with_suffix(self.suffixes, suffix)
-        if place:
-            self.places = self.places or {}
-            self.places[index] = place
-
-    def sidecar(self, index: int) -> None:
-        """One more file that only belongs to them."""
-        if self.sidecars is None:
-            self.sidecars = []
-        self.sidecars.append(index)
-
-    def files(self) -> Iterator[int]:
-        """All of its files."""
-        yield from self.originals
-        yield from self.sidecars or ()
-
-    def ordered(self) -> list[tuple[int, int]]:
-        """(place, index) of its originals, in playing order."""
-        places = self.places or {}
-        return sorted((places.get(index, 0), index) for index in self.originals)
-
-
-@cache
-def _with_suffix(suffixes: frozenset[bytes], suffix: bytes) -> frozenset[bytes]:
-    """One set for all clips that have these suffixes: there are few."""
-    return suffixes | {suffix}
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +71,12 @@ class Grouping:
         """The card's own indexes."""
         self._files = files
         self._top_name = top.rpartition(b"/")[2] or top_name
-        self._drafts: dict[Key, _Draft] = {}
+        self._drafts: dict[Key, Draft] = {}
         self._weak: list[tuple[_Place, bytes, bytes, int]] = []
         self._sidecars: list[tuple[_Place, bytes, bytes, int]] = []
         self._twins: list[tuple[bytes, int]] = []
         self._rules = compiled(layout)
-        self._like_last: tuple[bytes, int, bytes, _Draft] | None = None
+        self._like_last: tuple[bytes, int, bytes, Draft] | None = None
         """What the frame before was like: name with gap, length, suffix, clip."""
         self._by_stem: dict[bytes, list[Key]] = {}
         """Lower-case stem to the clips that answer to it; made when there is a sidecar to place."""
@@ -199,10 +145,10 @@ class Grouping:
     # --- every file
 
     def _in_clip_folder(self, place: _Place, stem: bytes, suffix: bytes, index: int) -> None:
-        key = (place.scope, _OWN_NAME, b"")
+        key = (place.scope, OWN_NAME, b"")
         draft = self._drafts.get(key)
         if draft is None:
-            draft = self._drafts[key] = _Draft(place.clip_name)
+            draft = self._drafts[key] = Draft(place.clip_name)
         if suffix in ESSENCE:
             made = self._made_of(place, stem, b"")
             draft.parts |= made.is_part
@@ -225,7 +171,7 @@ class Grouping:
         key = made.key
         draft = self._drafts.get(key)
         if draft is None:
-            draft = self._drafts[key] = _Draft(key[1], named_by_first=made.named_by_first, set_aside=place.set_aside)
+            draft = self._drafts[key] = Draft(key[1], named_by_first=made.named_by_first, set_aside=place.set_aside)
         draft.tracks |= made.is_track
         draft.parts |= made.is_part
         draft.original(index, suffix, made.order)
@@ -236,7 +182,7 @@ class Grouping:
     def _learn_stems(self) -> None:
         """What every clip answers to: its name and the stems of its originals."""
         for key, draft in self._drafts.items():
-            if key[1] == _OWN_NAME:
+            if key[1] == OWN_NAME:
                 continue
             self._answers(key[1], key)
             for index in draft.originals:
@@ -283,7 +229,7 @@ class Grouping:
         """All clips of the region. To be called once, when every folder was added."""
         for place, stem, suffix, index in self._weak:
             draft = self._drafts.get(self._made_of(place, stem, suffix).key)
-            if draft is None or not draft.suffixes - _STILLS:
+            if draft is None or not draft.suffixes - STILLS:
                 self._original(place, stem, suffix, index)
             else:
                 draft.sidecar(index)
@@ -334,7 +280,7 @@ class Grouping:
         if whole is not None:
             return whole
         lower = stem.lower()
-        for end in _ends(lower):
+        for end in ends(lower):
             answering = self._by_stem.get(lower[:end])
             if answering is not None:
                 # the longest stem decides; when several clips answer to it, nobody knows whose sidecar it is
@@ -354,7 +300,7 @@ class Grouping:
             end = path.rfind(b".", 0, end)
         return None
 
-    def _clip(self, key: Key, draft: _Draft) -> Clip:
+    def _clip(self, key: Key, draft: Draft) -> Clip:
         files = tuple(sorted(draft.files()))
         ordered = draft.ordered()
         essence = tuple(index for _, index in ordered)
@@ -370,35 +316,8 @@ class Grouping:
             files,
             sum(sizes[index].size for index in files),
             essence=essence,
-            kind=_kind(key, draft, parts),
+            kind=kind_of(key, draft, parts),
             parts=parts,
             layout=self.layout.id,
             set_aside=draft.set_aside,
         )
-
-
-def _kind(key: Key, draft: _Draft, parts: tuple[int, ...]) -> str:
-    if key[2] or (key[1] == _OWN_NAME and len(draft.originals) > 1 and draft.suffixes <= FRAMES):
-        return "frames"
-    if len(parts) > 1 or max(parts, default=0) > 1:
-        return "spanned"
-    if draft.suffixes and draft.suffixes <= _STILLS:
-        return "still"
-    return "tracks" if draft.tracks and len(draft.originals) > 1 else "clip"
-
-
-def _ends(stem: bytes) -> Iterator[int]:
-    """Where a shorter stem may end inside a longer one, longest first: only where the kind of letter changes, so that
-    `C1` is no beginning of `C10M01`, nor `bell` of `bellows`."""
-    yield len(stem)
-    for end in range(len(stem) - 1, 0, -1):
-        if _sort_of(stem[end - 1]) != _sort_of(stem[end]):
-            yield end
-
-
-def _sort_of(byte: int) -> int:
-    if 0x30 <= byte <= 0x39:
-        return 0
-    if 0x41 <= byte <= 0x5A or 0x61 <= byte <= 0x7A or byte >= 0x80:
-        return 1
-    return 2
