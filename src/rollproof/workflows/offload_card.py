@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from rollproof.card.across import across_findings
@@ -16,9 +16,10 @@ from rollproof.card.ignore import IgnoreRules
 from rollproof.card.roll_name import FROM_FOLDER, RollGuess, guess_roll, roll_name_problem
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.board import ProofBoard
+from rollproof.copying.settings import Settings
 from rollproof.copying.trouble import said
 from rollproof.drives.interface import Drives
-from rollproof.models.errors import Refused
+from rollproof.models.errors import Interrupted, Refused
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, OffloadRequest
@@ -26,6 +27,7 @@ from rollproof.models.tree import Clip, FileEntry, Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.records.models import SourceKind
 from rollproof.storage.io import Io
+from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 
 
 @dataclass(slots=True)
@@ -104,6 +106,32 @@ def open_card(
 def silent_card(path: bytes, seconds: float) -> Refused:
     """The refusal for a card whose reader does not answer."""
     return _no_card(path, f"the card at {shown(path)} has not answered for {seconds:.0f} seconds")
+
+
+def open_in_time(
+    io: Io,
+    drives: Drives,
+    path: bytes,
+    opening: Callable[[Io, Drives], CardAtWork],
+    settings: Settings,
+    cancel: Cancel,
+) -> CardAtWork:
+    """What the opening gives, which is handed an `io` and `drives` that are watched. Raises what it raises; Refused as
+    well when the card's reader does not answer, Interrupted."""
+    watch = CallWatch()
+    watched_io, watched_drives = watched(io, watch), watched(drives, watch)
+    try:
+        return answering(
+            lambda: opening(watched_io, watched_drives),
+            watch,
+            seconds=settings.stall_seconds,
+            stop_asked=cancel.is_set,
+            stop_seconds=settings.cancel_seconds,
+        )
+    except NoAnswer:
+        raise silent_card(path, settings.stall_seconds) from None
+    except AskedToStop:
+        raise Interrupted("Stopped while looking over the card, which does not answer; nothing was copied.") from None
 
 
 def _no_card(path: bytes, detail: str) -> Refused:

@@ -39,9 +39,10 @@ from rollproof.workflows.offload_copy_tree import RecordedSet, RecordedTree
 from rollproof.workflows.offload_copy_verify import stands_proven, verified_source
 from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
 from rollproof.workflows.offload_evidence import EvidenceWriter
-from rollproof.workflows.offload_one import OneCard, forbids
+from rollproof.workflows.offload_one import OneCard
 from rollproof.workflows.offload_preflight import Preflight, Wanted
 from rollproof.workflows.offload_result import done_result, refused_roll
+from rollproof.workflows.offload_start import forbids
 from rollproof.workflows.offload_wish import Wish
 from rollproof.workflows.station_ledger import StationLedger
 

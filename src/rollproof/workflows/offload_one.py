@@ -8,46 +8,37 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from functools import partial
 
-from rollproof.card.clips import first_and_last
 from rollproof.card.ignore import IgnoreRules
 from rollproof.copying.board import ProofBoard
-from rollproof.copying.drive_side import DriveSide
-from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
-from rollproof.copying.plan import Action
+from rollproof.copying.engine import CopyOutcome
 from rollproof.copying.settings import Settings
-from rollproof.copying.writer import WriteWays
 from rollproof.drives.interface import Drives
-from rollproof.drives.power import on_battery
 from rollproof.hashing import chosen, proof_algorithm
-from rollproof.models.errors import Interrupted, Refused
-from rollproof.models.events import DrivePlan as PlannedDrive
+from rollproof.models.errors import Refused
 from rollproof.models.events import Emit, FindingRaised, RollPlanned
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import CopyState, RollResult
 from rollproof.records.models import PaceBlock
 from rollproof.storage.give_back import give_back_memory
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MAY_BE_INSIDE_BYTES, MediumAccess
-from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.workflows.offload_answer import with_answer
-from rollproof.workflows.offload_card import CardAtWork, open_card, settle_card, silent_card
+from rollproof.workflows.offload_card import CardAtWork, open_card, open_in_time, settle_card
+from rollproof.workflows.offload_copying import copy_card
 from rollproof.workflows.offload_drive import DriveAtWork, OffloadDriveWork
 from rollproof.workflows.offload_earlier import Earlier, earlier_day
 from rollproof.workflows.offload_evidence import EvidenceWriter
-from rollproof.workflows.offload_look import CardLook, layout_words
+from rollproof.workflows.offload_look import CardLook
 from rollproof.workflows.offload_preflight import ANSWER_SECONDS, Preflight, Wanted, preflight, within
 from rollproof.workflows.offload_result import refused_roll, roll_result
-from rollproof.workflows.offload_speed import SpeedNotes
+from rollproof.workflows.offload_start import forbids, planned, power_note
 from rollproof.workflows.offload_wish import Wish
 from rollproof.workflows.remember import remember_offload
 from rollproof.workflows.station_ledger import StationLedger
 
 _MANY_FILES = 10_000
 """From so many on, memory that is no longer needed is worth looking for."""
-_LOCAL_JOURNALLED = frozenset(("ext4", "xfs", "btrfs"))
-"""File systems where preallocation is real and where syncfs reports errors to a handle opened before."""
 
 
 class OneCard:
@@ -103,23 +94,14 @@ class OneCard:
 
     def _open(self, path: bytes) -> CardAtWork:
         """The card, opened and listed; Refused as well when its reader does not answer, Interrupted."""
-        watch = CallWatch()
-        io, drives = watched(self._io, watch), watched(self._drives, watch)
-        settings = self._settings
-        try:
-            return answering(
-                lambda: self._open_with(io, drives, path),
-                watch,
-                seconds=settings.stall_seconds,
-                stop_asked=self._cancel.is_set,
-                stop_seconds=settings.cancel_seconds,
-            )
-        except NoAnswer:
-            raise silent_card(path, settings.stall_seconds) from None
-        except AskedToStop:
-            raise Interrupted(
-                "Stopped while looking over the card, which does not answer; nothing was copied."
-            ) from None
+        return open_in_time(
+            self._io,
+            self._drives,
+            path,
+            lambda io, drives: self._open_with(io, drives, path),
+            self._settings,
+            self._cancel,
+        )
 
     def _open_with(self, io: Io, drives: Drives, path: bytes) -> CardAtWork:
         """The opening itself, through an `io` and `drives` that are watched. Raises Refused."""
@@ -252,7 +234,7 @@ class OneCard:
         try:
             self._lap("preflight")
             findings = [
-                *card.findings, *self._wish.findings, *self._earlier.findings, *checked.findings, *_power_note()
+                *card.findings, *self._wish.findings, *self._earlier.findings, *checked.findings, *power_note()
             ]  # fmt: skip
             refused = any(self._forbids(finding) for finding in findings)
             self._emit(self._planned(card, checked))
@@ -278,68 +260,21 @@ class OneCard:
         if self._wants_look:
             self._look = CardLook(self._io, card, self._emit, stall_seconds=self._settings.stall_seconds)
             self._look.begin(self._cancel)
-        settled: list[Finding] = []
-        states: dict[str, CopyState] = {}
-        speeds = SpeedNotes(self._emit)
-
-        def settle(cancel: Cancel) -> Sequence[Finding]:
-            if self._look is not None:
-                self._look.catch_up(cancel)
-            found = self._settle(card, board, cancel)
-            settled.extend(found)
-            return found
-
-        calls = CallWatch()
-        io = watched(self._io, calls)
-        evidence = self._evidence(
-            io,
-            card,
-            board,
-            checked,
-            lambda: [*board.source_findings, *settled],
-            lambda drive: states.get(drive, "incomplete"),
-            speeds.of,
-        )
-
-        def card_seen_whole() -> bool:
-            return not any(_hides_a_part(finding) for finding in (*card.snapshot.findings, *settled))
-
-        def write_evidence(at: DriveAtWork, state: CopyState) -> str:
-            states[at.drive] = state
-            return evidence(at, state)
-
-        sides = [
-            _drive_side(
-                self._io,
-                at,
-                self._drive_work(io, at, card, board, write_evidence, card_seen_whole),
-                calls,
-                self._settings,
-            )
-            for at in checked.drives
-        ]
-        outcome = Offloading(
+        outcome = copy_card(
             self._io,
-            card.roll,
-            CardSide(
-                card.root,
-                card.snapshot,
-                MediumAccess(
-                    self._io, card.volume.way, card.volume.source, at_once=self._settings.files_on(card.volume.device)
-                ),
-                self._passes(card),
-                settle,
-                read_depth=self._settings.reads_on(card.volume.device, self._settings.read_depth),
-                same_time=self._same_time,
-                words=board.words,
-                zeros=self._look.zeros if self._look is not None else None,
-            ),
-            sides,
+            card,
+            checked,
             board,
+            self._look,
             settings=self._settings,
             cancel=self._cancel,
-            emit=speeds,
-        ).run()
+            emit=self._emit,
+            passes=self._passes(card),
+            same_time=self._same_time,
+            settle=self._settle,
+            evidence=self._evidence,
+            drive_work=self._drive_work,
+        )
         self._lap("copy and prove")
         return self._result(card, checked, findings, board, outcome)
 
@@ -408,88 +343,7 @@ class OneCard:
         return self._station.findings()
 
     def _planned(self, card: CardAtWork, checked: Preflight) -> RollPlanned:
-        return _planned(card, checked, self._passes(card))
+        return planned(card, checked, self._passes(card))
 
     def _lap(self, name: str) -> None:
         self._seconds[name] = round(time.monotonic() - self._began - sum(self._seconds.values()), 3)
-
-
-def forbids(finding: Finding) -> bool:
-    """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
-    copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
-    return finding.severity is Severity.ERROR and (bool(finding.drive) or finding.kind not in copied_around)
-
-
-def _hides_a_part(finding: Finding) -> bool:
-    """Whether there is more on the card than was listed, or may be: a folder that could not be read, a name about
-    which nothing could be learnt, a change seen at the last look. A link and a special file were seen: they are
-    nothing that could be copied."""
-    return finding.severity is Severity.ERROR and finding.kind not in (Kind.LINK, Kind.SPECIAL_FILE)
-
-
-def _power_note() -> list[Finding]:
-    if not on_battery():
-        return []
-    return [
-        Finding(
-            Kind.ON_BATTERY,
-            Severity.NOTE,
-            "",
-            "this computer runs on its battery",
-            remedy="plug it in: an offload that stops halfway costs time",
-        )
-    ]
-
-
-def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatch, settings: Settings) -> DriveSide:
-    journalled = at.volume.file_system in _LOCAL_JOURNALLED
-    return DriveSide(
-        at.drive,
-        at.plan.actions,
-        WriteWays(
-            direct=True,
-            allocate=journalled,
-            volume_flush=journalled,
-            own_blocks_up_to=MAY_BE_INSIDE_BYTES.get(at.volume.way, 0) if at.volume.file_system == "btrfs" else 0,
-            limits=at.volume.limits,
-        ),
-        MediumAccess(io, at.volume.way, at.volume.source, at_once=settings.files_on(at.volume.device)),
-        work,
-        read_depth=settings.reads_on(at.volume.device, settings.pass_depth),
-        limits=at.volume.limits,
-        rotational=bool(at.volume.device.rotational) and at.volume.device.kind == "disk",
-        calls=calls,
-    )
-
-
-def _planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
-    files = card.snapshot.files
-
-    def plan(at: DriveAtWork) -> PlannedDrive:
-        write = at.plan.numbers(Action.COPY, Action.REPLACE)
-        back = at.plan.numbers(Action.COPY, Action.REPLACE, Action.HASH)
-        return PlannedDrive(
-            at.drive,
-            at.role,
-            shown(at.roll_folder),
-            len(write),
-            sum(files[n].size for n in write),
-            len(back),
-            sum(files[n].size for n in back),
-            len(at.plan.expected),
-        )
-
-    ends = first_and_last(card.clips)
-    return RollPlanned(
-        card.roll,
-        shown(card.path),
-        len(card.clips),
-        len(files),
-        card.snapshot.size_bytes,
-        passes,
-        tuple(plan(at) for at in checked.drives),
-        layout_words([clip.layout for clip in card.clips]),
-        roll_from=card.roll_from,
-        first_clip=ends[0].name if ends else "",
-        last_clip=ends[1].name if ends else "",
-    )
