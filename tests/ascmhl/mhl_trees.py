@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from rollproof.ascmhl.manifest_xml import ManifestBody
 from rollproof.ascmhl.model import (
     Action,
     Author,
@@ -100,8 +101,8 @@ class Roll:
     def chain_path(self) -> Path:
         return self.history_path / "ascmhl_chain.xml"
 
-    def append(self, new: Generation) -> WrittenManifest:
-        return write_generation(self.io, self.handle, os.fsencode(self.path.name), new)
+    def append(self, new: Generation, *, body: ManifestBody | None = None) -> WrittenManifest:
+        return write_generation(self.io, self.handle, os.fsencode(self.path.name), new, body=body)
 
     def read(self) -> History:
         return read_history(self.io, self.handle)

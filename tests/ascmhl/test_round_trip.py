@@ -18,7 +18,7 @@ from ascmhl.mhl_trees import BELL, FOLDERS, START, Roll, files_of, generation, o
 from rollproof.ascmhl.chain import ChainEntry, chain_chunks, parse_chain
 from rollproof.ascmhl.flatten import write_packing_list
 from rollproof.ascmhl.manifest_reader import ManifestReader
-from rollproof.ascmhl.manifest_xml import ManifestWriter
+from rollproof.ascmhl.manifest_xml import ManifestBody, ManifestWriter
 from rollproof.ascmhl.model import Action, Author, Creator, FileHash, FolderHash, Generation, Process, Reference
 from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.standard import (
@@ -127,6 +127,27 @@ def test_a_manifest_with_awkward_names_comes_back_exactly(written: Generation) -
     assert tuple(reader.references) == written.references
     folders = {item.path for item in items if isinstance(item, FolderHash)} - {b""}
     assert not any(why_not_recorded(folder) or is_ignored(folder) for folder in folders)
+
+
+@given(_generations(), st.sampled_from([Process.TRANSFER, Process.FLATTEN]))
+@settings(max_examples=60, deadline=None)
+def test_files_too_many_to_wait_in_memory_are_gone_through_twice_and_give_the_same_manifest(
+    given: Generation, process: Process
+) -> None:
+    written = replace(given, process=process)
+    packed = b"".join(ManifestWriter(written).chunks())
+    twice = ManifestWriter(written, ManifestBody(written, limit_bytes=0))
+    assert b"".join(twice.chunks()) == packed
+    assert twice.left_out == ManifestBody(written).left_out
+
+
+@given(_generations())
+@settings(max_examples=30, deadline=None)
+def test_the_elements_made_for_one_copy_serve_another_whose_head_says_more(given: Generation) -> None:
+    other = replace(given, ignore_patterns=(*given.ignore_patterns, "*.shared"))
+    body = ManifestBody(given)
+    assert b"".join(ManifestWriter(given, body).chunks()) == b"".join(ManifestWriter(given).chunks())
+    assert b"".join(ManifestWriter(other, body).chunks()) == b"".join(ManifestWriter(other).chunks())
 
 
 @given(st.integers(-(2**64), 2**68))

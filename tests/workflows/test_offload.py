@@ -11,11 +11,14 @@ from typing import Any
 import pytest
 
 from copying.faults import HookedIo
+from rollproof.ascmhl.manifest_xml import ManifestBody
 from rollproof.drives.interface import system_drives
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.events import CardFree, DriveDone, Leg, LegStarted
 from rollproof.models.names import MARKER_NAME
+from rollproof.records.write import RowLines
 from rollproof.storage.posix import LinuxIo
+from rollproof.workflows import offload_evidence
 from workflows.station import CLIPS, Station, change_quietly, fill, tree
 
 MARKER = MARKER_NAME.decode()
@@ -52,6 +55,43 @@ def test_a_card_arrives_whole_on_both_drives_with_its_record_and_manifest(statio
         assert list((station.roll(drive) / "ascmhl").glob("0001_A003_*.mhl"))
         assert not (station.roll(drive) / MARKER).exists()
     assert tree(station.card) == before
+
+
+def test_what_is_the_same_in_the_papers_of_several_drives_is_worked_out_once(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made: list[str] = []
+
+    def counted(kind: type) -> Any:
+        def make(*given: Any) -> Any:
+            made.append(kind.__name__)
+            return kind(*given)
+
+        return make
+
+    for kind in (ManifestBody, RowLines):
+        monkeypatch.setattr(offload_evidence, kind.__name__, counted(kind))
+    assert station.offload_one().verdict == "proven"
+    assert sorted(made) == ["ManifestBody", "RowLines"]
+    (one,), (two,) = station.records(station.one), station.records(station.two)
+    assert one["files"] == two["files"]
+    assert len(one["files"]) == len(CLIPS)
+
+
+def test_a_drive_that_lacks_a_file_says_so_in_its_own_papers_and_the_other_has_it(station: Station) -> None:
+    station.offload_interrupted()
+    bad = "CLIP/A003C001_260514.mov"
+    change_quietly(station.roll(station.one) / bad)
+    roll = station.offload_one()
+    assert [destination.state for destination in roll.destinations] == ["incomplete", "proven"]
+    for drive, proven in ((station.one, False), (station.two, True)):
+        (record,) = station.records(drive)
+        assert {row["path"]: row["proven"] for row in record["files"]} == {
+            name: proven or name != bad for name in CLIPS
+        }
+        (manifest,) = (station.roll(drive) / "ascmhl").glob("0001_A003_*.mhl")
+        assert (f">{bad}<" in manifest.read_text()) is proven
+        assert manifest.read_text().count("<hash>") == len(CLIPS) - (not proven)
 
 
 def test_two_drives_on_one_disk_are_proven_and_still_too_few(station: Station) -> None:

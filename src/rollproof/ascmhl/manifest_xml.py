@@ -1,7 +1,8 @@
 """A generation as XML, in pieces, so that 200,000 files never stand in memory at once.
 
-Elements and their order as in the schema `ASCMHL.xsd`. `roothash` stands before the hashes: the files are gone
-through once for it, and a second time for the elements. A folder's element follows everything inside it.
+Elements and their order as in the schema `ASCMHL.xsd`. `roothash` stands before the hashes, and is known when the last
+file was gone through: until then the elements wait, packed. Where they are more than is kept so, the files are gone
+through a second time. A folder's element follows everything inside it.
 
 A manifest must name something. Where there is neither file nor folder to name, it holds one `directoryhash` whose
 path is `.`, the top itself.
@@ -10,8 +11,8 @@ path is `.`, the top itself.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 
 from rollproof.ascmhl.model import Author, Creator, FileHash, FolderHash, Generation, Process, Reference
 from rollproof.ascmhl.standard import (
@@ -29,6 +30,7 @@ from rollproof.ascmhl.tree_hashes import FoldedTwice
 from rollproof.hashing import STANDARD_NAMES
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.models.packed_bytes import PACKED_LIMIT_BYTES, PackedBytes
 
 _EMAIL = re.compile(r"[^@]+@[^.]+\..+")  # the schema's own pattern
 _TOP = b"."
@@ -75,42 +77,99 @@ class LeftOut:
             )
 
 
-@dataclass(slots=True)
-class ManifestWriter:
-    """The XML of one generation as UTF-8 pieces; `left_out` is filled while they are drawn."""
+class ManifestBody:
+    """What stands between a manifest's head and its references: the elements of all files and folders, made by going
+    through the files once. The same body may serve the manifests of several copies of the same files.
 
-    generation: Generation
-    left_out: LeftOut = field(default_factory=LeftOut)
+    `root` has the hashes of the top, `left_out` what could not be named. ValueError when the files are not in order;
+    TypeError for files that can be gone through only once.
+    """
 
-    def chunks(self) -> Iterator[bytes]:
-        """The whole document. ValueError when the files are not in order, or are not the same the second time."""
-        generation = self.generation
+    def __init__(self, generation: Generation, *, limit_bytes: int = PACKED_LIMIT_BYTES) -> None:
         if iter(generation.files) is generation.files:
             raise TypeError("files are gone through twice: an iterator that ends is not enough")
-        root, files = None, 0
-        algorithms = [name for name in STANDARD_NAMES if name in generation.algorithms]
-        folded = FoldedTwice(generation.folders, algorithms)
-        if generation.process is not Process.FLATTEN:
-            for item in folded.first(self._noted()):
-                if isinstance(item, FileHash):
-                    files += 1
-                elif not item.path:
-                    root = item
-        yield from (piece.encode() for piece in self._head(root))
-        yield from self._hashes(root, files, folded)
-        yield from (piece.encode() for piece in _references(generation.references))
-        yield b"</hashlist>\n"
+        self.root: FolderHash | None = None
+        self.left_out = LeftOut()
+        self._generation = generation
+        self._files = 0
+        self._folded = FoldedTwice(
+            generation.folders, [name for name in STANDARD_NAMES if name in generation.algorithms]
+        )
+        self._packed = PackedBytes(limit_bytes)
+        for piece in self._elements(self._noted() if self._flat else self._folded.first(self._noted())):
+            self._packed.add(piece)
+        self._packed.end()
+
+    def elements(self) -> Iterator[bytes]:
+        """The elements, as often as wanted. ValueError when the files are not the same the second time."""
+        if self._packed.whole:
+            yield from self._packed
+            return
+        before, self._files = self._files, 0
+        yield from self._elements(self._generation.files if self._flat else self._folded.again(self._generation.files))
+        if self._files != before:
+            raise ValueError("the files were not the same when gone through a second time")
+
+    @property
+    def _flat(self) -> bool:
+        return self._generation.process is Process.FLATTEN
 
     def _noted(self) -> Iterator[FileHash]:
         """The files, counting on the way those that are left out. Below an inner history that is not our concern."""
-        inner, note = self.generation.inner, self.left_out.note
-        for file in self.generation.files:
+        inner, note = self._generation.inner, self.left_out.note
+        for file in self._generation.files:
             if not inner or not self._is_inner(file.path):
                 note(file.path)
             yield file
 
     def _is_inner(self, path: bytes) -> bool:
-        return any(path.startswith(folder + b"/") for folder in self.generation.inner)
+        return any(path.startswith(folder + b"/") for folder in self._generation.inner)
+
+    def _elements(self, items: Iterable[FileHash | FolderHash]) -> Iterator[bytes]:
+        flat, inner = self._flat, self._generation.inner
+        elements = 0
+        for item in items:
+            path = item.path
+            if isinstance(item, FileHash):
+                self._files += 1
+            elif not path:
+                self.root = item
+            # (what the standard ignores does not come out of a fold)
+            if not path or (flat and is_ignored(path)) or why_not_recorded(path) or (inner and self._is_inner(path)):
+                continue
+            if isinstance(item, FileHash):
+                yield _file(item).encode()
+            elif item.content:
+                yield "".join(_folder(item, item.path)).encode()
+            else:
+                continue
+            elements += 1
+        if not elements:
+            yield "".join(_folder(self.root or FolderHash(_TOP, {}, {}), _TOP)).encode()
+
+
+@dataclass(slots=True)
+class ManifestWriter:
+    """The XML of one generation as UTF-8 pieces; `left_out` is there when the first was drawn. A `body` made before,
+    of the same files, need not be made again."""
+
+    generation: Generation
+    body: ManifestBody | None = None
+
+    @property
+    def left_out(self) -> LeftOut:
+        """What could not be named."""
+        return self.body.left_out if self.body is not None else LeftOut()
+
+    def chunks(self) -> Iterator[bytes]:
+        """The whole document. Errors as `ManifestBody` and its elements."""
+        body = self.body = self.body or ManifestBody(self.generation)
+        yield from (piece.encode() for piece in self._head(body.root))
+        yield b"  <hashes>\n"
+        yield from body.elements()
+        yield b"  </hashes>\n"
+        yield from (piece.encode() for piece in _references(self.generation.references))
+        yield b"</hashlist>\n"
 
     def _head(self, root: FolderHash | None) -> Iterator[str]:
         generation = self.generation
@@ -130,29 +189,6 @@ class ManifestWriter:
         for pattern in dict.fromkeys((*DEFAULT_PATTERNS, *generation.ignore_patterns)):
             yield f"      <pattern>{xml_text(pattern)}</pattern>\n"
         yield "    </ignore>\n  </processinfo>\n"
-
-    def _hashes(self, root: FolderHash | None, files_expected: int, folded: FoldedTwice) -> Iterator[bytes]:
-        flat, inner = self.generation.process is Process.FLATTEN, self.generation.inner
-        yield b"  <hashes>\n"
-        files, elements = 0, 0
-        for item in self._noted() if flat else folded.again(self.generation.files):
-            path = item.path
-            files += isinstance(item, FileHash)
-            # (what the standard ignores does not come out of a fold)
-            if not path or (flat and is_ignored(path)) or why_not_recorded(path) or (inner and self._is_inner(path)):
-                continue
-            if isinstance(item, FileHash):
-                yield _file(item).encode()
-            elif item.content:
-                yield "".join(_folder(item, item.path)).encode()
-            else:
-                continue
-            elements += 1
-        if not flat and files != files_expected:
-            raise ValueError("the files were not the same when gone through a second time")
-        if not elements:
-            yield "".join(_folder(root or FolderHash(_TOP, {}, {}), _TOP)).encode()
-        yield b"  </hashes>\n"
 
 
 def _element(name: str, text: str, indent: str, attributes: str = "") -> str:

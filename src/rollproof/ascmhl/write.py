@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from rollproof.ascmhl.chain import ChainEntry, chain_chunks, read_chain
 from rollproof.ascmhl.folder import C4Sum, c4_of, history_folder, list_manifests, manifest_chunks
 from rollproof.ascmhl.manifest_reader import ManifestReader
-from rollproof.ascmhl.manifest_xml import ManifestWriter
+from rollproof.ascmhl.manifest_xml import ManifestBody, ManifestWriter
 from rollproof.ascmhl.model import Generation, WrittenManifest
 from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.standard import CHAIN_NAME, MANIFEST_LIMIT_BYTES, is_manifest_name, manifest_name, number_in_name
@@ -28,9 +28,16 @@ from rollproof.storage.readback import ReadsDiffer
 
 
 def write_generation(
-    io: Io, roll: int, folder_name: bytes, generation: Generation, *, medium: MediumAccess | None = None
+    io: Io,
+    roll: int,
+    folder_name: bytes,
+    generation: Generation,
+    *,
+    medium: MediumAccess | None = None,
+    body: ManifestBody | None = None,
 ) -> WrittenManifest:
-    """Append a generation below the open folder `roll`, whose name is `folder_name`.
+    """Append a generation below the open folder `roll`, whose name is `folder_name`. `body` is made of the same files
+    and folders, for another copy of them.
 
     On return manifest and chain were read back (`medium` says how their volume is read) and are flushed. Its findings
     (warnings, and errors about what was there before) say which names were left out and which manifests were taken
@@ -53,7 +60,7 @@ def write_generation(
         found, findings = _taken_in(io, folder, chain, medium)
         sequence = _next_sequence(io, folder, chain + found)
         name = manifest_name(sequence, folder_name, generation.started_at)
-        writer = ManifestWriter(generation)
+        writer = ManifestWriter(generation, body)
         total = C4Sum()
         size, _ = write_new(io, folder, name, total.over(gathered(writer.chunks())), medium=medium)
         entries = [*chain, *found, ChainEntry(sequence, name, total.text)]

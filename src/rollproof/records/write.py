@@ -13,6 +13,7 @@ from rollproof.models import names
 from rollproof.models.errors import StationKeyProblem
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import RECORDS_FOLDER
+from rollproof.models.packed_bytes import PackedBytes
 from rollproof.records import clock, store
 from rollproof.records.lines import MAX_HEADER_BYTES, MAX_LINE_BYTES, MAX_RECORD_BYTES, BadRecord
 from rollproof.records.models import Header, OffloadHeader
@@ -22,6 +23,25 @@ from rollproof.storage.files import exists, gathered, write_new
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import NotAsWritten, check_alike
+
+
+class RowLines:
+    """The lines of a record's files, made once for the records of several copies whose rows are the same. ValueError
+    as for `append_record`."""
+
+    def __init__(self, files: Iterable[FileRow]) -> None:
+        self._packed = PackedBytes()
+        for line in _row_lines(files):
+            self._packed.add(line)
+        self._packed.end()
+
+    @property
+    def whole(self) -> bool:
+        """False when they are more than is kept: each record must have them made anew."""
+        return self._packed.whole
+
+    def __iter__(self) -> Iterator[bytes]:
+        return iter(self._packed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +66,7 @@ def append_record(
     io: Io,
     roll_folder: int,
     header: Header,
-    files: Iterable[FileRow] = (),
+    files: Iterable[FileRow] | RowLines = (),
     *,
     clips: Iterable[ClipRow] = (),
     signer: Signer | None = None,
@@ -56,9 +76,10 @@ def append_record(
     """Write the next record of the chain below an open roll folder, and return what the next one will refer to.
 
     `header.sequence` and `header.previous_sha256` are filled in here. `files` are streamed and must come in byte
-    order of their paths, each once. To be called under the roll's lock: what an interrupted run left unfinished is
-    removed. `as_read` holds the SHA-256 of this chain's records, by name, as they were when the caller took from them
-    what it now writes: each must still read so, or nothing is written.
+    order of their paths, each once; `RowLines` are rows that another record of the same files had made. To be called
+    under the roll's lock: what an interrupted run left unfinished is removed. `as_read` holds the SHA-256 of this
+    chain's records, by name, as they were when the caller took from them what it now writes: each must still read so,
+    or nothing is written.
 
     When this returns, the file was read back (`medium` says how its volume is read) and file and folder are flushed;
     on any error nothing is left under the final name. With a `signer` the signature follows; that it cannot be made
@@ -176,7 +197,7 @@ def _next(io: Io, folder: int, medium: MediumAccess | None) -> tuple[int, str | 
     return last.sequence + 1, store.digest_of(io, folder, last.name, medium=medium)
 
 
-def serialised(header: Header, files: Iterable[FileRow], clips: Iterable[ClipRow] = ()) -> Iterator[bytes]:
+def serialised(header: Header, files: Iterable[FileRow] | RowLines, clips: Iterable[ClipRow] = ()) -> Iterator[bytes]:
     """The bytes of a record in pieces: header, one line per clip, one per file. ValueError as for `append_record`."""
     yield _header_text(header)
     if isinstance(header, OffloadHeader):
@@ -187,6 +208,11 @@ def serialised(header: Header, files: Iterable[FileRow], clips: Iterable[ClipRow
             separator = b",\n    "
         yield b"\n  ],\n"
     yield b'  "files": ['
+    yield from files if isinstance(files, RowLines) else _row_lines(files)
+    yield b"\n  ]\n}\n"
+
+
+def _row_lines(files: Iterable[FileRow]) -> Iterator[bytes]:
     separator = b"\n    "
     last: bytes | None = None
     for row in files:
@@ -195,7 +221,6 @@ def serialised(header: Header, files: Iterable[FileRow], clips: Iterable[ClipRow
         last = row.path
         yield separator + _utf8(to_line(row))
         separator = b",\n    "
-    yield b"\n  ]\n}\n"
 
 
 def _header_text(header: Header) -> bytes:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
 from rollproof.ascmhl.expected import Outcome, judged
+from rollproof.ascmhl.manifest_xml import ManifestBody
 from rollproof.ascmhl.model import Action, FileHash, Generation, Process
 from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.write import write_generation
@@ -30,9 +31,9 @@ from rollproof.records.models import (
     Totals,
     finding_blocks,
 )
-from rollproof.records.rows import CLIP_HEALTH, ClipRow, FilesDigest
+from rollproof.records.rows import CLIP_HEALTH, ClipRow, FileRow, FilesDigest
 from rollproof.records.signing import Signer
-from rollproof.records.write import append_record
+from rollproof.records.write import RowLines, append_record
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess, weakest
 from rollproof.workflows.creator import this_creator
@@ -61,7 +62,10 @@ class EvidenceWriter:
     pace: Callable[[str], tuple[PaceBlock, ...]] = lambda drive: ()
     signer: Signer = field(default_factory=station_signer)
     _known_digest: DigestBlock | None = None
-    _digest_lock: threading.Lock = field(default_factory=threading.Lock)
+    _known_body: ManifestBody | None = None
+    _known_rows: RowLines | None = None
+    _once: threading.Lock = field(default_factory=threading.Lock)
+    """What is the same on several drives is worked out by the first that gets so far; nothing is written meanwhile."""
 
     def __call__(self, at: DriveAtWork, state: CopyState) -> str:
         """Manifest first, record second, both flushed; returns the record's name."""
@@ -98,7 +102,7 @@ class EvidenceWriter:
             self.io,
             at.handle,
             header,
-            rows_of(self.card.snapshot, at, self.board),
+            self._rows(at),
             clips=self._clips(),
             signer=self.signer,
             as_read=at.records_read,
@@ -155,8 +159,8 @@ class EvidenceWriter:
         )
 
     def _card_digest(self) -> DigestBlock | None:
-        """The digest of what the card holds, worked out by the first drive that gets so far."""
-        with self._digest_lock:
+        """The digest of what the card holds."""
+        with self._once:
             if self._known_digest is None:
                 self._known_digest = self._digest()
             return self._known_digest
@@ -170,6 +174,16 @@ class EvidenceWriter:
                 return None
             digest.add(entry.path, entry.size, text)
         return DigestBlock(algorithm=algorithm, sha256=digest.text())
+
+    def _rows(self, at: DriveAtWork) -> Iterable[FileRow] | RowLines:
+        """The record's rows: those of all drives where everything is proven are the same."""
+        rows = rows_of(self.card.snapshot, at, self.board)
+        if not self.board.all_proven(at.drive):
+            return rows
+        with self._once:
+            if self._known_rows is None:
+                self._known_rows = RowLines(rows)
+            return self._known_rows if self._known_rows.whole else rows_of(self.card.snapshot, at, self.board)
 
     # --- the open standard
 
@@ -210,11 +224,25 @@ class EvidenceWriter:
             folders=snapshot.folders,
             ignore_patterns=tuple(dict.fromkeys((*history.ignore_patterns, *self._patterns()))),
         )
-        generation = self._with_inner(at, generation)
+        with_inner = self._with_inner(at, generation)
         written = write_generation(
-            self.io, at.handle, os.path.basename(at.relative), generation, medium=self._medium(at)
+            self.io,
+            at.handle,
+            os.path.basename(at.relative),
+            with_inner,
+            medium=self._medium(at),
+            body=None if history.present or with_inner is not generation else self._body(at, generation),
         )
         return written.findings
+
+    def _body(self, at: DriveAtWork, generation: Generation) -> ManifestBody | None:
+        """What the first generation says of the files: the same on all drives that have everything."""
+        if not self.board.all_copied(at.drive):
+            return None
+        with self._once:
+            if self._known_body is None:
+                self._known_body = ManifestBody(generation)
+            return self._known_body
 
     def _with_inner(self, at: DriveAtWork, generation: Generation) -> Generation:
         """The generation with what it says of histories inside. A card has none."""
