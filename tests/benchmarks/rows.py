@@ -158,8 +158,16 @@ def _calls_ceiling(row: Row) -> str:
     shell, bare, tool = (statistics.median(row.seconds[name]) for name in ("shell", "bare", "tool"))
     return (
         f"the same system calls by plain Python threads that decide and prove nothing took {bare:.1f} s beside the"
-        f" shell's {shell:.1f} s and the tool's {tool:.1f} s: a ratio of {shell / bare:.2f} is what they could reach"
+        f" shell's {shell:.1f} s and the tool's {tool:.1f} s: a ratio of {shell / bare:.2f} is what they could reach;"
+        f" {_how_busy(row)}"
     )
+
+
+def _how_busy(row: Row) -> str:
+    """How much of what the processors have the tool used: where that is nearly all, nothing but less work helps."""
+    processors = os.cpu_count() or 1
+    share = (row.processor_seconds or 0.0) / statistics.median(row.seconds["tool"]) / processors
+    return f"the tool kept {processors} processors {share:.0%} busy"
 
 
 def _where_modules_are() -> dict[str, str]:
@@ -257,6 +265,7 @@ def algorithms(setting: Setting) -> list[Row]:
         _ratios(row, "alone")
         row.meets = row.median >= 0.9
         row.note = _hashing_ceiling(size, slowest, alone, sorted(row.seconds["alone"])[len(row.seconds["alone"]) // 2])
+        row.note += f"; {_how_busy(row)}"
     return [row]
 
 
