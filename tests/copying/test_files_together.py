@@ -166,6 +166,32 @@ def test_a_card_is_not_gone_because_some_of_its_first_files_cannot_be_opened(tmp
     assert len(read.texts) == 160 - 160 // every
 
 
+def test_a_computer_out_of_open_files_is_said_to_be_so_and_neither_card_nor_drive_is_called_gone(
+    tmp_path: Path,
+) -> None:
+    rig = Rig(tmp_path)
+    rig.fill({f"{number:03}.dng": 5_000 for number in range(300)})
+    out = [Rule(Fail(errno.EMFILE), "open_read", path=b"*.dng", nth=200, onward=True)]
+    read = Read(rig.card, FaultyIo(system_io(), out, reads_at_once=AT_ONCE), AT_ONCE)
+    assert len(read.faults) + len(read.texts) == 300
+    assert len(read.faults) > 90
+    for finding in read.faults.values():
+        assert "no more files open" in finding.detail
+        assert "ulimit -n" in finding.remedy
+
+
+def test_a_computer_out_of_open_files_while_writing_does_not_blame_the_drive(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    rig.fill({f"{number:03}.dng": 5_000 for number in range(10)})
+    out = Rule(Fail(errno.EMFILE), "create", path=b"005.dng*", drive=os.fsencode(tmp_path / "one"), onward=True)
+    run = rig.run(io=faulty(out))
+    failure = next(lane.failure for lane in run.outcome.lanes if lane.drive == "one")
+    assert failure is not None
+    assert "the drive is not to blame" in failure.detail
+    assert "ulimit -n" in failure.remedy
+    assert len(run.proven("two")) == 10
+
+
 @pytest.mark.parametrize("operation", ["open_read", "read_into"])
 def test_nobody_waits_for_a_turn_while_a_file_in_trouble_is_tried_again(card: Path, operation: str) -> None:
     held: list[bool] = []

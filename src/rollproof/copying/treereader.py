@@ -18,7 +18,7 @@ from rollproof.copying.buffers import Buffer
 from rollproof.copying.parcels import Fill, Segment
 from rollproof.copying.settings import ALIGNMENT, Settings
 from rollproof.copying.source_words import CARD, SourceWords
-from rollproof.copying.trouble import is_gone, said
+from rollproof.copying.trouble import MORE_FILES, is_gone, is_too_many_files, said
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.tree import FileEntry
@@ -452,9 +452,11 @@ class TreeReader:
         if error.errno == errno.ENOENT and not self._drive:
             return self._changed(number, "it is no longer there")
         source = f"back from {self._drive}" if self._drive else f"from {self._words.name}"
+        told = f"{what} cannot be read {source} ({said(error)})"
+        if is_too_many_files(error):
+            return Finding(Kind.UNREADABLE, Severity.ERROR, name, told, drive=self._drive, remedy=MORE_FILES)
         finding = Finding(
-            Kind.UNREADABLE, Severity.ERROR, name, f"{what} cannot be read {source} ({said(error)})",
-            drive=self._drive,
+            Kind.UNREADABLE, Severity.ERROR, name, told, drive=self._drive,
             remedy="run the same command again; if it happens twice, take another drive"
             if self._drive
             else f"{self._words.keep}; {self._words.other}, then run the same command again",

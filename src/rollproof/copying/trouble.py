@@ -26,6 +26,12 @@ _GONE = frozenset(
     if hasattr(errno, name)
 )
 _FULL = frozenset(getattr(errno, name) for name in ("ENOSPC", "EDQUOT") if hasattr(errno, name))
+_NO_MORE_FILES = frozenset((errno.EMFILE, errno.ENFILE))
+MORE_FILES = (
+    "allow more open files (ulimit -n) or close other programs, then run the same command again, if need be with fewer"
+    " drives at a time"
+)
+"""What to do where the computer, not the drive, is the trouble."""
 _NAME = frozenset(
     (errno.ENAMETOOLONG, errno.EILSEQ, errno.EINVAL, errno.ENOENT, errno.ELOOP, errno.ENOTDIR, errno.EISDIR)
 )
@@ -36,8 +42,15 @@ def is_gone(error: OSError) -> bool:
     return error.errno in _GONE
 
 
+def is_too_many_files(error: OSError) -> bool:
+    """Whether the error is about this computer and says nothing of the card or the drive."""
+    return error.errno in _NO_MORE_FILES
+
+
 def said(error: OSError) -> str:
     """The system's own words, safe to print; in ours where they would lead astray."""
+    if is_too_many_files(error):
+        return "this computer lets the program have no more files open"
     if error.errno == errno.ENOMEM:
         return "the system had no memory for it; it says so too of a device that is gone"
     return inert(error.strerror or (os.strerror(error.errno) if error.errno else str(error)))
@@ -66,6 +79,17 @@ def write_trouble(error: OSError, drive: str, path: bytes, doing: str) -> FileFa
                 f"the drive went away while {doing} {name} ({said(error)})",
                 drive=drive,
                 remedy="reconnect the drive, then run the same command again",
+            )
+        )
+    if is_too_many_files(error):
+        return DriveFault(
+            Finding(
+                Kind.DRIVE_FAILED,
+                Severity.ERROR,
+                name,
+                f"the work on the drive stopped while {doing} {name}: {said(error)}; the drive is not to blame",
+                drive=drive,
+                remedy=MORE_FILES,
             )
         )
     if error.errno == errno.EEXIST:
