@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rollproof.models.file_table import FilesByPath, FileTable, find_file
+from rollproof.models.file_table import FilesByPath, FileTable, find_file, size_of
 from rollproof.models.tree import FileEntry
 
 _FILES = st.builds(
@@ -41,6 +41,14 @@ def test_every_file_is_found_by_its_path_in_byte_order_and_nothing_else(files: l
     assert dict(FilesByPath(table)) == known
     assert FilesByPath(table).get(other) == known.get(other)
     assert (other in FilesByPath(in_order)) is (other in known)
+
+
+@given(_LISTS, st.data())
+def test_the_bytes_of_some_files_are_the_same_from_a_table_and_from_a_list(
+    files: list[FileEntry], data: st.DataObject
+) -> None:
+    some = data.draw(st.lists(st.sampled_from(range(len(files))))) if files else []
+    assert size_of(FileTable(files), some) == size_of(files, some) == sum(files[number].size for number in some)
 
 
 def test_a_table_that_is_not_in_byte_order_is_not_looked_up() -> None:

@@ -25,6 +25,7 @@ from rollproof.copying.trouble import write_trouble
 from rollproof.copying.writer import CopyWriter
 from rollproof.models.errors import DriveFault
 from rollproof.models.events import Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.tree import FileEntry
@@ -81,7 +82,7 @@ class Lane:
         self.reads_hang = False
         """A read on another drive did not come back: no handle of the offload may be closed."""
         self.notes: list[Finding] = []
-        self.write_bytes = sum(files[number].size for number, action in enumerate(side.actions) if action in _WRITTEN)
+        self.write_bytes = size_of(files, (number for number, action in enumerate(side.actions) if action in _WRITTEN))
         self._root = -1
         self._suspects = SuspectCopies(io, side.drive, files, side.actions, board)
 
@@ -164,7 +165,7 @@ class Lane:
     def _write(self, stream: ParcelStream, root: int) -> None:
         side, files = self._side, self._files
         to_write = [n for n, action in enumerate(side.actions) if action in _WRITTEN]
-        self._emit(LegStarted(self._roll, Leg.WRITE, self.drive, len(to_write), sum(files[n].size for n in to_write)))
+        self._emit(LegStarted(self._roll, Leg.WRITE, self.drive, len(to_write), size_of(files, to_write)))
         writer = CopyWriter(
             self._io, root, files, side.actions, side.ways, self._settings, drive=self.drive,
             on_written=lambda number: self._board.written(self.drive, number),
@@ -230,7 +231,7 @@ class Lane:
         self._emit(FindingRaised(self._roll, fell_behind(self.drive)))
 
     def _catch_up(self, writer: CopyWriter, numbers: list[int]) -> None:
-        size = sum(self._files[number].size for number in numbers)
+        size = size_of(self._files, numbers)
         self._emit(LegStarted(self._roll, Leg.CATCH_UP, self.drive, len(numbers), size))
         work = CatchUp(
             self._io, self._files, self._board, self._pool, self._settings, writer,
@@ -259,7 +260,7 @@ class Lane:
             for number, action in enumerate(side.actions)
             if action != Action.COVERED and board.is_to_be_read_back(self.drive, number)
         ]
-        self._emit(LegStarted(self._roll, Leg.READ_BACK, self.drive, len(numbers), sum(files[n].size for n in numbers)))
+        self._emit(LegStarted(self._roll, Leg.READ_BACK, self.drive, len(numbers), size_of(files, numbers)))
         reader = TreeReader(
             self._io, root, files, side.access, self._settings,
             drive=self.drive, where=self._suspects.stands_at if Action.REPLACE in side.actions else None,

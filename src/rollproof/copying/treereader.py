@@ -140,10 +140,11 @@ class TreeReader:
         block = self._settings.block_bytes
         small = min(self._settings.small_file_bytes, block)
         together = min(max(self._settings.gathered_bytes, aligned(small)), block)
-        gathered: list[int] = []
+        gathered: list[tuple[int, FileEntry]] = []
         room = together
         for number in numbers:
-            size = self._files[number].size
+            entry = self._files[number]
+            size = entry.size
             if size > small:
                 if gathered:
                     yield self._small_job(gathered)
@@ -154,7 +155,7 @@ class TreeReader:
             if need > room:
                 yield self._small_job(gathered)
                 gathered, room = [], together
-            gathered.append(number)
+            gathered.append((number, entry))
             room -= need
         if gathered:
             yield self._small_job(gathered)
@@ -166,13 +167,12 @@ class TreeReader:
 
     # --- jobs
 
-    def _small_job(self, numbers: list[int]) -> Fill:
+    def _small_job(self, gathered: list[tuple[int, FileEntry]]) -> Fill:
         def fill(buffer: Buffer) -> list[Segment]:
             segments: list[Segment] = []
             start = 0
             together: list[_Small] = []
-            for number in numbers:
-                entry = self._files[number]
+            for number, entry in gathered:
                 room = max(aligned(entry.size), ALIGNMENT)
                 segment = Segment(number, start, entry.size, 0, True)
                 together.append(_Small(segment, entry, buffer.view[start : start + room]))

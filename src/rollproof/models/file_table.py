@@ -128,6 +128,10 @@ class FileTable(Sequence[FileEntry]):
         """The number of a path, or None. ValueError when the files are not in byte order."""
         return self._paths.find(path)
 
+    def size_of(self, numbers: Iterable[int]) -> int:
+        """The bytes of these files together, without an entry being made of any."""
+        return sum(map(self._sizes.__getitem__, numbers))
+
     def __len__(self) -> int:
         return len(self._paths)
 
@@ -188,3 +192,10 @@ def find_file(files: Sequence[FileEntry], path: bytes) -> int | None:
         return files.find(path)
     at = bisect_left(files, path, key=attrgetter("path"))
     return at if at < len(files) and files[at].path == path else None
+
+
+def size_of(files: Sequence[FileEntry], numbers: Iterable[int]) -> int:
+    """The bytes of these files together."""
+    if isinstance(files, FileTable):
+        return files.size_of(numbers)
+    return sum(files[number].size for number in numbers)

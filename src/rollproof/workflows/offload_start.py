@@ -7,6 +7,7 @@ from rollproof.copying.plan import Action
 from rollproof.drives.power import on_battery
 from rollproof.models.events import DrivePlan as PlannedDrive
 from rollproof.models.events import RollPlanned
+from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.workflows.offload_card import CardAtWork
@@ -48,9 +49,9 @@ def planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
             at.role,
             shown(at.roll_folder),
             len(write),
-            sum(files[n].size for n in write),
+            size_of(files, write),
             len(back),
-            sum(files[n].size for n in back),
+            size_of(files, back),
             len(at.plan.expected),
         )
 

@@ -22,6 +22,7 @@ from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
@@ -174,7 +175,7 @@ class CopyVerifier:
                 continue  # another size is another content: nothing a hash could add
             groups[_algorithms(work, wanted, extra)].append(number)
         total = sum(len(numbers) for numbers in groups.values())
-        size = sum(files[number].size for numbers in groups.values() for number in numbers)
+        size = sum(size_of(files, numbers) for numbers in groups.values())
         roll = work.roll
         self._emit(LegStarted(roll, Leg.READ_BACK, work.drive, total, size))
         ok = False
