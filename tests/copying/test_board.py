@@ -84,3 +84,20 @@ def test_what_is_said_of_all_files_is_what_is_said_of_each(
     copied = [board.is_copied("one", number) for number in range(MANY)]
     assert (board.all_proven("one"), board.count_proven("one")) == (all(proven), sum(proven))
     assert (board.all_copied("one"), board.count_copied("one")) == (all(copied), sum(copied))
+    assert not (board.none_provable() and any(proven))
+
+
+@pytest.mark.parametrize("evidence", [Evidence.MEDIUM, Evidence.CACHE])
+def test_a_card_read_once_or_from_a_cache_proves_nothing_and_that_is_seen_at_once(evidence: Evidence) -> None:
+    files = [FileEntry(b"C%03d.mov" % number, 9, 1) for number in range(MANY)]
+    board = ProofBoard(files, ["one"], ["xxh128"], "xxh128")
+    for number in range(MANY):
+        assert board.none_provable()
+        board.source_hashed(number, {"xxh128": NOW}, evidence)
+    if evidence is Evidence.CACHE:
+        board.source_hashed_again(0, {"xxh128": NOW}, Evidence.MEDIUM)
+    assert board.none_provable()
+    board = ProofBoard(files, ["one"], ["xxh128"], "xxh128")
+    board.source_hashed(1, {"xxh128": NOW}, Evidence.MEDIUM)
+    board.source_hashed_again(1, {"xxh128": NOW}, Evidence.MEDIUM)
+    assert not board.none_provable()

@@ -57,8 +57,9 @@ def test_a_card_arrives_whole_on_both_drives_with_its_record_and_manifest(statio
     assert tree(station.card) == before
 
 
+@pytest.mark.parametrize("single_read", [False, True])
 def test_what_is_the_same_in_the_papers_of_several_drives_is_worked_out_once(
-    station: Station, monkeypatch: pytest.MonkeyPatch
+    station: Station, monkeypatch: pytest.MonkeyPatch, single_read: bool
 ) -> None:
     made: list[str] = []
 
@@ -71,10 +72,14 @@ def test_what_is_the_same_in_the_papers_of_several_drives_is_worked_out_once(
 
     for kind in (ManifestBody, RowLines):
         monkeypatch.setattr(offload_evidence, kind.__name__, counted(kind))
-    assert station.offload_one().verdict == "proven"
+    states = {destination.state for destination in station.offload_one(single_read=single_read).destinations}
+    assert states == {"copied" if single_read else "proven"}
     assert sorted(made) == ["ManifestBody", "RowLines"]
     (one,), (two,) = station.records(station.one), station.records(station.two)
     assert one["files"] == two["files"]
+    assert {(row["proven"], row.get("state")) for row in one["files"]} == {
+        (False, "copied") if single_read else (True, None)
+    }
     assert len(one["files"]) == len(CLIPS)
 
 

@@ -214,22 +214,23 @@ def _author_attributes(author: Author) -> str:
 
 
 def _file(file: FileHash) -> str:
-    attributes = "" if file.size is None else f' size="{file.size}"'
     modified = None if file.modified_ns is None else time_text(file.modified_ns)
-    if modified is not None:
-        attributes += f' lastmodificationdate="{modified}"'
     date = "" if file.hash_date is None else f' hashdate="{date_text(file.hash_date)}"'
-    text = f"    <hash>\n      <path{attributes}>{xml_text(file.path.decode())}</path>\n"
     hashes = file.hashes
-    for name in STANDARD_NAMES:
-        if name in hashes:
-            text += f'      <{name} action="{file.action_of(name).value}"{date}>{xml_text(hashes[name])}</{name}>\n'
+    lines = [
+        f'      <{name} action="{file.action_of(name).value}"{date}>{xml_text(hashes[name])}</{name}>\n'
+        for name in STANDARD_NAMES
+        if name in hashes
+    ]
     if file.previous_path is not None and not why_not_recorded(file.previous_path):
-        text += _element("previousPath", file.previous_path.decode(), "      ")
+        lines.append(_element("previousPath", file.previous_path.decode(), "      "))
     if file.clip:
         told = "".join(f' {name}="{xml_text(value)}"' for name, value in file.clip.items())
-        text += f'      <metadata><clip xmlns="{CLIP_NAMESPACE}"{told}/></metadata>\n'
-    return text + "    </hash>\n"
+        lines.append(f'      <metadata><clip xmlns="{CLIP_NAMESPACE}"{told}/></metadata>\n')
+    size = "" if file.size is None else f' size="{file.size}"'
+    date = "" if modified is None else f' lastmodificationdate="{modified}"'
+    path = xml_text(file.path.decode())
+    return f"    <hash>\n      <path{size}{date}>{path}</path>\n{''.join(lines)}    </hash>\n"
 
 
 def _folder(folder: FolderHash, path: bytes) -> Iterator[str]:

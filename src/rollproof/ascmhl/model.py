@@ -34,9 +34,10 @@ class Process(StrEnum):
 _NO_ACTIONS: Mapping[str, Action] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class FileHash:
-    """One file of a manifest: the element `hash`.
+    """One file of a manifest: the element `hash`. (Not frozen, because that makes each of 200,000 twice as dear;
+    nobody changes one.)
 
     `hashes` maps algorithm to text form. `action` holds for all of them, except those in `actions`. `size` is bytes,
     `modified_ns` nanoseconds since the epoch, UTC; either is None only where somebody else's manifest lacks it.

@@ -96,11 +96,12 @@ def fold(
         if is_ignored(path):
             continue
         prefix = path if file is None else path[: path.rfind(b"/") + 1]
-        while not prefix.startswith(current[: levels[-1].length]):
-            yield _close(levels, current)
-        current = prefix
-        while levels[-1].length < len(prefix):
-            levels.append(_Level(prefix.index(b"/", levels[-1].length) + 1, known))
+        if prefix != current:
+            while not prefix.startswith(current[: levels[-1].length]):
+                yield _close(levels, current)
+            current = prefix
+            while levels[-1].length < len(prefix):
+                levels.append(_Level(prefix.index(b"/", levels[-1].length) + 1, known))
         if why_not_recorded(path):
             levels[-1].spoil()
         elif file is not None:

@@ -274,6 +274,15 @@ class ProofBoard:
         )
         return by_itself or all(self.is_proven(drive, number) for number in range(many))
 
+    def none_provable(self) -> bool:
+        """Whether no copy on any drive can be proven: no file of the card was read twice from the medium. False where
+        that is not seen at once."""
+        return (
+            SourceState.READ_TWICE not in self._source
+            or 0 not in self._source_evidence[0]
+            or 0 not in self._source_evidence[1]
+        )
+
     def all_copied(self, drive: str) -> bool:
         """`is_copied` of every file."""
         many, states = len(self._files), self._copies[drive].states
@@ -285,6 +294,8 @@ class ProofBoard:
     def count_proven(self, drive: str) -> int:
         """How many copies have their whole proof."""
         many = len(self._files)
+        if self.none_provable():
+            return 0
         return many if self.all_proven(drive) else sum(self.is_proven(drive, number) for number in range(many))
 
     def count_copied(self, drive: str) -> int:

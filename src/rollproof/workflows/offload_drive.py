@@ -288,9 +288,9 @@ _ROW_STATES = {
 
 def rows_of(card: Snapshot, at: DriveAtWork, board: ProofBoard) -> Iterator[FileRow]:
     """The record's rows for one drive, in byte order of their paths."""
-    all_proven = board.all_proven(at.drive)
+    all_proven, none_provable = board.all_proven(at.drive), board.none_provable()
     for number, entry in enumerate(card.files):
-        proven = all_proven or board.is_proven(at.drive, number)
+        proven = all_proven or (not none_provable and board.is_proven(at.drive, number))
         state: str | None = None
         if not proven:
             copied = board.is_copied(at.drive, number)

@@ -63,7 +63,7 @@ class EvidenceWriter:
     signer: Signer = field(default_factory=station_signer)
     _known_digest: DigestBlock | None = None
     _known_body: ManifestBody | None = None
-    _known_rows: RowLines | None = None
+    _known_rows: dict[bool, RowLines] = field(default_factory=dict)
     _once: threading.Lock = field(default_factory=threading.Lock)
     """What is the same on several drives is worked out by the first that gets so far; nothing is written meanwhile."""
 
@@ -176,14 +176,16 @@ class EvidenceWriter:
         return DigestBlock(algorithm=algorithm, sha256=digest.text())
 
     def _rows(self, at: DriveAtWork) -> Iterable[FileRow] | RowLines:
-        """The record's rows: those of all drives where everything is proven are the same."""
+        """The record's rows: the same on all drives where every file is proven, or every file just copied."""
         rows = rows_of(self.card.snapshot, at, self.board)
-        if not self.board.all_proven(at.drive):
+        proven = self.board.all_proven(at.drive)
+        if not proven and not (self.board.none_provable() and self.board.all_copied(at.drive)):
             return rows
         with self._once:
-            if self._known_rows is None:
-                self._known_rows = RowLines(rows)
-            return self._known_rows if self._known_rows.whole else rows_of(self.card.snapshot, at, self.board)
+            if proven not in self._known_rows:
+                self._known_rows[proven] = RowLines(rows)
+            known = self._known_rows[proven]
+        return known if known.whole else rows_of(self.card.snapshot, at, self.board)
 
     # --- the open standard
 
@@ -202,7 +204,7 @@ class EvidenceWriter:
                     if not whole and not board.is_copied(at.drive, number):
                         continue  # not there, or not to be trusted: the record says so
                     known = board.hashes(number)
-                    hashes = {name: known[name] for name in algorithms}
+                    hashes = known if len(known) == len(algorithms) else {name: known[name] for name in algorithms}
                     fresh = FileHash(
                         path=entry.path,
                         size=entry.size,
