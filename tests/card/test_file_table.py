@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rollproof.models.file_table import FilesByPath, FileTable, find_file, size_of
+from rollproof.models.file_table import FilesByPath, FileTable, find_file, size_of, sizes_of
 from rollproof.models.tree import FileEntry
 
 _FILES = st.builds(
@@ -48,7 +48,9 @@ def test_the_bytes_of_some_files_are_the_same_from_a_table_and_from_a_list(
     files: list[FileEntry], data: st.DataObject
 ) -> None:
     some = data.draw(st.lists(st.sampled_from(range(len(files))))) if files else []
-    assert size_of(FileTable(files), some) == size_of(files, some) == sum(files[number].size for number in some)
+    sizes = [files[number].size for number in some]
+    assert list(sizes_of(FileTable(files), some)) == list(sizes_of(files, some)) == sizes
+    assert size_of(FileTable(files), some) == sum(sizes)
 
 
 def test_a_table_that_is_not_in_byte_order_is_not_looked_up() -> None:

@@ -6,7 +6,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
-from rollproof.models.names import ACTING, ASCMHL_FOLDER
+from rollproof.models.names import ACTING, ASCMHL_FOLDER, ORDINARY
 
 NAMESPACE = "urn:ASC:MHL:v2.0"
 CLIP_NAMESPACE = "urn:rollproof:clip:1"
@@ -31,8 +31,6 @@ element and whole path, would blow up the manifest."""
 
 _NUMBERED = re.compile(rb"([0-9]{4,6})_.+\.mhl", re.DOTALL)
 _NOT_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
-_ORDINARY = re.compile(rb"[ -~]*")
-"""Names as nearly all are: nothing in them needs a closer look."""
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f]")
 _ESCAPED = re.compile(f"[&<>\"'{ACTING}]")
 _PLAIN = re.compile(f"[^&<>\"'\ufffe\uffff{ACTING}]*")
@@ -76,7 +74,7 @@ def why_not_recorded(path: bytes) -> str:
     """Why a manifest cannot name this path, as half a sentence; empty when it can."""
     if len(path) > PATH_LIMIT_BYTES:
         return "is too long for a manifest"
-    if _ORDINARY.fullmatch(path):
+    if ORDINARY.fullmatch(path):
         return ""
     try:
         text = path.decode("utf-8")

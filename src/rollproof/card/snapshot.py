@@ -18,7 +18,15 @@ from rollproof.card.suffixes import is_essence, is_media
 from rollproof.models.errors import Interrupted
 from rollproof.models.file_table import FileTable
 from rollproof.models.findings import Kind, Severity
-from rollproof.models.names import ASCMHL_FOLDER, PARTIAL_SUFFIX, RECORDS_FOLDER, collision_key, inert, is_text
+from rollproof.models.names import (
+    ASCMHL_FOLDER,
+    ORDINARY,
+    PARTIAL_SUFFIX,
+    RECORDS_FOLDER,
+    collision_key,
+    inert,
+    is_text,
+)
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.storage.io import EntryKind, Io
@@ -220,8 +228,8 @@ class _Walk:
         self.files.add(path, found.size, found.modified_ns)
 
     def _name(self, path: bytes, name: bytes) -> None:
-        if name.isascii() and name.isalnum():
-            return  # most names, told apart cheaply
+        if ORDINARY.fullmatch(name):
+            return
         if not is_text(name):
             self.gathering.each(
                 Kind.NAME_NOT_TEXT,

@@ -128,9 +128,9 @@ class FileTable(Sequence[FileEntry]):
         """The number of a path, or None. ValueError when the files are not in byte order."""
         return self._paths.find(path)
 
-    def size_of(self, numbers: Iterable[int]) -> int:
-        """The bytes of these files together, without an entry being made of any."""
-        return sum(map(self._sizes.__getitem__, numbers))
+    def sizes(self, numbers: Iterable[int]) -> Iterator[int]:
+        """The bytes of each of these files, without an entry being made of any."""
+        return map(self._sizes.__getitem__, numbers)
 
     def __len__(self) -> int:
         return len(self._paths)
@@ -194,8 +194,11 @@ def find_file(files: Sequence[FileEntry], path: bytes) -> int | None:
     return at if at < len(files) and files[at].path == path else None
 
 
+def sizes_of(files: Sequence[FileEntry], numbers: Iterable[int]) -> Iterator[int]:
+    """The bytes of each of these files."""
+    return files.sizes(numbers) if isinstance(files, FileTable) else (files[number].size for number in numbers)
+
+
 def size_of(files: Sequence[FileEntry], numbers: Iterable[int]) -> int:
     """The bytes of these files together."""
-    if isinstance(files, FileTable):
-        return files.size_of(numbers)
-    return sum(files[number].size for number in numbers)
+    return sum(sizes_of(files, numbers))

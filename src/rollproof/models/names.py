@@ -22,6 +22,9 @@ ACTING = (
 """Characters that can move a cursor, hide text or turn it around, as ranges for a character class: C0, DEL, C1, bidi
 and zero-width controls, line and paragraph separators, lone surrogates, BOM."""
 
+ORDINARY = re.compile(rb"[ -~]*")
+"""Names as nearly all are: printable ASCII, in which nothing needs a closer look."""
+
 _INERT = re.compile(f"[{ACTING}]")
 
 

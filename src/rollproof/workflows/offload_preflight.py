@@ -16,6 +16,7 @@ from rollproof.copying.trouble import said
 from rollproof.drives import checks
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted
+from rollproof.models.file_table import sizes_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
@@ -326,6 +327,5 @@ def _leftover_bytes(io: Io, card: Snapshot, at: DriveAtWork) -> int:
 
 
 def _sizes_to_write(card: Snapshot, at: DriveAtWork) -> list[int]:
-    if not at.plan.actions:
-        return [entry.size for entry in card.files]
-    return [card.files[number].size for number in at.plan.numbers(Action.COPY, Action.REPLACE)]
+    numbers = at.plan.numbers(Action.COPY, Action.REPLACE) if at.plan.actions else range(len(card.files))
+    return list(sizes_of(card.files, numbers))
