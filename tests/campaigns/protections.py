@@ -520,6 +520,26 @@ PROTECTIONS = (
         "storage/test_linux_aio.py::test_when_the_answers_cannot_be_had",
     ),
     Protection(
+        "a turn in which a call hangs is taken over", "copying/turns.py",
+        "if self._holder is not None and time.monotonic() - self._since >= self._patience:", "if False:",
+        "copying/test_turns.py::test_a_turn_in_which_a_call_hangs",
+    ),
+    Protection(
+        "a drive slow in its turns works apart", "copying/turns.py",
+        "if self._worked_seconds < _WORKED_SHARE * self._had_seconds:", "if False:",
+        "copying/test_turns.py::test_a_thread_that_waits_for_its_device",
+    ),
+    Protection(
+        "a drive shares its rows only where every file is there", "workflows/offload_evidence.py",
+        "if not proven and not (self.board.none_provable() and self.board.all_copied(at.drive)):", "if False:",
+        "workflows/test_offload.py::test_a_drive_that_lacks_a_file",
+    ),
+    Protection(
+        "a drive shares its manifest only where every file is there", "workflows/offload_evidence.py",
+        "        if not self.board.all_copied(at.drive):\n            return None\n", "",
+        "workflows/test_offload.py::test_a_drive_that_lacks_a_file",
+    ),
+    Protection(
         "all copies are proven only where each is read back from the medium", "copying/board.py",
         "            and sum(copies.evidence.count(rank) for rank in self._accepted) == many\n", "",
         "copying/test_board.py::test_what_is_said_of_all_files",

@@ -16,6 +16,7 @@ from copying.rig import SMALL, Rig, listing
 from rollproof.copying.buffers import BufferPool
 from rollproof.copying.hashpass import HashPass
 from rollproof.copying.treereader import TreeLost, TreeReader
+from rollproof.copying.turns import TURNS
 from rollproof.hashing import new_hasher
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.volumes import Evidence, MediumWay
@@ -198,7 +199,7 @@ def test_nobody_waits_for_a_turn_while_a_file_in_trouble_is_tried_again(card: Pa
 
     class Slow(FaultyIo):
         def read_into(self, handle: int, view: memoryview, offset: int) -> int:
-            held.append(reader._turn.locked())
+            held.append(TURNS.has(reader._turn()))
             return super().read_into(handle, view, offset)
 
     io = Slow(system_io(), [Rule(Fail(errno.EIO), operation, path=b"05.dng", onward=True)], reads_at_once=AT_ONCE)

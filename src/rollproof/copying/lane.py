@@ -5,6 +5,7 @@ A lane that fails ends alone. A lane that hangs in a call is left behind by the 
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -22,6 +23,7 @@ from rollproof.copying.settings import Settings
 from rollproof.copying.suspects import SuspectCopies
 from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.trouble import write_trouble
+from rollproof.copying.turns import TURNS
 from rollproof.copying.writer import CopyWriter
 from rollproof.models.errors import DriveFault
 from rollproof.models.events import Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
@@ -84,6 +86,9 @@ class Lane:
         self.notes: list[Finding] = []
         self.write_bytes = size_of(files, (number for number, action in enumerate(side.actions) if action in _WRITTEN))
         self._root = -1
+        # where every small file is flushed alone, or one is read at a time, a thread waits more than it works
+        self._takes_turns = side.ways.volume_flush and side.access.at_once > 1
+        self._turn = TURNS.turn()
         self._suspects = SuspectCopies(io, side.drive, files, side.actions, board)
 
     def start(self, stream: ParcelStream) -> None:
@@ -169,7 +174,7 @@ class Lane:
         writer = CopyWriter(
             self._io, root, files, side.actions, side.ways, self._settings, drive=self.drive,
             on_written=lambda number: self._board.written(self.drive, number),
-            on_fault=lambda number, finding: self._board.copy_fault(self.drive, number, finding),
+            on_fault=lambda number, finding: self._board.copy_fault(self.drive, number, finding), turn=self._turn,
         )  # fmt: skip
         leg, ok = Leg.WRITE, False
         try:
@@ -197,14 +202,16 @@ class Lane:
             for parcel in stream.parcels(self.drive):
                 self.holds = parcel
                 moved = count = 0
-                for segment in parcel.segments:
-                    if self._left_behind:
-                        raise Stopped
-                    self.watch.busy()
-                    written = writer.take(segment, parcel.buffer.view)
-                    moved += written
-                    count += segment.last and (written > 0 or writer.wants(segment.file))
-                    first_left = segment.file + segment.last
+                with self._turn if self._takes_turns and len(parcel.segments) > 1 else contextlib.nullcontext():
+                    for segment in parcel.segments:
+                        if self._left_behind:
+                            raise Stopped
+                        self.watch.busy()
+                        written = writer.take(segment, parcel.buffer.view)
+                        moved += written
+                        count += segment.last and (written > 0 or writer.wants(segment.file))
+                        first_left = segment.file + segment.last
+                        self._turn.breathe()
                 self.watch.idle()
                 self.holds = None
                 stream.done(self.drive, parcel)

@@ -19,6 +19,7 @@ from rollproof.copying.parcels import Fill, Segment
 from rollproof.copying.settings import ALIGNMENT, Settings
 from rollproof.copying.source_words import CARD, SourceWords
 from rollproof.copying.trouble import MORE_FILES, is_gone, is_too_many_files, said
+from rollproof.copying.turns import TURNS, Turn
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.tree import FileEntry
@@ -122,9 +123,6 @@ class TreeReader:
         self._same_time = same_time
         self._where = where
         self._at_once = min(access.at_once, io.reads_at_once)
-        # one worker opens and checks small files while another waits for those it handed over: more of them only
-        # take the interpreter's lock from each other
-        self._turn = threading.Lock()
         self._local = threading.local()
         self._failed_in_a_row = 0
         self._read_well = -1
@@ -200,8 +198,10 @@ class TreeReader:
         """Read whole files, all at once where there are several; each segment gets its evidence, or its fault."""
         try:
             if len(together) > 1:
-                with self._turn:
-                    self._read_together(together)
+                # one worker opens and checks small files while another waits for those it handed over
+                turn = self._turn()
+                with turn:
+                    self._read_together(together, turn)
                 return
             for small in together:
                 self._open_small(small)
@@ -210,13 +210,13 @@ class TreeReader:
             for small in together:
                 self._close_small(small)
 
-    def _read_together(self, together: list[_Small]) -> None:
+    def _read_together(self, together: list[_Small], turn: Turn) -> None:
         for small in together:
             self._open_small(small)
             if small.error is not None and is_gone(small.error):
                 break
         opened = [small for small in together if small.open is not None and small.entry.size]
-        with self._out_of_turn():
+        with turn.out():
             counts = self._io.read_many([(small.handle, small.wanted) for small in opened])
         came = dict(zip((small.segment.file for small in opened), counts, strict=True))
         # in the order of the files: how many fail in a row tells whether the device is gone
@@ -225,16 +225,14 @@ class TreeReader:
             if small.open is not None and whole >= small.entry.size:
                 self._finish_small(small, whole)
             else:  # a device in trouble takes its time: nobody waits for a turn meanwhile
-                with self._out_of_turn():
+                with turn.out():
                     self._finish_small(small, 0)
 
-    @contextlib.contextmanager
-    def _out_of_turn(self) -> Iterator[None]:
-        self._turn.release()
-        try:
-            yield
-        finally:
-            self._turn.acquire()
+    def _turn(self) -> Turn:
+        turn: Turn | None = getattr(self._local, "turn", None)
+        if turn is None:
+            turn = self._local.turn = TURNS.turn()
+        return turn
 
     def _open_small(self, small: _Small) -> None:
         try:

@@ -17,6 +17,7 @@ from rollproof.copying.plan import Action, same_time
 from rollproof.copying.settings import ALIGNMENT, Settings
 from rollproof.copying.treereader import aligned
 from rollproof.copying.trouble import write_trouble
+from rollproof.copying.turns import TURNS, Turn
 from rollproof.models.errors import DriveFault
 from rollproof.models.findings import Finding
 from rollproof.models.tree import FileEntry
@@ -54,7 +55,8 @@ class CopyWriter:
     """Takes segments in order and makes files of them. For one thread.
 
     `on_written(number)` comes once a file is flushed under its final name (for REPLACE: flushed under its temporary
-    name); `on_fault(number, finding)` when one file cannot be written. Anything that concerns the whole drive is
+    name); `on_fault(number, finding)` when one file cannot be written. A `turn` that its thread may have is left while
+    the volume is flushed. Anything that concerns the whole drive is
     raised as `DriveFault`.
     """
 
@@ -70,6 +72,7 @@ class CopyWriter:
         drive: str,
         on_written: Callable[[int], None],
         on_fault: Callable[[int, Finding], None],
+        turn: Turn | None = None,
     ) -> None:
         self._io = io
         self._root = root
@@ -80,6 +83,7 @@ class CopyWriter:
         self._drive = drive
         self._on_written = on_written
         self._on_fault = on_fault
+        self._turn = turn if turn is not None else TURNS.turn()
         self._folders = FolderHandles(io, root, create=True)
         # opened before the first write: syncfs tells errors only to a handle that was
         self._volume = io.open_folder(b".", root) if ways.volume_flush else -1
@@ -216,7 +220,8 @@ class CopyWriter:
             return
         if self._ways.volume_flush:
             try:
-                self._io.flush_volume(self._volume)
+                with self._turn.out():
+                    self._io.flush_volume(self._volume)
             except OSError as error:
                 trouble = write_trouble(error, self._drive, self._files[self._pending[0].number].path, "flushing")
                 self._drop_pending()
