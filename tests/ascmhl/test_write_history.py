@@ -154,6 +154,16 @@ def test_files_that_differ_the_second_time_leave_no_manifest(roll: Roll) -> None
     assert sorted(os.listdir(roll.history_path)) == []
 
 
+def test_several_copies_may_go_through_the_files_of_one_body_at_the_same_time() -> None:
+    made = generation(files_of({b"A/%03d.dng" % number: b"x" for number in range(50)}))
+    body = ManifestBody(made, limit_bytes=0)
+    one, other = body.elements(), body.elements()
+    first = [next(one) for _ in range(10)]
+    second = list(other)
+    assert first + list(one) == second
+    assert b"".join(second) == b"".join(ManifestBody(made).elements())
+
+
 # --- crashes
 
 

@@ -122,6 +122,65 @@ def test_a_turn_in_which_a_call_hangs_is_taken_over_and_the_late_comer_takes_nob
         assert turns.has(mine)
 
 
+class _Late:
+    """The signal of one that waited in vain, and looks again only when much has happened."""
+
+    def __init__(self, meanwhile: Callable[[], None]) -> None:
+        self._lock = threading.Lock()
+        self._lock.acquire()
+        self._meanwhile: Callable[[], None] | None = meanwhile
+
+    def acquire(self, blocking: bool = True, timeout: float = -1) -> bool:
+        if self._meanwhile is not None and timeout >= 0:
+            meanwhile, self._meanwhile = self._meanwhile, None
+            meanwhile()
+            return False
+        return self._lock.acquire(blocking, timeout)
+
+    def release(self) -> None:
+        self._lock.release()
+
+
+def test_who_was_called_too_late_to_have_its_turn_goes_on_without() -> None:
+    turns = Turns(patience_seconds=0.01)
+    first, late, other = turns.turn(), turns.turn(), turns.turn()
+
+    def meanwhile() -> None:
+        turns.give(first)
+        assert turns.has(late)
+        turns.take(other)  # after some patience: it was called and did not come
+        assert turns.has(other)
+        time.sleep(0.02)
+
+    turns.take(first)
+    late.called = _Late(meanwhile)  # type: ignore[assignment]
+    with late:
+        assert turns.has(other)
+    turns.give(other)
+    with turns.turn():
+        pass
+
+
+def test_a_thread_that_waits_for_its_device_again_and_again_stays_away_longer() -> None:
+    turns = Turns(patience_seconds=30, apart_seconds=0.2)
+    slow = turns.turn()
+
+    def wait_in_turns() -> None:
+        for _ in range(3):
+            with slow:
+                time.sleep(0.04)
+
+    wait_in_turns()
+    time.sleep(0.25)
+    wait_in_turns()
+    time.sleep(0.25)
+    with slow:
+        assert not turns.has(slow)
+    time.sleep(0.25)
+    with slow:
+        assert turns.has(slow)
+
+
 def test_a_thread_that_waits_for_its_device_takes_no_turns_for_a_while() -> None:
     turns = Turns(patience_seconds=30, apart_seconds=0.2)
     slow, quick = turns.turn(), turns.turn()

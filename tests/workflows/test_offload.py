@@ -5,16 +5,20 @@ from __future__ import annotations
 import errno
 import json
 import os
+import threading
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from copying.faults import HookedIo
+from rollproof.ascmhl import manifest_xml
 from rollproof.ascmhl.manifest_xml import ManifestBody
+from rollproof.ascmhl.model import FileHash
 from rollproof.drives.interface import system_drives
 from rollproof.models.errors import ExitStatus, UsageProblem
-from rollproof.models.events import CardFree, DriveDone, Leg, LegStarted
+from rollproof.models.events import CardFree, DriveDone, Event, Leg, LegStarted
 from rollproof.models.names import MARKER_NAME
 from rollproof.records.write import RowLines
 from rollproof.storage.posix import LinuxIo
@@ -81,6 +85,53 @@ def test_what_is_the_same_in_the_papers_of_several_drives_is_worked_out_once(
         (False, "copied") if single_read else (True, None)
     }
     assert len(one["files"]) == len(CLIPS)
+
+
+def test_two_drives_sealed_at_once_whose_manifest_is_too_long_to_wait_in_memory_are_both_proven(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(offload_evidence, "ManifestBody", partial(ManifestBody, limit_bytes=0))
+    both, plain = threading.Barrier(2), manifest_xml._file
+
+    def file_element(file: FileHash) -> str:
+        if threading.current_thread().name.startswith("drive-"):
+            try:
+                both.wait(1)  # both are in the middle of the same files
+            except threading.BrokenBarrierError:
+                both.reset()
+        return plain(file)
+
+    monkeypatch.setattr(manifest_xml, "_file", file_element)
+    assert [destination.state for destination in station.offload_one().destinations] == ["proven", "proven"]
+
+
+@pytest.mark.parametrize("place", ["drive", "card"])
+def test_a_computer_out_of_open_files_at_the_last_look_is_not_taken_for_a_drive_or_card_that_is_gone(
+    station: Station, place: str
+) -> None:
+    path = os.fsencode(station.roll(station.one) if place == "drive" else station.card)
+    begun = threading.Event()
+    refused: list[bytes] = []
+
+    class Out(LinuxIo):
+        def open_root(self, wanted: bytes) -> int:
+            if wanted == path and begun.is_set():
+                refused.append(wanted)
+                raise OSError(errno.EMFILE, "Too many open files")
+            return super().open_root(wanted)
+
+    def on_event(event: Event) -> None:
+        if isinstance(event, LegStarted) and event.leg is Leg.READ_CARD:
+            begun.set()
+
+    roll = station.offload_one(io=Out(), on_event=on_event)
+    assert refused
+    findings = [*roll.findings, *(found for destination in roll.destinations for found in destination.findings)]
+    told = " ".join(finding.detail for finding in findings)
+    assert "no more files open" in told
+    assert "unmounted or exchanged" not in told
+    assert "no longer there" not in told
+    assert roll.verdict == "not proven"
 
 
 @pytest.mark.parametrize("bad_on_two", ["", "CLIP/A003C002_260514.mov"], ids=["the other has it", "another elsewhere"])

@@ -91,13 +91,14 @@ class ManifestBody:
         self.root: FolderHash | None = None
         self.left_out = LeftOut()
         self._generation = generation
-        self._files = 0
         self._folded = FoldedTwice(
             generation.folders, [name for name in STANDARD_NAMES if name in generation.algorithms]
         )
         self._packed = PackedBytes(limit_bytes)
-        for piece in self._elements(self._noted() if self._flat else self._folded.first(self._noted())):
+        files = _Counted(self._noted())
+        for piece in self._elements(files if self._flat else self._folded.first(files)):
             self._packed.add(piece)
+        self._files = files.many
         self._packed.end()
 
     def elements(self) -> Iterator[bytes]:
@@ -105,9 +106,9 @@ class ManifestBody:
         if self._packed.whole:
             yield from self._packed
             return
-        before, self._files = self._files, 0
-        yield from self._elements(self._generation.files if self._flat else self._folded.again(self._generation.files))
-        if self._files != before:
+        files = _Counted(self._generation.files)  # of this going through alone: several drives may be at it
+        yield from self._elements(files if self._flat else self._folded.again(files))
+        if files.many != self._files:
             raise ValueError("the files were not the same when gone through a second time")
 
     @property
@@ -130,9 +131,7 @@ class ManifestBody:
         elements = 0
         for item in items:
             path = item.path
-            if isinstance(item, FileHash):
-                self._files += 1
-            elif not path:
+            if not path and isinstance(item, FolderHash):
                 self.root = item
             # (what the standard ignores does not come out of a fold)
             if not path or (flat and is_ignored(path)) or why_not_recorded(path) or (inner and self._is_inner(path)):
@@ -146,6 +145,19 @@ class ManifestBody:
             elements += 1
         if not elements:
             yield "".join(_folder(self.root or FolderHash(_TOP, {}, {}), _TOP)).encode()
+
+
+class _Counted:
+    """Files, and how many came."""
+
+    def __init__(self, files: Iterable[FileHash]) -> None:
+        self._all = files
+        self.many = 0
+
+    def __iter__(self) -> Iterator[FileHash]:
+        for file in self._all:
+            self.many += 1
+            yield file
 
 
 @dataclass(slots=True)

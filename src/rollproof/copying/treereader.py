@@ -429,7 +429,9 @@ class TreeReader:
                     return self._io.read_into(opened.handle, memoryview(buffer), 0) > 0
                 finally:
                     self._close(opened)
-        except (OSError, BufferError):
+        except OSError as error:
+            return is_too_many_files(error)
+        except BufferError:
             return False
 
     def _changed(self, number: int, how: str) -> Finding:

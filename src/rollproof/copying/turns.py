@@ -25,13 +25,16 @@ device that is quick otherwise take long."""
 _WORKED_SHARE = 0.25
 """The share of it that must have been work. Local disks come to a half and more, a slow one to a tenth."""
 
+_MOST_DOUBLINGS = 5
+"""How often the time apart doubles."""
+
 
 class Turns:
     """Who has the turn, and who waits for it, first come first served."""
 
     def __init__(self, *, patience_seconds: float = 0.1, apart_seconds: float = 0.5) -> None:
         """`patience_seconds` is how long a turn may last before another takes it over, `apart_seconds` how long one
-        that waits for its device takes none."""
+        that waits for its device takes none, the first time."""
         self._patience = patience_seconds
         self.apart_seconds = apart_seconds
         self._guard = threading.Lock()
@@ -56,11 +59,11 @@ class Turns:
             self._queue.append(turn)
         while not turn.called.acquire(timeout=self._patience):
             with self._guard:
-                if self._holder is turn:
-                    turn.called.acquire(blocking=False)
+                if turn.called.acquire(blocking=False):  # called meanwhile, whoever has the turn by now
                     return
-                if self._holder is not None and time.monotonic() - self._since >= self._patience:
-                    self._holder.apart_for(self.apart_seconds)
+                if self._holder is None or time.monotonic() - self._since >= self._patience:
+                    if self._holder is not None:
+                        self._holder.waited_in_vain()
                     self._queue.remove(turn)
                     self._begin(turn)
                     return
@@ -87,6 +90,7 @@ class Turn:
     def __init__(self, turns: Turns) -> None:
         self._turns = turns
         self._apart_until = 0.0
+        self._in_a_row = 0
         self._began = self._worked = 0.0
         self._had_seconds = self._worked_seconds = 0.0
         self.called = threading.Lock()
@@ -119,9 +123,11 @@ class Turn:
             self._end()
             self._begin()
 
-    def apart_for(self, seconds: float) -> None:
-        """Take no turn for so long, and do not wait for one."""
-        self._apart_until = time.monotonic() + seconds
+    def waited_in_vain(self) -> None:
+        """Take no turn for a while, and wait for none: twice as long each time in a row, so that several slow devices
+        together do not keep a quick one waiting."""
+        self._apart_until = time.monotonic() + self._turns.apart_seconds * (1 << self._in_a_row)
+        self._in_a_row = min(self._in_a_row + 1, _MOST_DOUBLINGS)
 
     def _begin(self) -> None:
         if time.monotonic() >= self._apart_until:
@@ -139,7 +145,9 @@ class Turn:
         if self._had_seconds < _JUDGED_SECONDS:
             return
         if self._worked_seconds < _WORKED_SHARE * self._had_seconds:
-            self.apart_for(self._turns.apart_seconds)
+            self.waited_in_vain()
+        else:
+            self._in_a_row = 0
         self._had_seconds = self._worked_seconds = 0.0
 
 

@@ -17,7 +17,7 @@ from rollproof.card.roll_name import FROM_FOLDER, RollGuess, guess_roll, roll_na
 from rollproof.card.snapshot import take_snapshot
 from rollproof.copying.board import ProofBoard
 from rollproof.copying.settings import Settings
-from rollproof.copying.trouble import said
+from rollproof.copying.trouble import is_too_many_files, said
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted, Refused
 from rollproof.models.findings import Finding, Kind, Severity
@@ -236,7 +236,7 @@ def _another_medium(io: Io, drives: Drives, card: CardAtWork) -> str | None:
     try:
         fresh = io.open_root(card.path)
     except OSError as error:
-        return f"it is no longer there ({said(error)})"
+        return f"it {'cannot be looked at' if is_too_many_files(error) else 'is no longer there'} ({said(error)})"
     try:
         now, then = io.fstat(fresh), io.fstat(card.root)
         if (now.device, now.inode) != (then.device, then.inode):

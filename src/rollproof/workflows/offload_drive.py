@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from rollproof.copying.board import CopyState, ProofBoard
 from rollproof.copying.marker import add_suspects, remove_marker, write_marker
 from rollproof.copying.plan import Action, DrivePlan
-from rollproof.copying.trouble import paper_trouble
+from rollproof.copying.trouble import is_too_many_files, paper_trouble
 from rollproof.models.errors import DriveFault, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import MARKER_NAME, shown
@@ -233,7 +233,9 @@ class OffloadDriveWork:
         at, io = self._at, self._io
         try:
             fresh = io.open_root(at.roll_folder)
-        except OSError:
+        except OSError as error:
+            if is_too_many_files(error):
+                raise
             same = False
         else:
             try:
