@@ -25,7 +25,7 @@ SOURCE = Path(rollproof.__file__).parent
 _SOON_SECONDS = 5.0
 """For one document of up to 1 MB, on a machine that does other things too."""
 _MORE_BYTES = 40 << 20
-_EXAMPLES, _EXAMPLES_SLOW = 75, 25
+_EXAMPLES, _EXAMPLES_SLOW = 60, 20
 
 NAMED = re.compile(r"_?(parse|parsed|read|load|from|unarmored|unescape|decode)(_|$)")
 PRIMITIVES = frozenset(
