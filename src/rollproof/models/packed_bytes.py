@@ -7,7 +7,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator
 
-PACKED_LIMIT_BYTES = 16 << 20
+PACKED_LIMIT_BYTES = 8 << 20
 """No more is kept, packed: beyond, whoever needs the bytes makes them anew."""
 
 _PIECE_BYTES = 64 << 10
