@@ -240,9 +240,9 @@ def _file(file: FileHash) -> str:
         told = "".join(f' {name}="{xml_text(value)}"' for name, value in file.clip.items())
         lines.append(f'      <metadata><clip xmlns="{CLIP_NAMESPACE}"{told}/></metadata>\n')
     size = "" if file.size is None else f' size="{file.size}"'
-    date = "" if modified is None else f' lastmodificationdate="{modified}"'
+    last_modified = "" if modified is None else f' lastmodificationdate="{modified}"'
     path = xml_text(file.path.decode())
-    return f"    <hash>\n      <path{size}{date}>{path}</path>\n{''.join(lines)}    </hash>\n"
+    return f"    <hash>\n      <path{size}{last_modified}>{path}</path>\n{''.join(lines)}    </hash>\n"
 
 
 def _folder(folder: FolderHash, path: bytes) -> Iterator[str]:

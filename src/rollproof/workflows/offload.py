@@ -19,8 +19,7 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import OffloadResult, RollResult
 from rollproof.storage.io import Io, system_io
-from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
-from rollproof.workflows.offload_card import silent_card
+from rollproof.workflows.offload_card import open_in_time
 from rollproof.workflows.offload_copy import CopyRun
 from rollproof.workflows.offload_copy_tree import RecordedTree, recorded_tree
 from rollproof.workflows.offload_one import OneCard
@@ -84,16 +83,11 @@ def _as_asked(settings: Settings, request: OffloadRequest) -> Settings:
 
 def _recorded(io: Io, drives: Drives, path: bytes, settings: Settings, cancel: Cancel) -> RecordedTree | None:
     """The recorded copies at a path, None for a card. Raises Refused when nothing answers there, Interrupted."""
-    watch = CallWatch()
-    try:
-        return answering(
-            lambda: recorded_tree(watched(io, watch), watched(drives, watch), path, cancel),
-            watch,
-            seconds=settings.stall_seconds,
-            stop_asked=cancel.is_set,
-            stop_seconds=settings.cancel_seconds,
-        )
-    except NoAnswer:
-        raise silent_card(path, settings.stall_seconds) from None
-    except AskedToStop:
-        raise Interrupted("Stopped while looking over the card, which does not answer; nothing was copied.") from None
+    return open_in_time(
+        io,
+        drives,
+        path,
+        lambda watched_io, watched_drives: recorded_tree(watched_io, watched_drives, path, cancel),
+        settings,
+        cancel,
+    )

@@ -7,6 +7,7 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from rollproof.card.across import across_findings
 from rollproof.card.clips import read_card
@@ -28,6 +29,8 @@ from rollproof.models.volumes import Volume
 from rollproof.records.models import SourceKind
 from rollproof.storage.io import Io
 from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
+
+T = TypeVar("T")
 
 
 @dataclass(slots=True)
@@ -103,7 +106,7 @@ def open_card(
     return CardAtWork(path, root, volume, rules, snapshot, clips, roll, findings, roll_from=roll_from)
 
 
-def silent_card(path: bytes, seconds: float) -> Refused:
+def _silent_card(path: bytes, seconds: float) -> Refused:
     """The refusal for a card whose reader does not answer."""
     return _no_card(path, f"the card at {shown(path)} has not answered for {seconds:.0f} seconds")
 
@@ -112,10 +115,10 @@ def open_in_time(
     io: Io,
     drives: Drives,
     path: bytes,
-    opening: Callable[[Io, Drives], CardAtWork],
+    opening: Callable[[Io, Drives], T],
     settings: Settings,
     cancel: Cancel,
-) -> CardAtWork:
+) -> T:
     """What the opening gives, which is handed an `io` and `drives` that are watched. Raises what it raises; Refused as
     well when the card's reader does not answer, Interrupted."""
     watch = CallWatch()
@@ -129,7 +132,7 @@ def open_in_time(
             stop_seconds=settings.cancel_seconds,
         )
     except NoAnswer:
-        raise silent_card(path, settings.stall_seconds) from None
+        raise _silent_card(path, settings.stall_seconds) from None
     except AskedToStop:
         raise Interrupted("Stopped while looking over the card, which does not answer; nothing was copied.") from None
 
