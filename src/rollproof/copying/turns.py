@@ -23,7 +23,7 @@ _JUDGED_SECONDS = 0.1
 """So long, in sum, somebody must have had the turn before it is judged whether that was worth it: a few calls on a
 device that is quick otherwise take long."""
 _WORKED_SHARE = 0.25
-"""The share of it that must have been work. Local disks come to a half and more, a slow one to a tenth."""
+"""The share of it that must have been work. On local disks it came to a half and more."""
 
 _MOST_DOUBLINGS = 5
 """How often the time apart doubles."""
