@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rollproof.models.file_table import FilesByPath, FileTable, find_file, size_of, sizes_of
+from rollproof.models.file_table import FilesByPath, FileTable, find_file, paths_of, size_of, sizes_of
 from rollproof.models.tree import FileEntry
 
 _FILES = st.builds(
@@ -58,3 +58,12 @@ def test_a_table_that_is_not_in_byte_order_is_not_looked_up() -> None:
     with pytest.raises(ValueError, match="byte order"):
         table.find(b"a")
     assert table.in_byte_order().find(b"a") == 0
+
+
+def test_a_table_of_thousands_is_gone_through_as_a_list_is_whatever_the_length_of_its_paths() -> None:
+    files = [FileEntry(b"%07d" % number + b"x" * (number % 37), number, -number) for number in range(3_073)]
+    for many in (0, 1, 1023, 1024, 1025, 2048, 3_073):
+        table = FileTable(files[:many])
+        assert list(table) == files[:many]
+        assert all(type(entry) is FileEntry for entry in table)
+        assert list(paths_of(table)) == list(paths_of(files[:many])) == [entry.path for entry in files[:many]]

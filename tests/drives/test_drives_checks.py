@@ -16,6 +16,7 @@ from rollproof.drives.limits import limits_for
 from rollproof.drives.name_checks import drive_key, name_problem
 from rollproof.drives.space import readable
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import collision_key
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Device, Limits, MediumWay, Volume
 
@@ -34,6 +35,15 @@ def kinds(findings: list[Finding]) -> list[tuple[Kind, Severity, int]]:
 
 
 # --- names
+
+
+@given(st.binary(max_size=6) | st.text("aAbB.éÉßŉ", max_size=6).map(str.encode))
+def test_names_of_plain_letters_are_told_apart_by_the_same_rule_as_all_others(name: bytes) -> None:
+    """Plain ones take a short way: behind a letter that is none, the same name takes the long one."""
+    other = "ǅ".encode()
+    for limits in (EXT4, EXFAT, APFS):
+        assert drive_key(name + other, limits) == drive_key(name, limits) + drive_key(other, limits)
+    assert collision_key(name + other) == collision_key(name) + collision_key(other)
 
 
 def test_an_ordinary_card_raises_nothing_anywhere() -> None:

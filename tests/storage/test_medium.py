@@ -9,7 +9,7 @@ from typing import Any, cast
 import pytest
 
 from rollproof.models.volumes import Evidence, MediumWay
-from rollproof.storage.io import Io, system_io
+from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess, evidence_of, rank_of, weakest
 
 MEDIUM, SERVER, CACHE = Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE
@@ -221,29 +221,3 @@ def test_the_weakest_evidence_decides() -> None:
 def test_ranks_go_from_the_strongest_to_the_weakest_and_back() -> None:
     assert [rank_of(one) for one in (MEDIUM, SERVER, CACHE)] == [0, 1, 2]
     assert all(evidence_of(rank_of(one)) is one for one in Evidence)
-
-
-@pytest.mark.parametrize("way", MediumWay)
-def test_reads_are_handed_over_together_only_where_the_kernel_itself_answers_for_them(way: MediumWay) -> None:
-    local = way in (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
-    assert MediumAccess(system_io(), way, at_once=32).at_once == (32 if local else 1)
-    assert MediumAccess(system_io(), way).at_once == 1
-
-
-@pytest.mark.parametrize(
-    ("way", "size", "best"),
-    [
-        (MediumWay.DIRECT, 700, CACHE),
-        (MediumWay.DIRECT, 4097, MEDIUM),
-        (MediumWay.DIRECT_AFTER_EVICTION, 1, CACHE),
-        (MediumWay.DIRECT_AFTER_EVICTION, 64 << 10, CACHE),
-        (MediumWay.DIRECT_AFTER_EVICTION, (64 << 10) + 1, MEDIUM),
-        (MediumWay.DIRECT_AFTER_EVICTION, 0, MEDIUM),
-    ],
-)
-def test_a_small_file_that_is_kept_among_the_file_systems_own_notes_is_no_evidence(
-    way: MediumWay, size: int, best: Evidence
-) -> None:
-    access = MediumAccess(cast(Io, Cache(inside=True)), way)
-    assert access.evidence(7, size, direct=True) is best
-    assert MediumAccess(cast(Io, Cache()), way).evidence(7, 5000, direct=True) is MEDIUM

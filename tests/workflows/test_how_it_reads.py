@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from records.samples import drive
 from rollproof.copying.settings import Settings
 from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.models.volumes import Device
+from rollproof.models.volumes import Device, MediumWay, Volume
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.offload import offload
 
@@ -52,15 +53,43 @@ class Watched(LinuxIo):
                 self._now -= 1
 
 
+def on(kind: str, rotational: bool | None, way: MediumWay) -> Volume:
+    return drive(device=Device(key="8:1", kind=kind, rotational=rotational), way=way)
+
+
 @pytest.mark.parametrize(
-    ("kind", "rotational", "files"), [("disk", True, 1), ("disk", None, 32), ("disk", False, 32), ("network", None, 32)]
+    ("kind", "rotational", "files"), [("disk", True, 1), ("disk", None, 32), ("disk", False, 32), ("loop", None, 32)]
 )
 def test_small_files_are_read_together_where_no_heads_travel_and_nobody_asked_for_a_number_of_reads(
     kind: str, rotational: bool | None, files: int
 ) -> None:
-    device = Device(key="8:1", kind=kind, rotational=rotational)
-    assert Settings().files_on(device) == files
-    assert Settings(reads=7).files_on(device) == 1, "seven reads are seven, not seven times as many"
+    volume = on(kind, rotational, MediumWay.DIRECT)
+    assert Settings().files_on(volume) == files
+    assert Settings(reads=7).files_on(volume) == 1, "seven reads are seven, not seven times as many"
+
+
+@pytest.mark.parametrize("way", MediumWay)
+def test_small_files_are_read_together_only_where_the_kernel_itself_answers_for_them(way: MediumWay) -> None:
+    local = way in (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
+    assert Settings().files_on(on("disk", False, way)) == (32 if local else 1)
+    assert Settings().files_on(on("memory", None, way)) == 32
+
+
+@pytest.mark.parametrize(
+    ("kind", "rotational", "way", "flushes"),
+    [
+        ("disk", True, MediumWay.DIRECT, 1),
+        ("disk", None, MediumWay.DIRECT, 1),
+        ("disk", False, MediumWay.DIRECT, 8),
+        ("disk", False, MediumWay.WINDOWS_UNBUFFERED, 8),
+        ("disk", False, MediumWay.DEVICE_PAGES_DROPPED, 1),
+        ("network", None, MediumWay.SERVER, 8),
+    ],
+)
+def test_small_files_are_flushed_at_the_same_time_where_that_is_no_more_work_for_the_device(
+    kind: str, rotational: bool | None, way: MediumWay, flushes: int
+) -> None:
+    assert Settings().flushes_on(on(kind, rotational, way)) == flushes
 
 
 def test_blocks_and_reads_are_those_that_somebody_asked_for(tmp_path: Path) -> None:

@@ -119,8 +119,9 @@ class ManifestBody:
         """The files, counting on the way those that are left out. Below an inner history that is not our concern."""
         inner, note = self._generation.inner, self.left_out.note
         for file in self._generation.files:
-            if not inner or not self._is_inner(file.path):
-                note(file.path)
+            path = file.path
+            if (is_ignored(path) or why_not_recorded(path)) and not (inner and self._is_inner(path)):
+                note(path)
             yield file
 
     def _is_inner(self, path: bytes) -> bool:

@@ -70,6 +70,7 @@ def is_manifest_name(name: bytes) -> bool:
     return name.lower().endswith(MANIFEST_SUFFIX) and not name.startswith(b"._")
 
 
+@lru_cache(maxsize=16)  # the same path is asked about on every step of its way into a manifest
 def why_not_recorded(path: bytes) -> str:
     """Why a manifest cannot name this path, as half a sentence; empty when it can."""
     if len(path) > PATH_LIMIT_BYTES:

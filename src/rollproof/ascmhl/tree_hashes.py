@@ -31,8 +31,7 @@ class _Column:
 
     def add(self, name: bytes, content: bytes, structure: bytes) -> None:
         named = self.algorithm.factory()
-        named.update(name)
-        named.update(structure)
+        named.update(name + structure)
         self.content += content
         self.structure += named.digest()
 

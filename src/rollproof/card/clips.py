@@ -15,6 +15,7 @@ from functools import lru_cache
 from rollproof.card.grouping import SAME_STEM, Grouping
 from rollproof.card.layout import Region, Regions
 from rollproof.card.regions import find_regions
+from rollproof.models.file_table import paths_of
 from rollproof.models.names import to_text
 from rollproof.models.tree import Clip, Snapshot
 
@@ -52,13 +53,13 @@ def read_card(snapshot: Snapshot, above: Sequence[bytes] = ()) -> CardContents:
     snapshot's top, for a look at a part of a card; see `regions.find_regions`.
     """
     by_folder: dict[bytes, list[tuple[bytes, int]]] = {}
-    for index, entry in enumerate(snapshot.files):
-        folder, _, name = entry.path.rpartition(b"/")
-        here = by_folder.get(folder)
-        if here is None:
-            by_folder[folder] = [(name, index)]
-        else:
-            here.append((name, index))
+    before: bytes | None = None
+    here: list[tuple[bytes, int]] = []
+    for index, path in enumerate(paths_of(snapshot.files)):
+        folder, _, name = path.rpartition(b"/")
+        if folder != before:  # the files of a folder mostly come together
+            before, here = folder, by_folder.setdefault(folder, [])
+        here.append((name, index))
     regions = find_regions(snapshot.folders, by_folder, above)
     groupings: dict[int | bytes, Grouping] = {}
     top_name = above[-1] if above else b""

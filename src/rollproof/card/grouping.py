@@ -15,6 +15,7 @@ from rollproof.card.layout import Layout
 from rollproof.card.regions import compiled
 from rollproof.card.stems import ends
 from rollproof.card.suffixes import ESSENCE, FRAMES, MEDIA
+from rollproof.models.file_table import size_of
 from rollproof.models.names import to_text
 from rollproof.models.tree import Clip, FileEntry
 
@@ -310,11 +311,10 @@ class Grouping:
         name = draft.name
         if draft.named_by_first and essence:
             name = self._files[essence[0]].path.rpartition(b"/")[2].rpartition(b".")[0]
-        sizes = self._files
         return Clip(
             to_text(name),
             files,
-            sum(sizes[index].size for index in files),
+            size_of(self._files, files),
             essence=essence,
             kind=kind_of(key, draft, parts),
             parts=parts,

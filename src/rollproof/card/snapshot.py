@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import re
 from collections.abc import Iterable
 
 from rollproof.card.descent import Descent
@@ -37,6 +38,9 @@ name, and the paths of a tree 10,000 folders deep would fill the memory by thems
 
 MAX_ENTRIES = 5_000_000
 """A tree with more is no card: most likely a broken file system whose folders hold each other."""
+
+_USUAL = re.compile(rb"[!-\-0-~][ -.0-~]*")
+"""Names that no rule here says a word about: printable ASCII, one component, not beginning with a dot."""
 
 _OURS = {collision_key(name): name for name in (RECORDS_FOLDER, ASCMHL_FOLDER)}
 
@@ -157,7 +161,8 @@ class _Walk:
             return None
 
     def _entry(self, handle: int, folder: bytes, name: bytes, kind: EntryKind, below: list[bytes]) -> None:
-        if name in (b"", b".", b"..") or b"/" in name or b"\0" in name:
+        usual = _USUAL.fullmatch(name) is not None
+        if not usual and (name in (b"", b".", b"..") or b"/" in name or b"\0" in name):
             self._error(Kind.UNREADABLE, folder, "the folder lists a name that no file can have; it was left alone")
             return
         path = _join(folder, name)
@@ -179,7 +184,7 @@ class _Walk:
         if self.rules.matches_entry(path, name, kind is EntryKind.FOLDER):
             self._ignore(path, name, kind)
         elif kind is EntryKind.FILE:
-            self._file(handle, path, name)
+            self._file(handle, path, name, usual)
         elif kind is EntryKind.FOLDER:
             self._name(path, name)
             self.folders.append(path)
@@ -189,7 +194,7 @@ class _Walk:
         else:
             self._error(Kind.SPECIAL_FILE, path, "a pipe, socket or device, not a file: it was not opened")
 
-    def _file(self, handle: int, path: bytes, name: bytes) -> None:
+    def _file(self, handle: int, path: bytes, name: bytes, usual: bool) -> None:
         try:
             found = self.io.stat(name, handle)
         except OSError as error:
@@ -213,7 +218,8 @@ class _Walk:
                 "an unfinished copy, not a card: only unfinished copies hold files of this name",
                 "name the card itself",
             )
-        self._name(path, name)
+        if not usual:
+            self._name(path, name)
         if name.startswith(b"._"):
             self.gathering.grouped(
                 Kind.METADATA_TWIN, Severity.NOTE, path, "`._` files hold metadata of the file beside them: copied"

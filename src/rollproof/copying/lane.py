@@ -86,8 +86,8 @@ class Lane:
         self.notes: list[Finding] = []
         self.write_bytes = size_of(files, (number for number, action in enumerate(side.actions) if action in _WRITTEN))
         self._root = -1
-        # where every small file is flushed alone, or one is read at a time, a thread waits more than it works
-        self._takes_turns = side.ways.volume_flush and side.access.at_once > 1
+        # where one file is read at a time, a thread waits more than it works
+        self._takes_turns = side.access.at_once > 1
         self._turn = TURNS.turn()
         self._suspects = SuspectCopies(io, side.drive, files, side.actions, board)
 
@@ -175,6 +175,7 @@ class Lane:
             self._io, root, files, side.actions, side.ways, self._settings, drive=self.drive,
             on_written=lambda number: self._board.written(self.drive, number),
             on_fault=lambda number, finding: self._board.copy_fault(self.drive, number, finding), turn=self._turn,
+            busy=self.watch.busy,
         )  # fmt: skip
         leg, ok = Leg.WRITE, False
         try:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rollproof.models.volumes import Device
+from rollproof.models.volumes import Device, MediumWay, Volume
 
+_OF_THE_KERNEL = (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
 ALIGNMENT = 4096
 """Direct I/O wants offsets, lengths and addresses aligned to the sector; 4096 fits every device seen."""
 
@@ -37,9 +38,14 @@ class Settings:
     """Small files written before the volume is flushed and they get their final names."""
     flush_bytes: int = 256 << 20
     """Bytes of small files written before the same."""
+    flush_open_files: int = 32
+    """Small files written, and kept open, before they are flushed where each is flushed alone: few enough for systems
+    that allow a program no more than 256 open files."""
     flush_large_bytes: int = 64 << 20
-    """Bytes of a large file written through the cache before it is flushed: a flush of many gigabytes at once takes
-    longer on a slow drive than a drive may be silent."""
+    """Bytes of a large file, or of such small ones, written through the cache before they are flushed: a flush of many
+    gigabytes at once takes longer on a slow drive than a drive may be silent."""
+    flushes_at_once: int = 8
+    """Small files flushed at the same time where each is flushed alone."""
     read_retries: int = 3
     """Attempts at a block that cannot be read, before its file is given up."""
     lost_after_files: int = 8
@@ -58,12 +64,22 @@ class Settings:
     cancel_seconds: float = 2.0
     """How long an asked-for end waits for drives that are in the middle of a call."""
 
-    def files_on(self, device: Device) -> int:
-        """Small files that one worker reads at once on a device: one where heads travel between them, and where
-        somebody asked for a number of reads. A disk that does not say whether it turns is a virtual one, wherever
-        reads can be handed over together."""
+    def files_on(self, volume: Volume) -> int:
+        """Small files that one worker reads at once on a volume: only on file systems of the kernel's own on a local
+        device, because a process cannot end while reads that it handed over are under way, and a FUSE program or a
+        server may never answer. One where heads travel between them, and where somebody asked for a number of reads. A
+        disk that does not say whether it turns is a virtual one, wherever reads can be handed over together."""
+        device = volume.device
         turns = device.kind == "disk" and device.rotational
-        return 1 if self.reads or turns else self.files_at_once
+        local = volume.way in _OF_THE_KERNEL or device.kind == "memory"
+        return 1 if self.reads or turns or not local else self.files_at_once
+
+    def flushes_on(self, volume: Volume) -> int:
+        """Small files flushed at the same time on a volume where each is flushed alone: one where heads travel between
+        them, or may, and where a FUSE program answers one call after the other anyway."""
+        device = volume.device
+        may_spin = device.kind == "disk" and device.rotational is not False
+        return 1 if may_spin or volume.way is MediumWay.DEVICE_PAGES_DROPPED else self.flushes_at_once
 
     def reads_on(self, device: Device, usual: int) -> int:
         """Reads in flight on a device: `usual`, or few where heads may have to travel between them."""

@@ -1,8 +1,8 @@
 """Writing one drive's copies: temporary name, flush, rename without replacing, flush of the folder.
 
 Large files are written directly where the file system allows it, so that a failed write is reported by the write that
-failed. Small files are written through the cache in groups, flushed together, and only then get their names. A flush
-that fails is final: what it should have covered is failed, removed, and never flushed again.
+failed. Small files are written through the cache in groups, flushed together or at the same time, and only then get
+their names. A flush that fails is final: what it should have covered is failed, removed, and never flushed again.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import errno
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from rollproof.copying.flushes import flush_all
 from rollproof.copying.parcels import Segment
 from rollproof.copying.plan import Action, same_time
 from rollproof.copying.settings import ALIGNMENT, Settings
@@ -36,6 +37,8 @@ class WriteWays:
     direct: bool = True
     allocate: bool = False
     volume_flush: bool = False
+    flushes_at_once: int = 1
+    """Small files that are flushed at the same time where each is flushed alone."""
     own_blocks_up_to: int = 0
     """Files of at most so many bytes get blocks of their own before they are written: otherwise the file system may
     keep them among its own notes, where no read-back reaches the medium."""
@@ -49,6 +52,8 @@ class _Pending:
     folder: bytes
     temporary: bytes
     name: bytes
+    handle: int = -1
+    """Still open where each file is flushed alone."""
 
 
 class CopyWriter:
@@ -56,8 +61,8 @@ class CopyWriter:
 
     `on_written(number)` comes once a file is flushed under its final name (for REPLACE: flushed under its temporary
     name); `on_fault(number, finding)` when one file cannot be written. A `turn` that its thread may have is left while
-    the volume is flushed. Anything that concerns the whole drive is
-    raised as `DriveFault`.
+    the drive flushes. `busy()` comes before each of the very many calls that `finish` may make. Anything that concerns
+    the whole drive is raised as `DriveFault`.
     """
 
     def __init__(
@@ -73,6 +78,7 @@ class CopyWriter:
         on_written: Callable[[int], None],
         on_fault: Callable[[int, Finding], None],
         turn: Turn | None = None,
+        busy: Callable[[], None] = lambda: None,
     ) -> None:
         self._io = io
         self._root = root
@@ -83,6 +89,7 @@ class CopyWriter:
         self._drive = drive
         self._on_written = on_written
         self._on_fault = on_fault
+        self._busy = busy
         self._turn = turn if turn is not None else TURNS.turn()
         self._folders = FolderHandles(io, root, create=True)
         # opened before the first write: syncfs tells errors only to a handle that was
@@ -131,10 +138,12 @@ class CopyWriter:
             where = self._flush_found() or b""
             for folder in empty_folders:
                 where = folder
+                self._busy()
                 self._folders.handle(folder)
             # from the top down: each is then one step from a folder that is still open
             for folder in sorted(self._folders.touched):
                 where = folder
+                self._busy()
                 self._flush_folder(folder)
         except OSError as error:
             trouble = write_trouble(error, self._drive, where or b"the roll folder", "flushing the folder")
@@ -163,28 +172,36 @@ class CopyWriter:
         found = [number for number, action in enumerate(self._actions) if action == Action.HASH]
         last: bytes | None = None
         for number in found:
-            folder, _, name = self._files[number].path.rpartition(b"/")
+            folder = self._files[number].path.rpartition(b"/")[0]
             if folder != last:
                 last = folder
                 self._folders.handle(folder)
-            if not self._ways.volume_flush:
-                self._flush_one(name, self._folders.handle(folder))
-        if found and self._ways.volume_flush:
-            self._io.flush_volume(self._volume)
+        if self._ways.volume_flush:
+            if found:
+                self._io.flush_volume(self._volume)
+            return last
+        together = self._settings.flush_open_files
+        for first in range(0, len(found), together):
+            self._flush_some(found[first : first + together])
         return last
 
-    def _flush_one(self, name: bytes, parent: int) -> None:
+    def _flush_some(self, numbers: Sequence[int]) -> None:
+        handles: list[int] = []
         try:
-            handle = self._io.open_read(name, parent, direct=False)
-        except FileNotFoundError:
-            return  # its read-back says so
-        try:
-            self._io.flush(handle)
-        except OSError as error:
-            if error.errno not in (errno.EBADF, errno.EINVAL):  # systems that flush only what is open for writing
-                raise
+            for number in numbers:
+                self._busy()
+                folder, _, name = self._files[number].path.rpartition(b"/")
+                with contextlib.suppress(FileNotFoundError):  # its read-back says so
+                    handles.append(self._io.open_read(name, self._folders.handle(folder), direct=False))
+            self._busy()
+            raised = flush_all(self._io, handles, self._ways.flushes_at_once)
         finally:
-            self._io.close(handle)
+            for handle in handles:
+                self._io.close(handle)
+        for error in raised:
+            # (some systems flush only what is open for writing)
+            if error is not None and not (isinstance(error, OSError) and error.errno in (errno.EBADF, errno.EINVAL)):
+                raise error
 
     # --- small files
 
@@ -199,44 +216,71 @@ class CopyWriter:
                 self._give_blocks(handle, entry.size)
             write_all(self._io, handle, view[segment.start : segment.start + segment.length], 0)
             self._finish_content(handle, entry, temporary, parent)
-            if not self._ways.volume_flush:
-                self._io.flush(handle)
-            closing, handle = handle, -1
-            self._io.close(closing)
+            if self._ways.volume_flush:
+                closing, handle = handle, -1
+                self._io.close(closing)
         except OSError:
             if handle >= 0:
                 with contextlib.suppress(OSError):
                     self._io.close(handle)
             self._remove(temporary, parent)
             raise
-        self._pending.append(_Pending(segment.file, folder, temporary, name))
+        self._pending.append(_Pending(segment.file, folder, temporary, name, handle))
         self._pending_bytes += entry.size
-        full = len(self._pending) >= self._settings.flush_files or self._pending_bytes >= self._settings.flush_bytes
-        if full or not self._ways.volume_flush:
+        settings = self._settings
+        files, size = settings.flush_files, settings.flush_bytes
+        if not self._ways.volume_flush:
+            files, size = settings.flush_open_files, settings.flush_large_bytes
+        if len(self._pending) >= files or self._pending_bytes >= size:
             self._flush_pending()
 
     def _flush_pending(self) -> None:
         if not self._pending:
             return
         if self._ways.volume_flush:
-            try:
-                with self._turn.out():
-                    self._io.flush_volume(self._volume)
-            except OSError as error:
-                trouble = write_trouble(error, self._drive, self._files[self._pending[0].number].path, "flushing")
-                self._drop_pending()
-                raise DriveFault(trouble.finding) from error
+            self._flush_volume()
+            raised: list[BaseException | None] = [None] * len(self._pending)
+        else:
+            raised = self._flush_each()
         pending, self._pending, self._pending_bytes = self._pending, [], 0
-        for at, item in enumerate(pending):
+        for at, (item, error) in enumerate(zip(pending, raised, strict=True)):
             try:
+                if error is not None:
+                    self._remove(item.temporary, self._folders.handle(item.folder))
+                    raise error
                 self._give_name(item)
-            except OSError as error:
-                trouble = write_trouble(error, self._drive, self._files[item.number].path, "naming")
+            except BaseException as problem:
+                self._pending = pending[at + 1 :]  # dropped, should this concern the whole drive
+                if not isinstance(problem, OSError):
+                    raise
+                doing = "naming" if error is None else "writing"
+                trouble = write_trouble(problem, self._drive, self._files[item.number].path, doing)
                 if isinstance(trouble, DriveFault):
-                    self._pending = pending[at:]
                     self._drop_pending()
-                    raise trouble from error
+                    raise trouble from problem
                 self._fault(item.number, trouble.finding)
+                self._pending = []
+
+    def _flush_volume(self) -> None:
+        try:
+            with self._turn.out():
+                self._io.flush_volume(self._volume)
+        except OSError as error:
+            trouble = write_trouble(error, self._drive, self._files[self._pending[0].number].path, "flushing")
+            self._drop_pending()
+            raise DriveFault(trouble.finding) from error
+
+    def _flush_each(self) -> list[BaseException | None]:
+        """Flush and close every pending file; what was raised for each."""
+        with self._turn.out():
+            raised = flush_all(self._io, [item.handle for item in self._pending], self._ways.flushes_at_once)
+        for place, item in enumerate(self._pending):
+            closing, item.handle = item.handle, -1
+            try:
+                self._io.close(closing)
+            except OSError as error:
+                raised[place] = raised[place] or error
+        return raised
 
     def _give_name(self, item: _Pending) -> None:
         if self._actions[item.number] == Action.COPY:
@@ -252,6 +296,9 @@ class CopyWriter:
     def _drop_pending(self) -> None:
         pending, self._pending, self._pending_bytes = self._pending, [], 0
         for item in pending:
+            if item.handle >= 0:
+                with contextlib.suppress(OSError):
+                    self._io.close(item.handle)
             with contextlib.suppress(OSError):
                 self._remove(item.temporary, self._folders.handle(item.folder))
 

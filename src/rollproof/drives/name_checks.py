@@ -6,9 +6,11 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 
+from rollproof.models.file_table import paths_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import (
     ASCMHL_FOLDER,
+    ORDINARY,
     PARTIAL_SUFFIX,
     RECORDS_FOLDER,
     collision_key,
@@ -41,15 +43,17 @@ def name_findings(snapshot: Snapshot, limits: Limits, drive: str) -> list[Findin
 def name_problem(name: bytes, limits: Limits) -> str | None:
     """Why a drive cannot hold a single name (one component), as a clause that goes on after "because"; else None."""
     text = to_text(name)
-    if limits.needs_utf8 and not is_text(name):
+    ordinary = ORDINARY.fullmatch(name) is not None  # nearly all are: text without controls, a byte for each unit
+    if limits.needs_utf8 and not ordinary and not is_text(name):
         return "the drive's file system holds only names that are text (UTF-8)"
     if limits.max_name_bytes is not None and len(name) > limits.max_name_bytes:
         return f"a name there has at most {limits.max_name_bytes} bytes"
-    if limits.max_name_utf16 is not None and _utf16_units(text, limits) > limits.max_name_utf16:
-        return f"a name there has at most {limits.max_name_utf16} UTF-16 units"
-    if limits.forbids_control and any(character < " " for character in text):
+    units = limits.max_name_utf16
+    if units is not None and (len(name) if ordinary else _utf16_units(text, limits)) > units:
+        return f"a name there has at most {units} UTF-16 units"
+    if limits.forbids_control and not ordinary and any(character < " " for character in text):
         return "a name there has no control characters"
-    if any(character in limits.forbidden for character in text):
+    if not limits.forbidden.isdisjoint(text):
         return f"a name there has none of {' '.join(sorted(limits.forbidden))}"
     if not limits.trailing_dot_or_space and text.endswith((".", " ")):
         return "a name there does not end with a dot or a space"
@@ -64,6 +68,9 @@ def drive_key(name: bytes, limits: Limits) -> str:
     Letter by letter, as the drives' own upper-case tables do it; names that merely *may* be one to some system are
     told by `models.names.collision_key`.
     """
+    if name.isascii():  # every letter has an upper case of its own, and one form
+        text = name.decode("ascii")
+        return text.upper() if limits.folds_case else text
     text = name.decode("utf-8", "surrogateescape")
     if limits.folds_unicode:
         text = unicodedata.normalize("NFC", text)
@@ -82,10 +89,14 @@ def _utf16_units(text: str, limits: Limits) -> int:
 
 def _all_paths(snapshot: Snapshot) -> list[bytes]:
     """Every file and folder, folders named only by what lies in them too."""
-    paths = {entry.path for entry in snapshot.files}
+    paths = set(paths_of(snapshot.files))
     paths.update(snapshot.folders)
-    for path in list(paths):
+    before = b""
+    for path in [*paths_of(snapshot.files), *snapshot.folders]:
         parent = path.rpartition(b"/")[0]
+        if parent == before:  # the files of a folder come together
+            continue
+        before = parent
         while parent and parent not in paths:
             paths.add(parent)
             parent = parent.rpartition(b"/")[0]
@@ -189,11 +200,15 @@ def _names_that_collide(paths: Iterable[bytes], limits: Limits, drive: str) -> l
 
 def _twins(paths: Iterable[bytes], key: Callable[[bytes], str]) -> list[bytes]:
     """Paths that share a key with another in the same folder, neighbours together."""
-    groups: dict[tuple[bytes, str], list[bytes]] = defaultdict(list)
+    first: dict[tuple[bytes, str], bytes] = {}
+    groups: dict[tuple[bytes, str], list[bytes]] = {}
     for path in paths:
         parent, _, name = path.rpartition(b"/")
-        groups[parent, key(name)].append(path)
-    return [path for group in groups.values() if len(group) > 1 for path in group]
+        place = parent, key(name)
+        one = first.setdefault(place, path)
+        if one is not path:
+            groups.setdefault(place, [one]).append(path)
+    return [path for group in groups.values() for path in group]
 
 
 def _files_too_large(snapshot: Snapshot, limits: Limits, drive: str) -> list[Finding]:

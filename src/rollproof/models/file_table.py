@@ -9,13 +9,15 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import islice
+from itertools import chain, islice, repeat
 from operator import attrgetter
 from typing import overload
 
 from rollproof.models.tree import FileEntry
 
 _HELD = 1 << 63
+_TOGETHER = 1024
+"""So many paths are cut out of one piece of text, without a step of the interpreter for each."""
 
 
 class PathTable:
@@ -48,10 +50,15 @@ class PathTable:
         return bytes(self._text[ends[number] : ends[number + 1]])
 
     def __iter__(self) -> Iterator[bytes]:
-        text, start = self._text, 0
-        for end in islice(self._ends, 1, None):
-            yield bytes(text[start:end])
-            start = end
+        return chain.from_iterable(map(self._some, range(0, len(self), _TOGETHER)))
+
+    def _some(self, first: int) -> Iterator[bytes]:
+        """The paths from a number on, as many as are cut out together."""
+        ends = self._ends[first : first + _TOGETHER + 1]
+        begin = ends[0]
+        text = bytes(self._text[begin : ends[-1]])
+        places = [end - begin for end in ends]
+        return map(text.__getitem__, map(slice, places, islice(places, 1, None)))
 
     @property
     def ordered(self) -> bool:
@@ -128,6 +135,10 @@ class FileTable(Sequence[FileEntry]):
         """The number of a path, or None. ValueError when the files are not in byte order."""
         return self._paths.find(path)
 
+    def paths(self) -> Iterator[bytes]:
+        """Every path, without an entry being made of any."""
+        return iter(self._paths)
+
     def sizes(self, numbers: Iterable[int]) -> Iterator[int]:
         """The bytes of each of these files, without an entry being made of any."""
         return map(self._sizes.__getitem__, numbers)
@@ -148,8 +159,8 @@ class FileTable(Sequence[FileEntry]):
         return FileEntry(path, self._sizes[number], self._modified[number])
 
     def __iter__(self) -> Iterator[FileEntry]:
-        for path, size, modified in zip(self._paths, self._sizes, self._modified, strict=False):
-            yield FileEntry(path, size, modified)
+        # what FileEntry(path, size, modified) does, without a step of the interpreter for each of 200,000
+        return map(tuple.__new__, repeat(FileEntry), zip(self._paths, self._sizes, self._modified, strict=False))
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Sequence):
@@ -192,6 +203,11 @@ def find_file(files: Sequence[FileEntry], path: bytes) -> int | None:
         return files.find(path)
     at = bisect_left(files, path, key=attrgetter("path"))
     return at if at < len(files) and files[at].path == path else None
+
+
+def paths_of(files: Sequence[FileEntry]) -> Iterator[bytes]:
+    """The path of each file."""
+    return files.paths() if isinstance(files, FileTable) else (entry.path for entry in files)
 
 
 def sizes_of(files: Sequence[FileEntry], numbers: Iterable[int]) -> Iterator[int]:

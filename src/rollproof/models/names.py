@@ -84,4 +84,6 @@ def is_safe_relative(path: bytes) -> bool:
 
 def collision_key(name: bytes) -> str:
     """Two names with one key may be one name to a drive that ignores case or Unicode form."""
+    if name.isascii():
+        return name.decode("ascii").lower()
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", to_text(name)).casefold())

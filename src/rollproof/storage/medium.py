@@ -16,7 +16,6 @@ from rollproof.storage.io import Io
 _RANK = {Evidence.MEDIUM: 0, Evidence.SERVER: 1, Evidence.CACHE: 2}
 _ORDER = (Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE)
 _PAUSES_SECONDS = (0.01, 0.02, 0.04, 0.08, 0.16, 0.0)
-_OF_THE_KERNEL = (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
 MAY_BE_INSIDE_BYTES = {MediumWay.DIRECT: 4096, MediumWay.DIRECT_AFTER_EVICTION: 64 << 10}
 """Files up to this size may be kept among the file system's own notes: on ntfs3 within one of its entries, on btrfs up
 to a sector, which may be as large as any system's page."""
@@ -46,13 +45,11 @@ class MediumAccess:
     """
 
     def __init__(self, io: Io, way: MediumWay, node: str = "", *, at_once: int = 1) -> None:
-        """`at_once` small files may be read together, where the system can do that: only on file systems of the
-        kernel's own on a local device. A process cannot end while reads that it handed over are under way, and a FUSE
-        program or a server may never answer."""
+        """`at_once` small files may be read together, where the system can do that."""
         self._io = io
         self._way = way
         self._node = node
-        self.at_once = at_once if way in _OF_THE_KERNEL else 1
+        self.at_once = at_once
         self._device_pages_gone = False
         self._lock = threading.Lock()
 

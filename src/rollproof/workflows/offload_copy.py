@@ -213,9 +213,7 @@ class _OneCopy(OneCard):
             self._io,
             copy.root,
             copy.snapshot.files,
-            MediumAccess(
-                self._io, copy.volume.way, copy.volume.source, at_once=self._settings.files_on(copy.volume.device)
-            ),
+            MediumAccess(self._io, copy.volume.way, copy.volume.source, at_once=self._settings.files_on(copy.volume)),
             self._settings,
             same_time=self._same_time,
             words=board.words,

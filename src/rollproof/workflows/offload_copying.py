@@ -93,7 +93,7 @@ def copy_card(
         CardSide(
             card.root,
             card.snapshot,
-            MediumAccess(io, card.volume.way, card.volume.source, at_once=settings.files_on(card.volume.device)),
+            MediumAccess(io, card.volume.way, card.volume.source, at_once=settings.files_on(card.volume)),
             passes,
             settle_card,
             read_depth=settings.reads_on(card.volume.device, settings.read_depth),
@@ -124,11 +124,12 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatc
         WriteWays(
             direct=True,
             allocate=journalled,
-            volume_flush=journalled,
+            volume_flush=journalled or at.volume.device.kind == "memory",
+            flushes_at_once=settings.flushes_on(at.volume),
             own_blocks_up_to=MAY_BE_INSIDE_BYTES.get(at.volume.way, 0) if at.volume.file_system == "btrfs" else 0,
             limits=at.volume.limits,
         ),
-        MediumAccess(io, at.volume.way, at.volume.source, at_once=settings.files_on(at.volume.device)),
+        MediumAccess(io, at.volume.way, at.volume.source, at_once=settings.files_on(at.volume)),
         work,
         read_depth=settings.reads_on(at.volume.device, settings.pass_depth),
         limits=at.volume.limits,

@@ -96,7 +96,7 @@ class FileReader:
         name: str,
         drive: str,
     ) -> None:
-        access = MediumAccess(self._io, volume.way, volume.source, at_once=self._settings.files_on(volume.device))
+        access = MediumAccess(self._io, volume.way, volume.source, at_once=self._settings.files_on(volume))
         reader = TreeReader(self._io, handle, files, access, self._settings, drive=drive)
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:

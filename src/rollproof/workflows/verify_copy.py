@@ -196,7 +196,7 @@ class CopyVerifier:
     def _pass(self, work: Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int]) -> None:
         files = work.there.files
         access = MediumAccess(
-            self._io, work.volume.way, work.volume.source, at_once=self._settings.files_on(work.volume.device)
+            self._io, work.volume.way, work.volume.source, at_once=self._settings.files_on(work.volume)
         )
         reader = TreeReader(self._io, work.handle, files, access, self._settings, drive=work.drive)
 

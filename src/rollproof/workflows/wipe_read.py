@@ -69,7 +69,7 @@ def read_tree(
     def moved(size: int, count: int, number: int) -> None:
         emit(Moved("", leg, drive, size, count, shown(files[number].path)))
 
-    access = MediumAccess(io, volume.way, volume.source, at_once=settings.files_on(volume.device))
+    access = MediumAccess(io, volume.way, volume.source, at_once=settings.files_on(volume))
     reader = (
         TreeReader(io, root, files, access, settings, drive=drive)
         if alike is None
