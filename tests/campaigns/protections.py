@@ -559,6 +559,31 @@ PROTECTIONS = (
         "if 0 < entry.size <= self._ways.own_blocks_up_to:", "if False:",
         "faults/test_real_drives.py::what_btrfs_would_keep",
     ),
+    # --- small files flushed each by itself, several at the same time
+    Protection(
+        "a small file is flushed before it gets its name", "copying/writer.py",
+        "raised = flush_all(self._io, [item.handle for item in self._pending], self._ways.flushes_at_once)",
+        "raised = [None] * len(self._pending)", "copying/test_flushes.py::before_it_was_flushed",
+    ),
+    Protection(
+        "a file whose own flush failed gets no name", "copying/writer.py",
+        "                if error is not None:\n", "                if False:\n",
+        "copying/test_flushes.py::whose_flush_failed",
+    ),
+    Protection(
+        "what cannot be closed was not written", "copying/writer.py",
+        "raised[place] = raised[place] or error", "pass", "copying/test_flushes.py::a_close_that_fails",
+    ),
+    Protection(
+        "no more small files are kept open than are flushed together", "copying/writer.py",
+        "files, size = settings.flush_open_files, settings.flush_large_bytes", "pass",
+        "copying/test_flushes.py::only_so_many",
+    ),
+    Protection(
+        "what stood there already is flushed", "copying/writer.py",
+        "            raised = flush_all(self._io, handles, self._ways.flushes_at_once)", "            raised = []",
+        "copying/test_flushes.py::found_there_are_flushed",
+    ),
 )  # fmt: skip
 
 

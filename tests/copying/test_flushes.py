@@ -191,6 +191,28 @@ def test_a_slow_drive_that_flushes_very_many_files_found_there_does_not_count_as
     assert len(run.proven("one")) == MANY
 
 
+def test_files_found_there_are_flushed_each_and_one_that_cannot_be_fails_the_drive(rig: Rig) -> None:
+    """An earlier run may have ended before they were, and somebody else may never have flushed anything."""
+    rig.drives = ("one",)
+    rig.run()
+    flushed: list[bytes] = []
+    errors = {b"F003.dng": errno.EBADF}  # said by systems that flush only what is open for writing
+
+    def hook(operation: str, name: bytes, given: tuple[Any, ...]) -> None:
+        if operation == "flush" and name.endswith(b".dng"):
+            flushed.append(name)
+            if name in errors:
+                raise OSError(errors[name], os.strerror(errors[name]))
+
+    run = rig.run(io=HookedIo(hook), actions={"one": bytes([Action.HASH]) * MANY})
+    assert sorted(flushed) == [f"F{number:03}.dng".encode() for number in range(MANY)]
+    assert len(run.proven("one")) == MANY
+    errors[b"F007.dng"] = errno.EIO
+    run = rig.run(io=HookedIo(hook), actions={"one": bytes([Action.HASH]) * MANY})
+    assert run.outcome.lanes[0].failure is not None
+    assert run.proven("one") == set()
+
+
 def test_a_file_that_was_found_and_is_gone_by_now_is_told_by_its_read_back(rig: Rig) -> None:
     rig.drives = ("one",)
     rig.run()
