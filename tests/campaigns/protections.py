@@ -562,8 +562,8 @@ PROTECTIONS = (
     # --- small files flushed each by itself, several at the same time
     Protection(
         "a small file is flushed before it gets its name", "copying/writer.py",
-        "raised = flush_all(self._io, [item.handle for item in self._pending], self._ways.flushes_at_once)",
-        "raised = [None] * len(self._pending)", "copying/test_flushes.py::before_it_was_flushed",
+        "            raised = flush_all(self._io, handles, self._ways.flushes_at_once, self._busy)\n        for place",
+        "            raised = [None] * len(handles)\n        for place", "copying/test_flushes.py::before_it_was_flushed",
     ),
     Protection(
         "a file whose own flush failed gets no name", "copying/writer.py",
@@ -576,13 +576,32 @@ PROTECTIONS = (
     ),
     Protection(
         "no more small files are kept open than are flushed together", "copying/writer.py",
-        "files, size = settings.flush_open_files, settings.flush_large_bytes", "pass",
+        "files, size = self._together, settings.flush_large_bytes", "pass",
         "copying/test_flushes.py::only_so_many",
     ),
     Protection(
         "what stood there already is flushed", "copying/writer.py",
-        "            raised = flush_all(self._io, handles, self._ways.flushes_at_once)", "            raised = []",
+        "            raised = flush_all(self._io, handles, self._ways.flushes_at_once, self._busy)\n        for error",
+        "            raised = []\n        for error",
         "copying/test_flushes.py::found_there_are_flushed",
+    ),
+    Protection(
+        "a slow flush that comes back is no silence", "copying/flushes.py",
+        "            came_back()\n", "", "copying/test_flushes.py::as_silent",
+    ),
+    Protection(
+        "without threads each file is flushed all the same", "copying/flushes.py",
+        "            except RuntimeError:", "            except ZeroDivisionError:",
+        "copying/test_flushes.py::allows_no_more_threads",
+    ),
+    Protection(
+        "no flush is under way any more when its file is closed", "copying/flushes.py",
+        "            helper.join()", "            pass", "copying/test_flushes.py::flushed_once",
+    ),
+    Protection(
+        "few files are kept open where few may be", "copying/writer.py",
+        "min(settings.flush_open_files, io.open_together)", "settings.flush_open_files",
+        "copying/test_flushes.py::where_few_files_may_be_open",
     ),
 )  # fmt: skip
 

@@ -48,7 +48,7 @@ class Flushes(LinuxIo):
             self.now += 1
             self.most = max(self.most, self.now)
             self.done.append(handle)
-        time.sleep(0.01)
+        time.sleep(0.1 if threading.current_thread().name.startswith("flush-") else 0.01)
         with self._guard:
             self.now -= 1
         if handle in self.bad:
@@ -61,6 +61,7 @@ def test_every_file_is_flushed_once_and_no_more_at_a_time_than_asked_for(at_once
     io = Flushes(bad)
     assert flush_all(io, range(10), at_once) == [bad.get(handle) for handle in range(10)]
     assert sorted(io.done) == list(range(10))
+    assert io.now == 0, "a handle that is still being flushed is closed, and its number is soon another file's"
     assert io.most <= at_once
     assert io.most == 1 or at_once > 1
 
@@ -179,16 +180,95 @@ def test_a_slow_drive_that_flushes_very_many_files_found_there_does_not_count_as
     """Each flush comes back; together they take far longer than a drive may be silent."""
     rig.drives = ("one",)
     rig.run()
-    rig.settings = replace(rig.settings, stall_seconds=0.5, flush_open_files=2)
+    rig.settings = replace(rig.settings, stall_seconds=0.5, flush_open_files=MANY)
     rig.ways = replace(ALONE, flushes_at_once=1)
-
-    def hook(operation: str, name: bytes, given: tuple[Any, ...]) -> None:
-        if operation == "flush" and name.endswith(b".dng"):
-            time.sleep(0.1)
-
-    run = rig.run(io=HookedIo(hook), actions={"one": bytes([Action.HASH]) * MANY})
+    run = rig.run(io=_slow_to_flush(b".dng"), actions={"one": bytes([Action.HASH]) * MANY})
     assert [lane.failure for lane in run.outcome.lanes] == [None]
     assert len(run.proven("one")) == MANY
+
+
+def test_a_slow_drive_whose_every_flush_comes_back_does_not_count_as_silent_while_it_is_written(rig: Rig) -> None:
+    rig.settings = replace(rig.settings, stall_seconds=0.5, flush_open_files=MANY)
+    rig.ways = replace(ALONE, flushes_at_once=1)
+    rig.drives = ("one",)
+    run = rig.run(io=_slow_to_flush(b".rollproof-partial"))
+    assert [lane.failure for lane in run.outcome.lanes] == [None]
+    assert len(run.proven("one")) == MANY
+
+
+def test_a_system_that_allows_no_more_threads_has_each_file_flushed_all_the_same(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And no flush is under way any more when the files are closed: their numbers are soon those of other files."""
+    start, begun = threading.Thread.start, 0
+    closed_under_way: list[int] = []
+    under_way: set[int] = set()
+
+    def refused(thread: threading.Thread) -> None:
+        nonlocal begun
+        if thread.name.startswith("flush-"):
+            begun += 1
+            if begun > 1:
+                raise RuntimeError("can't start new thread")
+        start(thread)
+
+    class Slow(HookedIo):
+        def flush(self, handle: int) -> None:
+            under_way.add(handle)
+            time.sleep(0.01)
+            super().flush(handle)
+            under_way.discard(handle)
+
+        def close(self, handle: int) -> None:
+            if handle in under_way:
+                closed_under_way.append(handle)
+            super().close(handle)
+
+    monkeypatch.setattr(threading.Thread, "start", refused)
+    run = rig.run(io=Slow(lambda operation, name, given: None))
+    assert begun > 1
+    assert [lane.failure for lane in run.outcome.lanes] == [None, None]
+    assert all(len(run.proven(drive)) == MANY for drive in rig.drives)
+    assert closed_under_way == []
+
+
+def test_where_few_files_may_be_open_each_is_flushed_before_the_next_is_begun(rig: Rig) -> None:
+    order: list[str] = []
+
+    def hook(operation: str, name: bytes, given: tuple[Any, ...]) -> None:
+        if operation in ("create", "flush") and name.endswith(b".rollproof-partial"):
+            order.append(operation)
+
+    io = HookedIo(hook)
+    io.open_together = 1
+    rig.drives = ("one",)
+    run = rig.run(io=io)
+    assert len(run.proven("one")) == MANY
+    assert order == ["create", "flush"] * MANY
+
+
+def test_of_files_found_there_all_are_closed_although_one_cannot_be(rig: Rig) -> None:
+    rig.drives = ("one",)
+    rig.run()
+    opened: set[int] = set()
+
+    class Closing(HookedIo):
+        def open_read(self, name: bytes, folder: int, *, direct: bool) -> int:
+            handle = super().open_read(name, folder, direct=direct)
+            if not direct:
+                opened.add(handle)
+            return handle
+
+        def close(self, handle: int) -> None:
+            name = self.name_of(handle)
+            super().close(handle)
+            opened.discard(handle)
+            if name == b"F003.dng" and threading.current_thread().name == "drive-one":
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    run = rig.run(io=Closing(lambda operation, name, given: None), actions={"one": bytes([Action.HASH]) * MANY})
+    assert run.outcome.lanes[0].failure is not None
+    assert not opened
 
 
 def test_files_found_there_are_flushed_each_and_one_that_cannot_be_fails_the_drive(rig: Rig) -> None:
@@ -219,6 +299,14 @@ def test_a_file_that_was_found_and_is_gone_by_now_is_told_by_its_read_back(rig: 
     (rig.top / "one" / "F005.dng").unlink()
     run = rig.run(actions={"one": bytes([Action.HASH]) * MANY})
     assert run.proven("one") == {f"F{number:03}.dng".encode() for number in range(MANY) if number != 5}
+
+
+def _slow_to_flush(ending: bytes) -> HookedIo:
+    def hook(operation: str, name: bytes, given: tuple[Any, ...]) -> None:
+        if operation == "flush" and name.endswith(ending):
+            time.sleep(0.1)
+
+    return HookedIo(hook)
 
 
 def _path(handle: int) -> str:

@@ -46,6 +46,12 @@ def test_names_of_plain_letters_are_told_apart_by_the_same_rule_as_all_others(na
     assert collision_key(name + other) == collision_key(name) + collision_key(other)
 
 
+def test_names_that_collide_are_told_in_the_order_of_their_paths() -> None:
+    (finding,) = checks.name_findings(tree("A", "A/A", "A/a", "a"), EXFAT, "shuttle")
+    assert finding.path == "A"
+    assert "A, a, A/A, A/a" in finding.detail
+
+
 def test_an_ordinary_card_raises_nothing_anywhere() -> None:
     card = tree("DCIM/A003C001.MOV", "DCIM/A003C001.XML", "._note", "folder with space/é.wav", folders=(b"DCIM",))
     for limits in (EXFAT, APFS, EXT4, limits_for("vfat"), limits_for("ntfs", system="windows")):

@@ -309,6 +309,7 @@ class IoContract:
         buffer = bytearray(24)
         views = [memoryview(buffer)[start : start + 8] for start in (0, 8, 16)]
         assert io.reads_at_once >= 1
+        assert io.open_together >= 1
         assert io.read_many([(short, views[0]), (1 << 20, views[1]), (long, views[2])]) == [4, -1, 8]
         assert bytes(buffer) == b"0123" + bytes(12) + b"abcdefgh"
         io.close(short)

@@ -337,14 +337,15 @@ def test_a_file_system_without_such_flags_has_nothing_of_the_kind(io: LinuxIo) -
     ("few", "most", "then", "together"),
     [(256, 8_192, 4_096, 32), (1_024, 1_024, 1_024, 1), (1_024, 2_048, 2_048, 1), (6_000, 8_192, 6_000, 32)],
 )
-def test_as_many_files_may_be_open_as_are_enough_and_where_they_are_few_each_is_read_alone(
+def test_as_many_files_may_be_open_as_are_enough_and_where_they_are_few_each_is_read_and_flushed_alone(
     few: int, most: int, then: int, together: int
 ) -> None:
     program = (
         "import resource\n"
         f"resource.setrlimit(resource.RLIMIT_NOFILE, ({few}, {most}))\n"
         "from rollproof.storage.io import system_io\n"
-        "print(system_io().reads_at_once, *resource.getrlimit(resource.RLIMIT_NOFILE))"
+        "io = system_io()\n"
+        "print(io.reads_at_once, io.open_together, *resource.getrlimit(resource.RLIMIT_NOFILE))"
     )
     ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
-    assert ended.stdout.split() == [str(together), str(then), str(most)]
+    assert ended.stdout.split() == [str(together), str(together), str(then), str(most)]

@@ -67,6 +67,7 @@ class FaultyIo:
         self.inner = inner
         self.name = inner.name
         self.reads_at_once = reads_at_once
+        self.open_together = inner.open_together
         self.rules = list(rules)
         self.calls: list[Call] = []
         self.injected: Counter[str] = Counter()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -72,7 +73,9 @@ def test_small_files_are_read_together_where_no_heads_travel_and_nobody_asked_fo
 def test_small_files_are_read_together_only_where_the_kernel_itself_answers_for_them(way: MediumWay) -> None:
     local = way in (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
     assert Settings().files_on(on("disk", False, way)) == (32 if local else 1)
-    assert Settings().files_on(on("memory", None, way)) == 32
+    memory = replace(on("memory", None, MediumWay.NONE), file_system="tmpfs")
+    assert Settings().files_on(memory) == 32
+    assert Settings().files_on(replace(memory, file_system="fuse.exfat")) == 1, "a FUSE program on a disk in memory"
 
 
 @pytest.mark.parametrize(

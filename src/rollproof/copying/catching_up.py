@@ -115,7 +115,9 @@ class CatchUp:
 
     def _pass_over(self, donor: Donor, numbers: Sequence[int]) -> tuple[list[int], bool]:
         self._left, self._refused = [], -1
+        self._busy()
         self._writer.begin_again()
+        self._idle()
         reader = TreeReader(
             self._io, donor.root, self._files, donor.access, self._settings,
             drive=donor.drive, where=lambda number: self._where(donor, number),

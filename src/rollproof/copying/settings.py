@@ -39,8 +39,8 @@ class Settings:
     flush_bytes: int = 256 << 20
     """Bytes of small files written before the same."""
     flush_open_files: int = 32
-    """Small files written, and kept open, before they are flushed where each is flushed alone: few enough for systems
-    that allow a program no more than 256 open files."""
+    """Small files written, and kept open, before they are flushed where each is flushed alone; fewer where the system
+    allows few open files (`Io.open_together`)."""
     flush_large_bytes: int = 64 << 20
     """Bytes of a large file, or of such small ones, written through the cache before they are flushed: a flush of many
     gigabytes at once takes longer on a slow drive than a drive may be silent."""
@@ -71,7 +71,7 @@ class Settings:
         disk that does not say whether it turns is a virtual one, wherever reads can be handed over together."""
         device = volume.device
         turns = device.kind == "disk" and device.rotational
-        local = volume.way in _OF_THE_KERNEL or device.kind == "memory"
+        local = volume.way in _OF_THE_KERNEL or volume.file_system == "tmpfs"
         return 1 if self.reads or turns or not local else self.files_at_once
 
     def flushes_on(self, volume: Volume) -> int:

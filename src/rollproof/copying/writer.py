@@ -61,8 +61,8 @@ class CopyWriter:
 
     `on_written(number)` comes once a file is flushed under its final name (for REPLACE: flushed under its temporary
     name); `on_fault(number, finding)` when one file cannot be written. A `turn` that its thread may have is left while
-    the drive flushes. `busy()` comes before each of the very many calls that `finish` may make. Anything that concerns
-    the whole drive is raised as `DriveFault`.
+    the drive flushes. `busy()` is called, from any thread, as each of many calls on the drive begins or comes back: a
+    slow drive is not a silent one. Anything that concerns the whole drive is raised as `DriveFault`.
     """
 
     def __init__(
@@ -90,6 +90,7 @@ class CopyWriter:
         self._on_written = on_written
         self._on_fault = on_fault
         self._busy = busy
+        self._together = min(settings.flush_open_files, io.open_together)
         self._turn = turn if turn is not None else TURNS.turn()
         self._folders = FolderHandles(io, root, create=True)
         # opened before the first write: syncfs tells errors only to a handle that was
@@ -175,29 +176,27 @@ class CopyWriter:
             folder = self._files[number].path.rpartition(b"/")[0]
             if folder != last:
                 last = folder
+                self._busy()
                 self._folders.handle(folder)
         if self._ways.volume_flush:
             if found:
                 self._io.flush_volume(self._volume)
             return last
-        together = self._settings.flush_open_files
-        for first in range(0, len(found), together):
-            self._flush_some(found[first : first + together])
+        for first in range(0, len(found), self._together):
+            self._flush_some(found[first : first + self._together])
         return last
 
     def _flush_some(self, numbers: Sequence[int]) -> None:
-        handles: list[int] = []
-        try:
+        raised: list[BaseException | None] = []
+        with contextlib.ExitStack() as opened:
+            handles: list[int] = []
             for number in numbers:
                 self._busy()
                 folder, _, name = self._files[number].path.rpartition(b"/")
                 with contextlib.suppress(FileNotFoundError):  # its read-back says so
                     handles.append(self._io.open_read(name, self._folders.handle(folder), direct=False))
-            self._busy()
-            raised = flush_all(self._io, handles, self._ways.flushes_at_once)
-        finally:
-            for handle in handles:
-                self._io.close(handle)
+                    opened.callback(self._io.close, handles[-1])
+            raised = flush_all(self._io, handles, self._ways.flushes_at_once, self._busy)
         for error in raised:
             # (some systems flush only what is open for writing)
             if error is not None and not (isinstance(error, OSError) and error.errno in (errno.EBADF, errno.EINVAL)):
@@ -230,7 +229,7 @@ class CopyWriter:
         settings = self._settings
         files, size = settings.flush_files, settings.flush_bytes
         if not self._ways.volume_flush:
-            files, size = settings.flush_open_files, settings.flush_large_bytes
+            files, size = self._together, settings.flush_large_bytes
         if len(self._pending) >= files or self._pending_bytes >= size:
             self._flush_pending()
 
@@ -244,6 +243,7 @@ class CopyWriter:
             raised = self._flush_each()
         pending, self._pending, self._pending_bytes = self._pending, [], 0
         for at, (item, error) in enumerate(zip(pending, raised, strict=True)):
+            self._busy()
             try:
                 if error is not None:
                     self._remove(item.temporary, self._folders.handle(item.folder))
@@ -273,8 +273,10 @@ class CopyWriter:
     def _flush_each(self) -> list[BaseException | None]:
         """Flush and close every pending file; what was raised for each."""
         with self._turn.out():
-            raised = flush_all(self._io, [item.handle for item in self._pending], self._ways.flushes_at_once)
+            handles = [item.handle for item in self._pending]
+            raised = flush_all(self._io, handles, self._ways.flushes_at_once, self._busy)
         for place, item in enumerate(self._pending):
+            self._busy()
             closing, item.handle = item.handle, -1
             try:
                 self._io.close(closing)

@@ -208,7 +208,7 @@ def _twins(paths: Iterable[bytes], key: Callable[[bytes], str]) -> list[bytes]:
         one = first.setdefault(place, path)
         if one is not path:
             groups.setdefault(place, [one]).append(path)
-    return [path for group in groups.values() for path in group]
+    return [path for group in sorted(groups.values()) for path in group]
 
 
 def _files_too_large(snapshot: Snapshot, limits: Limits, drive: str) -> list[Finding]:

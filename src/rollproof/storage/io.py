@@ -24,6 +24,10 @@ class EntryKind(StrEnum):
     SPECIAL = "special"
 
 
+OPEN_TOGETHER = 32
+"""What `Io.open_together` is where thousands of files may be open."""
+
+
 class Stat(NamedTuple):
     """What is known of a file or folder. `device` and `inode` compare only within one boot."""
 
@@ -42,6 +46,8 @@ class Io(Protocol):
     """`linux`, `macos`, `windows`, or what a test calls itself."""
     reads_at_once: int
     """How many reads `read_many` hands over together; 1 where each is a call of its own anyway."""
+    open_together: int
+    """How many files may be kept open for one drive to be flushed at the same time; 1 where few may be open at all."""
 
     # --- folders
     def open_root(self, path: bytes) -> int:

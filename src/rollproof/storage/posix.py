@@ -16,7 +16,7 @@ import threading
 from collections.abc import Sequence
 
 from rollproof.storage import linux_aio
-from rollproof.storage.io import EntryKind, Stat, one_by_one
+from rollproof.storage.io import OPEN_TOGETHER, EntryKind, Stat, one_by_one
 
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 _O_DIRECT = getattr(os, "O_DIRECT", 0)
@@ -73,9 +73,12 @@ def _reads_together() -> int:
     """How many small files may be open at once for each worker."""
     if not linux_aio.possible():
         return 1
+    return linux_aio.MOST if _enough_may_be_open() else 1
+
+
+def _enough_may_be_open() -> bool:
     may_be_open = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
-    enough = may_be_open == resource.RLIM_INFINITY or may_be_open >= ENOUGH_FILES
-    return linux_aio.MOST if enough else 1
+    return may_be_open == resource.RLIM_INFINITY or may_be_open >= ENOUGH_FILES
 
 
 def _libc() -> ctypes.CDLL:
@@ -96,6 +99,7 @@ class PosixIo:
 
     def __init__(self) -> None:
         self._c = _libc()
+        self.open_together = OPEN_TOGETHER if _enough_may_be_open() else 1
 
     # --- folders
     def open_root(self, path: bytes) -> int:

@@ -23,7 +23,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rollproof.storage import windows_calls as win
-from rollproof.storage.io import EntryKind, Stat, one_by_one
+from rollproof.storage.io import OPEN_TOGETHER, EntryKind, Stat, one_by_one
 from rollproof.storage.windows_calls import FileInformation, Win32Calls, Win32Failure
 
 LOCK_NAME = b"LOCKED.rollproof-partial"
@@ -113,6 +113,7 @@ class WindowsIo:
 
     name = "windows"
     reads_at_once = 1
+    open_together = OPEN_TOGETHER  # (a program may have thousands of handles)
 
     def __init__(self, calls: Win32Calls | None = None) -> None:
         if calls is None:

@@ -124,7 +124,7 @@ def _drive_side(io: Io, at: DriveAtWork, work: OffloadDriveWork, calls: CallWatc
         WriteWays(
             direct=True,
             allocate=journalled,
-            volume_flush=journalled or at.volume.device.kind == "memory",
+            volume_flush=journalled or at.volume.file_system == "tmpfs",
             flushes_at_once=settings.flushes_on(at.volume),
             own_blocks_up_to=MAY_BE_INSIDE_BYTES.get(at.volume.way, 0) if at.volume.file_system == "btrfs" else 0,
             limits=at.volume.limits,
