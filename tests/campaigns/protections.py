@@ -563,7 +563,8 @@ PROTECTIONS = (
     Protection(
         "a small file is flushed before it gets its name", "copying/writer.py",
         "            raised = flush_all(self._io, handles, self._ways.flushes_at_once, self._busy)\n        for place",
-        "            raised = [None] * len(handles)\n        for place", "copying/test_flushes.py::before_it_was_flushed",
+        "            raised = [None] * len(handles)\n        for place",
+        "copying/test_flushes.py::before_it_was_flushed",
     ),
     Protection(
         "a file whose own flush failed gets no name", "copying/writer.py",
