@@ -66,7 +66,7 @@ def clip(io: LinuxIo, top: int) -> Iterator[int]:
 def library(io: LinuxIo, **answers: list[int]) -> Library:
     """Put a library of our own in the place of the real one."""
     made = Library(**answers)
-    io._c = made  # type: ignore[assignment]
+    io._functions_of(made)  # type: ignore[arg-type]
     return made
 
 

@@ -14,6 +14,8 @@ import struct
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from rollproof.storage.c_library import prepared
+
 F_PREALLOCATE, F_NOCACHE, F_FULLFSYNC, F_BARRIERFSYNC = 42, 48, 51, 85
 F_ALLOCATEALL, F_PEOFPOSMODE = 4, 3
 RENAME_EXCL = 0x4
@@ -121,6 +123,9 @@ class SystemCalls:
 
     def __init__(self, library: Any = None) -> None:
         self._c = ctypes.CDLL(None, use_errno=True) if library is None else library
+        number, pointer, size = ctypes.c_int, ctypes.c_void_p, ctypes.c_size_t
+        self._mmap = prepared(self._c, "mmap", pointer, size, number, number, number, ctypes.c_int64, result=pointer)
+        self._getfsstat = prepared(self._c, self._name("getfsstat"), pointer, number, number)
 
     def fcntl(self, handle: int, command: int, argument: int | bytes) -> int | bytes:
         """fcntl(2)."""
@@ -147,12 +152,7 @@ class SystemCalls:
     def map(self, handle: int, length: int, offset: int) -> int:
         """mmap(2) itself: Python's own `mmap` issues F_FULLFSYNC on macOS and swallows its failure, and a flush
         that failed unseen is a lost write that looks like success."""
-        function = self._c.mmap
-        function.restype = ctypes.c_void_p
-        function.argtypes = [
-            ctypes.c_void_p, ctypes.c_size_t, ctypes.c_int, ctypes.c_int, ctypes.c_int, ctypes.c_int64,
-        ]  # fmt: skip
-        address = function(None, length, PROT_READ, MAP_SHARED, handle, offset)
+        address = self._mmap(None, length, PROT_READ, MAP_SHARED, handle, offset)
         if address is None or address == _MAP_FAILED:
             code = ctypes.get_errno()
             raise OSError(code, f"{os.strerror(code)} (mmap)")
@@ -185,9 +185,7 @@ class SystemCalls:
         room = 0
         while True:
             buffer = (Statfs * room)() if room else None
-            function = getattr(self._c, self._name("getfsstat"))
-            function.argtypes = [ctypes.c_void_p, ctypes.c_int, ctypes.c_int]
-            count = function(buffer, room * ctypes.sizeof(Statfs), _MNT_NOWAIT)
+            count = self._getfsstat(buffer, room * ctypes.sizeof(Statfs), _MNT_NOWAIT)
             if count < 0:
                 code = ctypes.get_errno()
                 raise OSError(code, f"{os.strerror(code)} (getfsstat)")

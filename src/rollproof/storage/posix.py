@@ -16,6 +16,7 @@ import threading
 from collections.abc import Sequence
 
 from rollproof.storage import linux_aio
+from rollproof.storage.c_library import prepared
 from rollproof.storage.io import OPEN_TOGETHER, EntryKind, Stat, one_by_one
 
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
@@ -98,8 +99,12 @@ class PosixIo:
     direct_flag = 0
 
     def __init__(self) -> None:
-        self._c = _libc()
+        self._functions_of(_libc())
         self.open_together = OPEN_TOGETHER if _enough_may_be_open() else 1
+
+    def _functions_of(self, library: ctypes.CDLL) -> None:
+        """Take what is called from a C library."""
+        self._mincore_call = prepared(library, "mincore", ctypes.c_void_p, ctypes.c_size_t, ctypes.c_void_p)
 
     # --- folders
     def open_root(self, path: bytes) -> int:
@@ -284,8 +289,7 @@ class PosixIo:
         vector = (ctypes.c_ubyte * count)()
         # a read-only mapping cannot lend its address through the buffer protocol of ctypes: ask numpy-free, by view
         address = _address_of(window)
-        self._c.mincore.argtypes = [ctypes.c_void_p, ctypes.c_size_t, ctypes.c_void_p]
-        if self._c.mincore(address, length, vector) != 0:
+        if self._mincore_call(address, length, vector) != 0:
             _raise_errno("mincore")
         return count - bytes(vector).translate(_LOWEST_BIT).count(0)
 
@@ -344,6 +348,13 @@ class LinuxIo(PosixIo):
         own = type(self).read_into is not PosixIo.read_into
         self.reads_at_once = 1 if own else _reads_together()
 
+    def _functions_of(self, library: ctypes.CDLL) -> None:
+        super()._functions_of(library)
+        number, text = ctypes.c_int, ctypes.c_char_p
+        self._fallocate = prepared(library, "fallocate", number, number, ctypes.c_int64, ctypes.c_int64)
+        self._syncfs = prepared(library, "syncfs", number)
+        self._renameat2 = prepared(library, "renameat2", number, text, number, text, ctypes.c_uint)
+
     def read_many(self, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
         together: linux_aio.ReadsTogether | None = getattr(self._local, "together", None)
         if together is None:
@@ -356,8 +367,7 @@ class LinuxIo(PosixIo):
 
     def allocate(self, handle: int, size: int) -> None:
         # fallocate(2) itself, not posix_fallocate: glibc emulates the latter by writing where it is missing
-        self._c.fallocate.argtypes = [ctypes.c_int, ctypes.c_int, ctypes.c_int64, ctypes.c_int64]
-        while self._c.fallocate(handle, 0, 0, size) != 0:
+        while self._fallocate(handle, 0, 0, size) != 0:
             if ctypes.get_errno() != errno.EINTR:
                 _raise_errno("fallocate")
 
@@ -365,16 +375,15 @@ class LinuxIo(PosixIo):
         fcntl.fcntl(handle, fcntl.F_SETFL, fcntl.fcntl(handle, fcntl.F_GETFL) | _O_DIRECT)
 
     def flush_volume(self, handle: int) -> None:
-        if self._c.syncfs(handle) != 0:
+        if self._syncfs(handle) != 0:
             _raise_errno("syncfs")
 
     def rename_no_replace(self, old: bytes, new: bytes, folder: int) -> None:
         _single(old), _single(new)
-        if not hasattr(self._c, "renameat2"):
+        if self._renameat2 is None:
             self._checked_rename(old, new, folder)  # a C library older than the call
             return
-        self._c.renameat2.argtypes = [ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_uint]
-        if self._c.renameat2(folder, old, folder, new, _RENAME_NOREPLACE) == 0:
+        if self._renameat2(folder, old, folder, new, _RENAME_NOREPLACE) == 0:
             return
         code = ctypes.get_errno()
         if code in (errno.EINVAL, errno.ENOSYS, errno.EOPNOTSUPP):
