@@ -31,7 +31,8 @@ FILE_SYSTEMS = ("ext4", "xfs", "btrfs", "exfat")
 
 _SIZES = {"ext4": 64 << 20, "xfs": 320 << 20, "btrfs": 160 << 20, "exfat": 64 << 20}
 _MAKE: dict[str, tuple[str, ...]] = {
-    "ext4": ("mkfs.ext4", "-q", "-F", "-E", "nodiscard", "-m", "0"),
+    # (nothing left to be written by the kernel on its own later: a test means the writes of those at work)
+    "ext4": ("mkfs.ext4", "-q", "-F", "-E", "nodiscard,lazy_itable_init=0,lazy_journal_init=0", "-m", "0"),
     "xfs": ("mkfs.xfs", "-q", "-f", "-K"),
     "btrfs": ("mkfs.btrfs", "-q", "-f", "-K", "-d", "single", "-m", "single"),
     "exfat": ("mkfs.exfat",),
