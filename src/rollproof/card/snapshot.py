@@ -40,7 +40,7 @@ MAX_ENTRIES = 5_000_000
 """A tree with more is no card: most likely a broken file system whose folders hold each other."""
 
 _USUAL = re.compile(rb"[!-\-0-~][ -.0-~]*")
-"""Names that no rule here says a word about: printable ASCII, one component, not beginning with a dot."""
+"""Names whose form needs no closer look: printable ASCII, one component, not beginning with a dot."""
 
 _OURS = {collision_key(name): name for name in (RECORDS_FOLDER, ASCMHL_FOLDER)}
 
