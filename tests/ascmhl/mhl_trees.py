@@ -25,7 +25,8 @@ from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.write import write_generation
 from rollproof.hashing import new_hasher
 from rollproof.models.findings import Kind
-from rollproof.storage.io import Io, system_io
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
 
 START = datetime(2026, 5, 14, 8, 15, 2, tzinfo=UTC)
 MODIFIED_NS = 1_778_745_600_120_000_000

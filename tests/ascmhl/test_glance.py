@@ -15,7 +15,7 @@ from rollproof.ascmhl.glance import glance_history
 from rollproof.ascmhl.model import Action, Creator, FileHash, Generation, History, Process
 from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.write import write_generation
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 
 WHEN = datetime(2026, 5, 14, 8, 15, 2, tzinfo=UTC)
 FILES = [

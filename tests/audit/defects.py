@@ -20,7 +20,7 @@ from rollproof.records.models import HandoverHeader, ReceiveHeader, RecordName, 
 from rollproof.records.read import read_header
 from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
-from rollproof.workflows.handover import handover
+from rollproof.workflows.custody.handover import handover
 
 ROLLS = {roll.name: roll for roll in schedule()}
 

@@ -19,7 +19,6 @@ import xxhash
 
 from rollproof.ascmhl.model import Creator, FileHash, Generation, Process
 from rollproof.ascmhl.write import write_generation
-from rollproof.card.ignore import IgnoreRules
 from rollproof.drives.interface import Partition
 from rollproof.models.volumes import Device, Evidence, MediumWay, Volume
 from rollproof.records.blocks import copy_block, source_block
@@ -38,7 +37,9 @@ from rollproof.records.models import (
 from rollproof.records.rows import ClipRow, FileRow, FilesDigest
 from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
-from rollproof.storage.io import Io, system_io
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
+from rollproof.tree.ignore import IgnoreRules
 
 NAME = "The Bell Foundry"
 FIRST_DAY = datetime(2026, 5, 3, 18, 0, tzinfo=UTC)

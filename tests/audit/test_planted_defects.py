@@ -15,8 +15,8 @@ from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import ExitStatus
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.records.station_key import key_signer
+from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
-from rollproof.workflows.signer import station_signer
 
 pytestmark = pytest.mark.xdist_group("audit")
 

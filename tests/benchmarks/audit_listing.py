@@ -21,12 +21,12 @@ TESTS = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(TESTS))
 
 from audit.production import Made, ToShoot  # noqa: E402
-from rollproof.drives.interface import system_drives  # noqa: E402
+from rollproof.copies.location import place_on  # noqa: E402
+from rollproof.drives.system import system_drives  # noqa: E402
 from rollproof.models.names import to_text  # noqa: E402
 from rollproof.models.volumes import Volume  # noqa: E402
 from rollproof.records.models import CopyBlock  # noqa: E402
-from rollproof.workflows.placing import place_on  # noqa: E402
-from rollproof.workflows.signer import station_signer  # noqa: E402
+from rollproof.station.keys import station_signer  # noqa: E402
 
 
 class RealVolumes(Made):

@@ -26,7 +26,7 @@ from pathlib import Path
 
 import xxhash
 
-from rollproof.copying.settings import Settings
+from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
 from rollproof.storage.posix import LinuxIo
 

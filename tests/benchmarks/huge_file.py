@@ -20,7 +20,7 @@ from pathlib import Path
 from xxhash import xxh3_128_digest
 
 from benchmarks.ground import own_peak_mib
-from rollproof.drives.interface import system_drives
+from rollproof.drives.system import system_drives
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.volumes import Volume
 from rollproof.storage.posix import LinuxIo

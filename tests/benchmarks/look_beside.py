@@ -20,10 +20,10 @@ from dataclasses import replace
 from pathlib import Path
 from unittest import mock
 
+from rollproof.clips import check as clip_look
+from rollproof.clips.check import Looks
 from rollproof.media.reader_process import readers
 from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.workflows import clip_look
-from rollproof.workflows.clip_look import Looks
 from rollproof.workflows.offload import offload
 
 MIB = 1 << 20

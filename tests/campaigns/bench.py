@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from campaigns.orders import Order
-from rollproof.drives.interface import system_drives
+from rollproof.drives.system import system_drives
 from support.devices import Devices
 from support.invariants import MARKER, PARTIAL, Copy, check_copy
 from support.movies import whole_movie

@@ -24,12 +24,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from rollproof.copying.settings import Settings
-from rollproof.drives.interface import system_drives
+from rollproof.drives.system import system_drives
 from rollproof.models.events import DriveDone, Event, Leg, LegEnded
 from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
 from rollproof.models.results import OffloadResult, VerifyResult
-from rollproof.storage.io import system_io
+from rollproof.reading.settings import Settings
+from rollproof.storage.system import system_io
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
 from support.devices import Drive

@@ -37,15 +37,15 @@ class Protection:
     test: str
 
 
-_MAY_WIPE = "workflows/may_wipe.py"
-_OFFLOADS = "workflows/wipe_offloads.py"
-_ATTACHED = "workflows/wipe_attached.py"
-_LOOK = "workflows/wipe_look.py"
-_COPIES = "workflows/wipe_copies.py"
-_COUNT = "workflows/wipe_count.py"
-_CARD = "workflows/wipe_card.py"
-_PERMIT = "workflows/wipe_permit.py"
-_SUPPLY = "workflows/wipe_supply.py"
+_MAY_WIPE = "workflows/may_wipe/job.py"
+_OFFLOADS = "workflows/may_wipe/offloads.py"
+_ATTACHED = "workflows/may_wipe/attached.py"
+_LOOK = "workflows/may_wipe/look.py"
+_COPIES = "workflows/may_wipe/copies.py"
+_COUNT = "workflows/may_wipe/count.py"
+_CARD = "workflows/may_wipe/card.py"
+_PERMIT = "workflows/may_wipe/permit.py"
+_SUPPLY = "workflows/may_wipe/second_read.py"
 _STANDING = "records/standing.py"
 _OPENING = "ledger/opening.py"
 _AROUND = "workflows/test_histories_around_rolls.py"
@@ -405,22 +405,22 @@ PROTECTIONS = (
         "storage/test_files.py::",
     ),
     Protection(
-        "the card is looked at once more after its last read", "workflows/offload_card.py",
+        "the card is looked at once more after its last read", "workflows/offload/card.py",
         "    if problem is not None or after is None:\n        finding = Finding(",
         "    if after is None:\n        return []\n    if False:\n        finding = Finding(",
         "faults/test_card_changes.py::another_card_at_the_same_mount_point",
     ),
     Protection(
-        "one offload at a time has a roll's lock", "workflows/roll_lock.py", "return io.lock(handle)",
+        "one offload at a time has a roll's lock", "copies/roll_lock.py", "return io.lock(handle)",
         "return True", f"{TABLE}::another_process_is_at_work",
     ),
     Protection(
-        "the roll folder lies on the drive that was chosen", "workflows/offload_found.py",
+        "the roll folder lies on the drive that was chosen", "workflows/offload/found.py",
         "if not is_on_the_drive(io, at, handle):", "if False:",
         "faults/test_hostile_places.py::in_the_place_of_the_roll_folder",
     ),
     Protection(
-        "the roll folder that was made lies on the drive that was chosen", "workflows/offload_drive.py",
+        "the roll folder that was made lies on the drive that was chosen", "workflows/offload/target.py",
         "if not is_on_the_drive(io, at, handle):", "if False:",
         "faults/test_hostile_places.py::appears_there_after_the_look",
     ),
@@ -458,45 +458,45 @@ PROTECTIONS = (
     ),
     # --- histories around rolls, and drives inside drives
     Protection(
-        "an audit misses a roll that the history around it knows", "workflows/audit_around.py",
+        "an audit misses a roll that the history around it knows", "workflows/audit/around.py",
         "found += by_roll(check_references(history, inner).all(), history, each.inner)", "pass",
         f"{_AROUND}::missed_by_every_command",
     ),
     Protection(
-        "a handover misses a roll that the history around it knows", "workflows/handover.py",
+        "a handover misses a roll that the history around it knows", "workflows/custody/handover.py",
         "around = any(finding.severity is Severity.ERROR for finding in self._around)", "around = False",
         f"{_AROUND}::dropped_from_an_archive_of_ours",
     ),
     Protection(
-        "an audit that reads again reads the files of a history around rolls", "workflows/audit_to_read.py",
+        "an audit that reads again reads the files of a history around rolls", "workflows/audit/to_read.py",
         "elif not copy.place.lost:", "elif False:", f"{_AROUND}::another_byte_in_one_of_them",
     ),
     Protection(
-        "each roll in somebody's history of a day has its own line in a handover", "workflows/nesting.py",
+        "each roll in somebody's history of a day has its own line in a handover", "copies/nesting.py",
         "return Around(path, tuple(inner), bool(own)) if around else None", "return None",
         f"{_AROUND}::its_own_line_in_a_handover",
     ),
     Protection(
-        "a roll in somebody's history of a day is damaged where its file is", "workflows/audit_parts.py",
+        "a roll in somebody's history of a day is damaged where its file is", "workflows/audit/parts.py",
         "differ = [path for path in found.differ if path.startswith(start)]", "differ = []",
         f"{_AROUND}::another_byte_in_such_a_day",
     ),
     Protection(
-        "rolls of a drive that is mounted in a drive do not leave with it", "workflows/custody_rolls.py",
+        "rolls of a drive that is mounted in a drive do not leave with it", "workflows/custody/rolls.py",
         "outer=True, elsewhere=frozenset(mounted))", "outer=True)",
         "workflows/test_drive_in_a_drive.py::neither_handed_over_nor_received",
     ),
     Protection(
-        "nor are they on its packing list", "workflows/roll_papers.py",
+        "nor are they on its packing list", "copies/roll_histories.py",
         "elsewhere=frozenset(mounted)", "elsewhere=()",
         "workflows/test_drive_in_a_drive.py::on_no_packing_list",
     ),
     Protection(
-        "copies that have no hash in common do not count together", "workflows/audit_against.py",
+        "copies that have no hash in common do not count together", "workflows/audit/against.py",
         "copy.apart = True", "copy.apart = False", f"{_AROUND}::nobody_has_compared",
     ),
     Protection(
-        "another content of the same size is no copy", "workflows/audit_against.py",
+        "another content of the same size is no copy", "workflows/audit/against.py",
         "if raw_of(self.algorithm, text) != raw_of(self.algorithm, pair[1]):", "if False:",
         f"{_AROUND}::where_nothing_can_be_written_down",
     ),
@@ -506,11 +506,11 @@ PROTECTIONS = (
         "copies.expected.set(number, expected)", "copying/test_board.py::whichever_came_first",
     ),
     Protection(
-        "what did not come whole among others is read anew", "copying/treereader.py", "if came < entry.size:",
+        "what did not come whole among others is read anew", "reading/treereader.py", "if came < entry.size:",
         "if False:", "copying/test_files_together.py::test_a_read_that_fails_once",
     ),
     Protection(
-        "a file read among others is looked at once more", "copying/treereader.py",
+        "a file read among others is looked at once more", "reading/treereader.py",
         "segment.fault = segment.fault or self._unchanged(segment.file, entry, opened)", "pass",
         "copying/test_files_together.py::test_a_file_that_grew",
     ),
@@ -520,22 +520,22 @@ PROTECTIONS = (
         "storage/test_linux_aio.py::test_when_the_answers_cannot_be_had",
     ),
     Protection(
-        "a turn in which a call hangs is taken over", "copying/turns.py",
+        "a turn in which a call hangs is taken over", "reading/turns.py",
         "if self._holder is None or time.monotonic() - self._since >= self._patience:", "if False:",
         "copying/test_turns.py::test_a_turn_in_which_a_call_hangs",
     ),
     Protection(
-        "a drive slow in its turns works apart", "copying/turns.py",
+        "a drive slow in its turns works apart", "reading/turns.py",
         "if self._worked_seconds < _WORKED_SHARE * self._had_seconds:", "if False:",
         "copying/test_turns.py::test_a_thread_that_waits_for_its_device",
     ),
     Protection(
-        "a drive shares its rows only where every file is there", "workflows/offload_evidence.py",
+        "a drive shares its rows only where every file is there", "workflows/offload/evidence.py",
         "if not proven and not (self.board.none_provable() and self.board.all_copied(at.drive)):", "if False:",
         "workflows/test_offload.py::test_a_drive_that_lacks_a_file",
     ),
     Protection(
-        "a drive shares its manifest only where every file is there", "workflows/offload_evidence.py",
+        "a drive shares its manifest only where every file is there", "workflows/offload/evidence.py",
         "        if not self.board.all_copied(at.drive):\n            return None\n", "",
         "workflows/test_offload.py::test_a_drive_that_lacks_a_file",
     ),
@@ -545,7 +545,7 @@ PROTECTIONS = (
         "copying/test_board.py::test_what_is_said_of_all_files",
     ),
     Protection(
-        "a copy of what is no camera original is not proven with the rest", "workflows/offload_copy_board.py",
+        "a copy of what is no camera original is not proven with the rest", "workflows/offload/recorded_board.py",
         "all(self._originals) and super().all_proven(drive)", "super().all_proven(drive)",
         "workflows/test_copies_of_copies.py",
     ),

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from card.trees_at_hand import listed, named_clips, paths_of, walked
 from rollproof.card.clips import first_and_last, group_clips, natural_key
-from rollproof.card.suffixes import ESSENCE, is_essence, is_media, split_name
 from rollproof.models.tree import Clip
+from rollproof.tree.suffixes import ESSENCE, is_essence, is_media, split_name
 from support.trees import AWKWARD, build
 
 

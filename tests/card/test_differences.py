@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from card.trees_at_hand import FaultyIo, walked
-from rollproof.card.differences import card_changes
-from rollproof.card.snapshot import listing_digest
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.tree import FileEntry, Snapshot
+from rollproof.tree.differences import card_changes
+from rollproof.tree.snapshot import listing_digest
 from support.trees import AWKWARD, Folder, Link, Text, Tree, build
 
 TIME = 10**18

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rollproof.card.ignore import LITTER, MAX_PATTERNS, IgnoreRules, pattern_problem
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.ignore_patterns import compile_pattern
+from rollproof.tree.ignore import LITTER, MAX_PATTERNS, IgnoreRules, pattern_problem
 from support.trees import build
 
 LITTER_BYTES = {name.encode() for name in LITTER}

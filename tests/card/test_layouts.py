@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from card.trees_at_hand import listed
 from rollproof.card.clips import CardContents, read_card
 from rollproof.card.layouts import all_layouts
-from rollproof.card.suffixes import is_essence
 from rollproof.models.tree import Clip, Snapshot
+from rollproof.tree.suffixes import is_essence
 
 CARDS: dict[str, tuple[str, list[str], list[tuple[str, str, list[str], list[str]]], dict[str, list[str]]]] = {
     # layout id, files, clips (name, kind, originals in order, sidecars), what is in no clip

@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 
 from card.trees_at_hand import FaultyIo, WatchedIo, chain_of_folders, paths_of, said, walked
-from rollproof.card.gathering import EACH_LIMIT
-from rollproof.card.ignore import IgnoreRules
-from rollproof.card.snapshot import MAX_PATH_BYTES, listing_digest
 from rollproof.models.errors import Interrupted
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.requests import Cancel
 from rollproof.storage.io import EntryKind, Stat
+from rollproof.tree.gathering import EACH_LIMIT
+from rollproof.tree.ignore import IgnoreRules
+from rollproof.tree.snapshot import MAX_PATH_BYTES, listing_digest
 from support.trees import AWKWARD, Blob, Fifo, Folder, Link, Text, Tree, build, walk
 
 

@@ -7,12 +7,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from rollproof.card.ignore import IgnoreRules
-from rollproof.card.snapshot import listing_digest, take_snapshot
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Clip, FileEntry, Snapshot
-from rollproof.storage.io import EntryKind, Io, Stat, system_io
+from rollproof.storage.io import EntryKind, Io, Stat
 from rollproof.storage.posix import LinuxIo
+from rollproof.storage.system import system_io
+from rollproof.tree.ignore import IgnoreRules
+from rollproof.tree.snapshot import listing_digest, take_snapshot
 
 
 def listed(names: Iterable[str | bytes], folders: Iterable[str | bytes] = (), *, size: int = 10) -> Snapshot:

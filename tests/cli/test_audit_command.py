@@ -11,13 +11,14 @@ import pytest
 from cli.hostile import NAMES, alive
 from cli.results import gives
 from cli.running import run_line
-from rollproof.cli import audit_screen, audit_view
+from rollproof.cli.screen import audit_screen
+from rollproof.cli.views import audit_view
 from rollproof.models.audit_results import AuditCopy, AuditDrive, AuditFinding, AuditResult, AuditRoll, CopyState
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Leg, LegEnded, LegStarted, Moved
 from rollproof.models.requests import AuditRequest, Person
 from rollproof.reports import audit_page
-from rollproof.workflows.audit_drives import LOOKING
+from rollproof.workflows.audit.drives import LOOKING
 
 NAMED = ("PRIMARY", "BACKUP", "SHUTTLE")
 

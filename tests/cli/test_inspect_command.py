@@ -14,7 +14,7 @@ from demo_media.stage import cards, stage_card
 from rich.cells import cell_len
 
 from cli.running import Ran, run_line, without_codes
-from rollproof.cli.clips_view import clip_table
+from rollproof.cli.views.clips_view import clip_table
 from rollproof.media import reader_process
 from rollproof.media.reader_process import Readers
 from rollproof.models.inspect_results import ClipOut

@@ -9,11 +9,11 @@ from rich.text import Text
 from cli.replay import SCENARIOS, timeline
 from cli.running import WALL, Stream, without_codes
 from rollproof.cli.console import Manner, Output
-from rollproof.cli.live import Progress, within
-from rollproof.cli.moments import MomentWords
-from rollproof.cli.offload_screen import OffloadScreen
 from rollproof.cli.pictures import Picture
-from rollproof.cli.progress_model import ProgressModel
+from rollproof.cli.screen.live import Progress, within
+from rollproof.cli.screen.moments import MomentWords
+from rollproof.cli.screen.offload_screen import OffloadScreen
+from rollproof.cli.screen.progress_model import ProgressModel
 
 TICK = 0.2
 

@@ -10,7 +10,7 @@ import pytest
 from cli.hostile import NAMES, alive
 from cli.results import a_finding, gives, raises
 from cli.running import run_line, without_codes
-from rollproof.cli.large_letters import large
+from rollproof.cli.views.large_letters import large
 from rollproof.models.errors import CouldNotFinish, ExitStatus, Interrupted, ProductionFileProblem
 from rollproof.models.requests import MayWipeRequest, Person
 from rollproof.models.results import MayWipeResult, WipeCopy, WipeRoll

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from cli.results import a_roll, an_offload
-from rollproof.cli.offload_summary import offload_lines
+from rollproof.cli.views.offload_summary import offload_lines
 from rollproof.models.results import RollResult
 
 

@@ -12,9 +12,9 @@ from rich.console import Console, Group
 from cli.hostile import NAMES, alive
 from cli.replay import SCENARIOS, Roll, timeline
 from cli.running import WALL
-from rollproof.cli.offload_screen import OffloadScreen
 from rollproof.cli.pictures import Picture
-from rollproof.cli.progress_model import ProgressModel
+from rollproof.cli.screen.offload_screen import OffloadScreen
+from rollproof.cli.screen.progress_model import ProgressModel
 from rollproof.models.events import DrivePlan, Leg, LegStarted, Moved, RollPlanned
 
 

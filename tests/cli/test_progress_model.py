@@ -6,8 +6,8 @@ import pytest
 
 from cli.replay import GB, GONE, Roll, Timed
 from rollproof.cli.pictures import LaneState, MomentKind, Picture
-from rollproof.cli.progress_model import ProgressModel
-from rollproof.cli.speeds import Speed
+from rollproof.cli.screen.progress_model import ProgressModel
+from rollproof.cli.screen.speeds import Speed
 from rollproof.models.events import CardFree, DriveDone, FindingRaised, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
 

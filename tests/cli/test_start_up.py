@@ -66,12 +66,13 @@ def test_the_help_of_a_command_imports_only_its_own_file_more(command: str) -> N
 
 def test_asking_about_a_card_loads_neither_the_copying_nor_what_reads_pictures() -> None:
     code = (
-        "import json, sys, rollproof.workflows.may_wipe, rollproof.cli.wipe_run; print(json.dumps(sorted(sys.modules)))"
+        "import json, sys, rollproof.workflows.may_wipe, rollproof.cli.runs.wipe_run;"
+        " print(json.dumps(sorted(sys.modules)))"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     modules = set(json.loads(ran.stdout))
     assert (
-        not {"rollproof.copying.engine", "rollproof.workflows.offload_one", "rollproof.media.facts", "tomllib"}
+        not {"rollproof.copying.engine", "rollproof.workflows.offload.card_run", "rollproof.media.facts", "tomllib"}
         & modules
     )
 

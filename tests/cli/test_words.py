@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rollproof.cli import words
+from rollproof.cli.views import words
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,6 @@ from rollproof.copying.board import ProofBoard
 from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
 from rollproof.copying.plan import Action
-from rollproof.copying.settings import Settings
 from rollproof.copying.writer import WriteWays
 from rollproof.hashing import proof_algorithm
 from rollproof.models.events import Event
@@ -19,8 +18,10 @@ from rollproof.models.findings import Finding
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import MediumWay
-from rollproof.storage.io import Io, system_io
+from rollproof.reading.settings import Settings
+from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
+from rollproof.storage.system import system_io
 
 SMALL = Settings(
     block_bytes=64 << 10, small_file_bytes=16 << 10, flush_files=4, flush_bytes=64 << 10, stall_seconds=2.0,

@@ -15,12 +15,12 @@ import pytest
 from copying.faults import HookedIo
 from copying.gate import FILES, IMPATIENT, WAIT, Gate, card_reads, kinds, lies_on, opened_by
 from copying.rig import Rig, Run, Work, listing
-from rollproof.copying.buffers import Buffer
 from rollproof.copying.engine import LaneOutcome
 from rollproof.copying.plan import Action
 from rollproof.models.events import DriveDone, Event, Leg, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.requests import Cancel
+from rollproof.reading.buffers import Buffer
 from rollproof.storage.medium import MediumAccess
 
 ALL = {os.fsencode(name) for name in FILES}

@@ -14,14 +14,14 @@ import pytest
 
 from copying.faults import HookedIo
 from copying.rig import SMALL, Rig, Work
-from rollproof.copying.buffers import BufferPool
-from rollproof.copying.parcels import Parcel, ParcelStream, Segment
 from rollproof.copying.plan import same_time
 from rollproof.copying.writer import WriteWays
 from rollproof.models.errors import Interrupted
 from rollproof.models.findings import Kind
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Limits
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.parcels import Parcel, ParcelStream, Segment
 
 CARD = {f"F{number:03}.dng": 5_000 for number in range(60)}
 

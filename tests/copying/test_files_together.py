@@ -13,15 +13,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from copying.rig import SMALL, Rig, listing
-from rollproof.copying.buffers import BufferPool
-from rollproof.copying.hashpass import HashPass
-from rollproof.copying.treereader import TreeLost, TreeReader
-from rollproof.copying.turns import TURNS
 from rollproof.hashing import new_hasher
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.volumes import Evidence, MediumWay
-from rollproof.storage.io import Io, system_io
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.hashpass import HashPass
+from rollproof.reading.treereader import TreeLost, TreeReader
+from rollproof.reading.turns import TURNS
+from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
+from rollproof.storage.system import system_io
 from support.faults import Fail, Fault, Flip, Rule, Short
 from support.faulty_io import FaultyIo
 

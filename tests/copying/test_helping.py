@@ -6,13 +6,13 @@ import threading
 
 import pytest
 
-from rollproof.copying.buffers import BufferPool
 from rollproof.copying.helping import Donor, Helping
-from rollproof.copying.parcels import ParcelStream, Segment
 from rollproof.models.events import DriveDone, Event
 from rollproof.models.volumes import Limits, MediumWay
-from rollproof.storage.io import system_io
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.parcels import ParcelStream, Segment
 from rollproof.storage.medium import MediumAccess
+from rollproof.storage.system import system_io
 
 
 def donor(drive: str) -> Donor:

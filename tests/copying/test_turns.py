@@ -14,8 +14,8 @@ import pytest
 
 from copying.faults import HookedIo
 from copying.rig import SMALL, Rig
-from rollproof.copying.turns import Turns
 from rollproof.models.events import Event, Leg, LegEnded
+from rollproof.reading.turns import Turns
 
 
 def in_thread(work: Callable[[], None]) -> threading.Thread:

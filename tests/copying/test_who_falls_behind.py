@@ -10,8 +10,8 @@ from hypothesis import settings as effort
 from hypothesis import strategies as st
 
 from rollproof.copying.falling_behind import who_falls_behind
-from rollproof.copying.parcels import Waited
-from rollproof.copying.settings import Settings
+from rollproof.reading.parcels import Waited
+from rollproof.reading.settings import Settings
 
 SETTINGS = Settings()
 NAMES = st.sampled_from(["one", "two", "three", "hash xxh128"])

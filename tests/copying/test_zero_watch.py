@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rollproof.copying.parcels import Segment
 from rollproof.copying.zero_watch import ZeroWatch
+from rollproof.reading.parcels import Segment
 
 WINDOW = 128 << 10
 MIB = 1 << 20

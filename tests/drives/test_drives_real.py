@@ -9,8 +9,8 @@ import pytest
 
 from rollproof.drives import checks
 from rollproof.drives.identity import share_a_device
-from rollproof.drives.interface import system_drives
 from rollproof.drives.name_checks import drive_key, name_problem
+from rollproof.drives.system import system_drives
 from rollproof.models.findings import Kind
 from rollproof.models.volumes import MediumWay, Volume
 from rollproof.workflows.drives import list_drives

@@ -13,10 +13,11 @@ import pytest
 
 from rollproof.models.errors import Interrupted
 from rollproof.models.requests import Cancel, VerifyRequest
-from rollproof.storage.io import Stat, system_io
+from rollproof.storage.io import Stat
 from rollproof.storage.posix import LinuxIo
-from rollproof.workflows import offload_preflight
+from rollproof.storage.system import system_io
 from rollproof.workflows.offload import offload
+from rollproof.workflows.offload import preflight as offload_preflight
 from rollproof.workflows.verify import verify
 from support.faults import Rule, Stall
 from support.faulty_io import FaultyIo

@@ -22,13 +22,13 @@ from rollproof.models.requests import (
     Person,
     ReceiveRequest,
 )
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 from rollproof.workflows.audit import audit
 from rollproof.workflows.custody import custody
-from rollproof.workflows.handover import handover
+from rollproof.workflows.custody.handover import handover
+from rollproof.workflows.custody.receive import receive
 from rollproof.workflows.inspect import inspect
 from rollproof.workflows.may_wipe import may_wipe
-from rollproof.workflows.receive import receive
 from support.faults import Rule, Stall
 from support.faulty_io import FaultyIo
 from support.stage import SETTINGS, Stage, stage

@@ -17,8 +17,8 @@ import pytest
 
 from rollproof.models.results import DestinationResult
 from rollproof.models.volumes import Evidence, MediumWay
-from rollproof.storage.io import system_io
 from rollproof.storage.medium import MediumAccess
+from rollproof.storage.system import system_io
 from support.devices import Devices, read_direct, read_warm
 from support.faults import Do, Rule
 from support.fuse_fs import FuseRule

@@ -10,7 +10,7 @@ import pytest
 
 from rollproof.models.requests import Cancel, MayWipeRequest, Person
 from rollproof.models.results import MayWipeResult
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 from rollproof.workflows.may_wipe import may_wipe
 from support.faults import Fail, Rule
 from support.faulty_io import FaultyIo

@@ -28,7 +28,7 @@ from rollproof.models.tree import FileEntry
 from rollproof.production.template import template
 from rollproof.records.rows import ClipRow
 from rollproof.records.sshsig import public_key_of, sign_digest
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 
 RECORD = "0001_offload_2026-05-14T081502Z.json"
 MHL = b"0001_A003_2026-05-14_081502Z.mhl"

@@ -28,7 +28,7 @@ from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.read import open_manifest, read_history
 from rollproof.ascmhl.standard import COLLECTION_NAME, parse_moment, parse_time
 from rollproof.card import clips, expectation, roll_name
-from rollproof.card.ignore import IgnoreRules
+from rollproof.copies.packing_check import read_packing_list
 from rollproof.copying.marker import read_marker
 from rollproof.drives import mountinfo, power, probe, windows_answers
 from rollproof.drives.sysfs import BlockDevices
@@ -61,12 +61,13 @@ from rollproof.records.standing import standing
 from rollproof.records.station_key import station_key
 from rollproof.reports.audit_page import _moment as _moment_shown
 from rollproof.reports.totals import _date
-from rollproof.storage.io import Io, system_io
-from rollproof.workflows.audit_headers import _utc
-from rollproof.workflows.audit_resume import StoppedAudit
-from rollproof.workflows.packing_check import read_packing_list
-from rollproof.workflows.report_others import moment_of
-from rollproof.workflows.verify_against import read_checksum_file
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
+from rollproof.tree.ignore import IgnoreRules
+from rollproof.workflows.audit.headers import _utc
+from rollproof.workflows.audit.resume import StoppedAudit
+from rollproof.workflows.report.others import moment_of
+from rollproof.workflows.verify.against import read_checksum_file
 
 NOW = datetime(2026, 5, 14, 14, 20, tzinfo=UTC)
 
@@ -497,7 +498,7 @@ TARGETS: tuple[Target, ...] = (
         "records",
         _as_text(moment_of),
         lambda: (b"2026-05-14T08:15:02+00:00", b"2026-05-14T08:15:02Z"),
-        ("workflows/report_others.py:moment_of",),
+        ("workflows/report/others.py:moment_of",),
         text=True,
     ),
     Target(
@@ -646,7 +647,7 @@ TARGETS: tuple[Target, ...] = (
         "lists",
         _in_home("A003.md5", lambda home: read_checksum_file(system_io(), os.fsencode(home / "A003.md5"))),
         lambda: at_hand.CHECKSUMS,
-        ("workflows/verify_against.py:read_checksum_file",),
+        ("workflows/verify/against.py:read_checksum_file",),
         (UsageProblem,),
         slow=True,
     ),
@@ -655,14 +656,14 @@ TARGETS: tuple[Target, ...] = (
         "lists",
         _packing_list,
         lambda: (at_hand.manifest(), at_hand.chain_for(at_hand.manifest())),
-        ("workflows/packing_check.py:read_packing_list",),
+        ("copies/packing_check.py:read_packing_list",),
     ),
     Target(
         "the note of a stopped audit",
         "station",
         _stopped_audit,
         lambda: (b'{"begun_at": "2026-05-14T14:19:00+00:00"}',),
-        ("workflows/audit_resume.py:StoppedAudit.begun_at",),
+        ("workflows/audit/resume.py:StoppedAudit.begun_at",),
         slow=True,
     ),
     Target(
@@ -670,7 +671,7 @@ TARGETS: tuple[Target, ...] = (
         "records",
         _as_text(_utc),
         lambda: (b"2026-05-14T08:15:02+02:00", b"0001-01-01T00:00:00+14:00", b"9999-12-31T23:59:59-14:00"),
-        ("workflows/audit_headers.py:_utc",),
+        ("workflows/audit/headers.py:_utc",),
         text=True,
     ),
     Target(
@@ -752,17 +753,17 @@ NOT_PARSERS: dict[str, str] = {
     "ascmhl/strict_xml.py:_ampersand": "parses one constant",
     "card/across.py:_from_one": "of clips that were grouped",
     "cli/session.py:Job.parse_args": "click's own",
-    "cli/wipe_summary.py:_moment": "a moment that this process wrote",
+    "cli/views/wipe_summary.py:_moment": "a moment that this process wrote",
     "copying/engine.py:Offloading._read_again": "reads footage, whose bytes mean nothing to it",
     "copying/lane.py:Lane._read_back": "reads footage",
-    "copying/treereader.py:TreeReader._read_small": "reads footage",
-    "copying/treereader.py:TreeReader._read_together": "reads footage",
-    "copying/treereader.py:TreeReader._read_block": "reads footage",
-    "copying/treereader.py:TreeReader._read_exactly": "reads footage",
+    "reading/treereader.py:TreeReader._read_small": "reads footage",
+    "reading/treereader.py:TreeReader._read_together": "reads footage",
+    "reading/treereader.py:TreeReader._read_block": "reads footage",
+    "reading/treereader.py:TreeReader._read_exactly": "reads footage",
     "records/clock.py:from_ns": "writes",
     "records/standing.py:_Reading._from_rows": "of what iter_files gave",
     "reports/pdf.py:_Drawer._picture": "a poster frame that this process drew",
-    "workflows/audit_listed_read.py:ListedReader.read": "reads footage",
+    "workflows/audit/listed_read.py:ListedReader.read": "reads footage",
     "storage/files.py:read_small": "bytes, whatever they mean",
     "storage/files.py:read_chunks": "bytes, whatever they mean",
     "storage/io.py:Io.read_into": "a call of the system",
@@ -782,20 +783,20 @@ NOT_PARSERS: dict[str, str] = {
     "storage/windows_kernel.py:_load": "loads the system's own libraries",
     "storage/windows_kernel.py:SystemCalls.read_file": "a call of the system",
     "storage/readback.py:_Fresh.read": "bytes, whatever they mean",
-    "workflows/history_beside_records.py:_started": "of a file name of which a pattern has left only digits",
-    "workflows/offload_copy_board.py:CopyBoard.read_whole": "says whether footage was read",
-    "workflows/audit_headers.py:read_again_at": "of records that were read",
-    "workflows/audit_recorded.py:read_papers": "of what records and history gave",
-    "workflows/checksums.py:_Writer._read": "reads footage",
-    "workflows/offload_wish.py:read_wish": "of what load gave",
-    "workflows/packing_check.py:ArrivalCheck._read": "reads footage",
-    "workflows/read_files.py:FileReader.read": "reads footage",
-    "workflows/roll_papers.py:read_papers": "of what records and history gave",
-    "workflows/verify_copy.py:CopyVerifier._read": "reads footage",
-    "workflows/verify_expectation.py:read_expectation": "of what records and history gave",
-    "workflows/wipe_attached.py:AttachedLook._from_records": "of what iter_files gave",
-    "workflows/wipe_attached.py:AttachedLook._read_again": "reads footage",
-    "workflows/wipe_read.py:read_tree": "reads footage",
+    "copies/beside_records.py:_started": "of a file name of which a pattern has left only digits",
+    "workflows/offload/recorded_board.py:CopyBoard.read_whole": "says whether footage was read",
+    "workflows/audit/headers.py:read_again_at": "of records that were read",
+    "copies/recorded.py:read_papers": "of what records and history gave",
+    "workflows/delivery/checksums.py:_Writer._read": "reads footage",
+    "workflows/offload/order.py:read_wish": "of what load gave",
+    "copies/packing_check.py:ArrivalCheck._read": "reads footage",
+    "reading/files.py:FileReader.read": "reads footage",
+    "copies/roll_histories.py:read_papers": "of what records and history gave",
+    "workflows/verify/copy.py:CopyVerifier._read": "reads footage",
+    "copies/history.py:read_expectation": "of what records and history gave",
+    "workflows/may_wipe/attached.py:AttachedLook._from_records": "of what iter_files gave",
+    "workflows/may_wipe/attached.py:AttachedLook._read_again": "reads footage",
+    "workflows/may_wipe/reading.py:read_tree": "reads footage",
 }
 """Functions that are named or built like parsers and are none, with the reason."""
 

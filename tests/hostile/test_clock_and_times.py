@@ -13,11 +13,11 @@ import pytest
 
 import rollproof.records.clock
 import rollproof.workflows.may_wipe
+import rollproof.workflows.may_wipe.permit
 import rollproof.workflows.offload
-import rollproof.workflows.verify_copy
-import rollproof.workflows.wipe_permit
+import rollproof.workflows.verify.copy
 from rollproof.records.chain import read_chain
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 from support.counting import FAULTS
 from support.devices import Devices
 from support.faults import Fail, Lose, Rule
@@ -29,8 +29,8 @@ _MODULES = (
     rollproof.records.clock,
     rollproof.workflows.may_wipe,
     rollproof.workflows.offload,
-    rollproof.workflows.verify_copy,
-    rollproof.workflows.wipe_permit,
+    rollproof.workflows.verify.copy,
+    rollproof.workflows.may_wipe.permit,
 )
 
 

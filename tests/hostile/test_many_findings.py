@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rollproof.cli.findings_view import finding_lines
+from rollproof.cli.views.findings_view import finding_lines
 from rollproof.models.findings import Kind
 from support.faults import Fail, Rule
 from support.stage import Stage, stage

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from media.corpus import corpus
 from rollproof.media.health import examine
 from rollproof.media.source import BLOCK_BYTES, BytesSource, FileSource, TooMuch
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 
 DATA = os.urandom(BLOCK_BYTES * 3 + 777)
 LONG = os.urandom(BLOCK_BYTES * 40 + 123)

@@ -26,7 +26,8 @@ from rollproof.records.models import (
 )
 from rollproof.records.rows import ClipRow, FileRow
 from rollproof.records.write import WrittenRecord, append_record
-from rollproof.storage.io import Io, system_io
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
 
 WHEN = datetime(2026, 5, 14, 8, 15, 2, tzinfo=UTC)
 MOMENT_NS = 1_778_746_502_540_000_000

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from rollproof.copying.buffers import Buffer
+from rollproof.reading.buffers import Buffer
 from rollproof.storage import linux_aio
 from rollproof.storage.linux_aio import MOST, ReadsTogether
 from rollproof.storage.posix import LinuxIo

@@ -18,15 +18,16 @@ from pathlib import Path
 
 import pytest
 
-from rollproof.copying.settings import Settings
-from rollproof.drives.interface import Drives, system_drives
+from rollproof.drives.interface import Drives
+from rollproof.drives.system import system_drives
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
 from rollproof.models.results import MayWipeResult, OffloadResult, VerifyResult
-from rollproof.storage.io import system_io
+from rollproof.reading.settings import Settings
+from rollproof.station.keys import station_signer
+from rollproof.storage.system import system_io
 from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.offload import offload
-from rollproof.workflows.signer import station_signer
 from rollproof.workflows.verify import verify
 from support.devices import Devices, Drive, why_no_devices
 from support.faults import Killed, Rule

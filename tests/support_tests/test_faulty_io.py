@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from rollproof.storage.io import Io, system_io
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
 from support.faults import Answer, Do, Fail, Flip, Kill, Killed, Lose, Rule, Short, Stall
 from support.faulty_io import FaultyIo
 

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from rollproof.ascmhl.folder import C4Sum
-from rollproof.copying.settings import Settings
 from rollproof.models.events import CardFree, Event, Leg, LegStarted
 from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
 from rollproof.models.results import OffloadResult, RollResult, VerifyResult
+from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify

@@ -18,10 +18,11 @@ from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import ExitStatus, Interrupted, UsageProblem
 from rollproof.models.events import Event, Moved
 from rollproof.models.requests import AuditRequest, Cancel
-from rollproof.storage.io import Io, system_io
+from rollproof.station.keys import station_signer
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
 from rollproof.workflows.audit import audit
-from rollproof.workflows.audit_drives import LOOKING
-from rollproof.workflows.signer import station_signer
+from rollproof.workflows.audit.drives import LOOKING
 from workflows.station import SMALL, change_quietly, tree
 
 ROLLS = (ToShoot("A001", 1, "main"), ToShoot("A002", 1, "main"), ToShoot("S001", 1, "main"))

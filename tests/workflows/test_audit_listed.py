@@ -14,8 +14,8 @@ import xxhash
 from audit.production import Made, ToShoot
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.requests import AuditRequest, Cancel
+from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
-from rollproof.workflows.signer import station_signer
 from workflows.station import SMALL, change_quietly, tree
 
 ROLL = ToShoot("A001", 1, "main")

@@ -11,6 +11,9 @@ from typing import Any
 import pytest
 
 from audit.production import InventedDrives, Made, ToShoot
+from rollproof.copies.ledger_import import learn_copy
+from rollproof.copies.ledger_update import remember_chain
+from rollproof.copies.location import place_on
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import open_ledger
@@ -19,11 +22,8 @@ from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.records import clock
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
+from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
-from rollproof.workflows.learn import learn_copy
-from rollproof.workflows.placing import place_on
-from rollproof.workflows.remember import remember_chain
-from rollproof.workflows.signer import station_signer
 from workflows.station import SMALL
 
 ROLLS = (ToShoot("A001", 1, "main"), ToShoot("A002", 1, "main"), ToShoot("S001", 1, "main"))

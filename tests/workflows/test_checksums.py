@@ -14,8 +14,8 @@ import pytest
 from rollproof.models.delivery_results import AgainstResult, ChecksumsResult
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.requests import AgainstRequest, Cancel, ChecksumsRequest
-from rollproof.workflows.checksums import checksums
-from rollproof.workflows.verify_against import verify_against
+from rollproof.workflows.delivery.checksums import checksums
+from rollproof.workflows.verify.against import verify_against
 from support.trees import PORTABLE, Node, build
 from workflows.station import CLIPS, SMALL, Station, change_quietly, fill, tree
 

@@ -12,9 +12,9 @@ import pytest
 from rollproof.models.custody_results import CustodyChain, CustodyResult
 from rollproof.models.errors import ExitStatus, Refused, UsageProblem
 from rollproof.models.requests import Cancel, HandoverRequest, ReceiveRequest
-from rollproof.workflows.custody import custody, trust
-from rollproof.workflows.handover import handover
-from rollproof.workflows.receive import receive
+from rollproof.workflows.custody.handover import handover
+from rollproof.workflows.custody.receive import receive
+from rollproof.workflows.custody.timeline import custody, trust
 from workflows.station import SMALL, Station
 
 

@@ -14,15 +14,15 @@ from typing import Any
 
 import pytest
 
-from rollproof.drives.interface import system_drives
+from rollproof.drives.system import system_drives
 from rollproof.models.custody_results import HandoverResult, ReceiveResult
 from rollproof.models.errors import ExitStatus, Interrupted, Refused, UsageProblem
 from rollproof.models.requests import Cancel, HandoverRequest, Person, ReceiveRequest
 from rollproof.models.volumes import Volume
 from rollproof.records.receipt import read_receipt
 from rollproof.storage.posix import LinuxIo
-from rollproof.workflows.handover import handover
-from rollproof.workflows.receive import receive
+from rollproof.workflows.custody.handover import handover
+from rollproof.workflows.custody.receive import receive
 from workflows.station import CLIPS, SMALL, Station, add_patterns, change_quietly, fill
 
 

@@ -18,10 +18,10 @@ from rollproof.ascmhl.write import write_generation
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.custody_results import HandoverResult, ReceiveResult
 from rollproof.models.requests import AuditRequest, Cancel, HandoverRequest, Person, ReceiveRequest
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 from rollproof.workflows.audit import audit
-from rollproof.workflows.handover import handover
-from rollproof.workflows.receive import receive
+from rollproof.workflows.custody.handover import handover
+from rollproof.workflows.custody.receive import receive
 from workflows.station import SMALL, Station, change_quietly, fill
 from workflows.test_copies_of_productions import Foundry, manifests
 

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from records.samples import drive
-from rollproof.copying.settings import Settings
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.volumes import Device, MediumWay, Volume
+from rollproof.reading.settings import Settings
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.offload import offload
 

@@ -23,6 +23,9 @@ from media.by_hand import dng
 from media.corpus import corpus
 from media.noisy import noisy_movie
 from rollproof.card.clips import read_card
+from rollproof.clips import check as clip_look
+from rollproof.clips.check import look_at_clips
+from rollproof.clips.words import duration_text, end_timecode, rate_text
 from rollproof.media import reader_process
 from rollproof.media.facts import Facts
 from rollproof.media.health import FileHealth, examine
@@ -32,13 +35,10 @@ from rollproof.models.events import CardFree, Event, FindingRaised, Leg, LegEnde
 from rollproof.models.findings import Kind
 from rollproof.models.inspect_results import InspectResult
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest, OffloadRequest
-from rollproof.storage.io import system_io
 from rollproof.storage.posix import LinuxIo
-from rollproof.workflows import clip_look
-from rollproof.workflows.clip_look import look_at_clips
-from rollproof.workflows.clip_words import duration_text, end_timecode, rate_text
-from rollproof.workflows.clips_list import csv_lines, list_clips
+from rollproof.storage.system import system_io
 from rollproof.workflows.inspect import inspect
+from rollproof.workflows.inspect.clips_list import csv_lines, list_clips
 from rollproof.workflows.offload import offload
 from support.devices import Devices
 from support.faults import Fail, Rule, Stall

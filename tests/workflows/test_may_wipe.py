@@ -18,7 +18,8 @@ import pytest
 
 from copying.faults import HookedIo
 from media.noisy import noisy_movie
-from rollproof.drives.interface import system_drives
+from rollproof.clips.check import ClipLook, Looks
+from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import ExitStatus, UsageProblem
@@ -29,7 +30,6 @@ from rollproof.models.tree import Clip, Snapshot
 from rollproof.storage.io import Io
 from rollproof.storage.posix import LinuxIo
 from rollproof.storage.station import station_home
-from rollproof.workflows.clip_look import ClipLook, Looks
 from support.devices import Devices, Drive
 from support.loops import tool
 from support.movies import SMALLEST
@@ -527,7 +527,7 @@ def _no_time_to_look(patch: pytest.MonkeyPatch) -> None:
     def too_late(io: Io, root: int, snapshot: Snapshot, clips: Sequence[Clip], *, workers: int, **how: object) -> Looks:
         return Looks([ClipLook(clip) for clip in clips], complete=False)
 
-    patch.setattr("rollproof.workflows.clip_look.look_at_clips", too_late)
+    patch.setattr("rollproof.clips.check.look_at_clips", too_late)
 
 
 @must_be_kept("too-few-copies")

@@ -16,13 +16,13 @@ from copying.faults import HookedIo
 from rollproof.ascmhl import manifest_xml
 from rollproof.ascmhl.manifest_xml import ManifestBody
 from rollproof.ascmhl.model import FileHash
-from rollproof.drives.interface import system_drives
+from rollproof.drives.system import system_drives
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.events import CardFree, DriveDone, Event, Leg, LegStarted
 from rollproof.models.names import MARKER_NAME
 from rollproof.records.write import RowLines
 from rollproof.storage.posix import LinuxIo
-from rollproof.workflows import offload_evidence
+from rollproof.workflows.offload import evidence as offload_evidence
 from workflows.station import CLIPS, Station, change_quietly, fill, tree
 
 MARKER = MARKER_NAME.decode()

@@ -15,7 +15,7 @@ import pytest
 
 from copying.faults import HookedIo
 from rollproof.drives.checks import bytes_needed
-from rollproof.drives.interface import system_drives
+from rollproof.drives.system import system_drives
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import CardFree, Leg, LegEnded
 from rollproof.models.names import MARKER_NAME
@@ -25,7 +25,7 @@ from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
 from rollproof.storage.io import EntryKind
 from rollproof.storage.posix import LinuxIo
-from rollproof.workflows.offload_drive import card_session
+from rollproof.workflows.offload.target import card_session
 from workflows.station import CLIPS, Station, change_quietly, fill, tree
 
 MARKER = MARKER_NAME.decode()

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rollproof.models.events import Event, Leg, LegEnded, LegStarted, Moved
-from rollproof.workflows.offload_speed import MOST_STRETCHES, SpeedNotes
+from rollproof.workflows.offload.speed import MOST_STRETCHES, SpeedNotes
 
 
 class Clock:

@@ -17,8 +17,8 @@ from rollproof.models.custody_results import ReceiveResult
 from rollproof.models.delivery_results import PackingListResult
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.requests import Cancel, PackingListRequest, Person, ReceiveRequest
-from rollproof.workflows.packing_list import packing_list
-from rollproof.workflows.receive import receive
+from rollproof.workflows.custody.receive import receive
+from rollproof.workflows.delivery.packing_list import packing_list
 from workflows.station import CLIPS, SMALL, Station, change_quietly, fill, tree
 
 MHL = "{urn:ASC:MHL:v2.0}"

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from rollproof.models.requests import Cancel, HandoverRequest, Person, ReceiveRequest, VerifyRequest
-from rollproof.storage.io import system_io
-from rollproof.workflows.handover import handover
-from rollproof.workflows.receive import receive
+from rollproof.storage.system import system_io
+from rollproof.workflows.custody.handover import handover
+from rollproof.workflows.custody.receive import receive
 from rollproof.workflows.verify import verify
 from support.faults import Flip, Rule
 from support.faulty_io import FaultyIo

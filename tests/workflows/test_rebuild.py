@@ -13,8 +13,8 @@ from rollproof.models.errors import ExitStatus, Interrupted
 from rollproof.models.requests import Cancel
 from rollproof.records.models import CopyState
 from rollproof.storage.station import station_home
-from rollproof.workflows.offload_drive import DriveAtWork
-from rollproof.workflows.offload_evidence import EvidenceWriter
+from rollproof.workflows.offload.evidence import EvidenceWriter
+from rollproof.workflows.offload.target import DriveAtWork
 from rollproof.workflows.rebuild import RebuildResult, rebuild_ledger
 from workflows.station import CLIPS, Station, change_quietly
 

@@ -14,15 +14,15 @@ from pathlib import Path
 import pytest
 
 from copying.faults import HookedIo
+from rollproof.copies.ledger_import import camera_of
 from rollproof.ledger.entries import KnownCopy, KnownOffload
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import CardFree
 from rollproof.models.requests import Cancel, Person
+from rollproof.station.ledger import StationLedger
 from rollproof.storage.station import station_home, station_id
-from rollproof.workflows.learn import camera_of
-from rollproof.workflows.station_ledger import StationLedger
 from workflows.station import CLIPS, Station, change_quietly
 
 
@@ -229,8 +229,8 @@ def test_the_order_is_records_then_ledger_then_verdict(station: Station, monkeyp
 
         monkeypatch.setattr(f"{module}.{name}", told)
 
-    note("rollproof.workflows.offload_evidence", "append_record", "record")
-    note("rollproof.workflows.offload_one", "remember_offload", "ledger")
-    note("rollproof.workflows.offload_one", "roll_result", "verdict")
+    note("rollproof.workflows.offload.evidence", "append_record", "record")
+    note("rollproof.workflows.offload.card_run", "remember_offload", "ledger")
+    note("rollproof.workflows.offload.card_run", "roll_result", "verdict")
     station.offload()
     assert happened == ["record", "record", "ledger", "verdict"]

@@ -18,7 +18,7 @@ from rollproof.models.errors import ExitStatus, Refused, UsageProblem
 from rollproof.models.requests import Person, ReportRequest
 from rollproof.reports.model import Report, RollOfReport
 from rollproof.workflows.report import report
-from rollproof.workflows.report_rolls import CopyFound, RollFound, person_of
+from rollproof.workflows.report.rolls import CopyFound, RollFound, person_of
 from workflows.station import CLIPS, Station, change_quietly, fill, tree
 
 DAY = "2026-05-14"

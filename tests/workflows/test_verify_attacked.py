@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from copying.faults import HookedIo
-from rollproof.drives.interface import system_drives
+from rollproof.drives.system import system_drives
 from rollproof.models.errors import ExitStatus, Interrupted
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import VerifyResult

@@ -11,11 +11,11 @@ from ledger.notes import copy as note
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.station.known_drives import which_drive, which_drive_if_any
 from rollproof.storage.station import station_home
 from rollproof.workflows.custody import custody
 from rollproof.workflows.drives import list_drives
 from rollproof.workflows.offload import offload
-from rollproof.workflows.which_drive import which_drive, which_drive_if_any
 from support.shelf import Desk, QuickIo, Thing
 from workflows.station import SMALL, fill
 

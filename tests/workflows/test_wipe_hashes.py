@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rollproof.models.tree import FileEntry
-from rollproof.workflows.wipe_hashes import HashesByPath
+from rollproof.workflows.may_wipe.hashes import HashesByPath
 
 FILES = [FileEntry(b"A/one.mov", 5, 1), FileEntry(b"A/two.mov", 6, 1), FileEntry(b"B/three.wav", 7, 1)]
 

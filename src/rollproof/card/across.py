@@ -14,10 +14,10 @@ from itertools import pairwise
 
 from rollproof.card.clips import CardContents
 from rollproof.card.roll_name import CLIP_NAME
-from rollproof.card.suffixes import is_essence, split_name
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.tree import Clip, Snapshot
+from rollproof.tree.suffixes import is_essence, split_name
 
 _CLOCK_SLACK_NS = 2_000_000_000
 """The modification times of the coarsest file systems."""

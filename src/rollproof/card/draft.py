@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
 
-from rollproof.card.suffixes import FRAMES, PICTURES, RAW_STILLS
+from rollproof.tree.suffixes import FRAMES, PICTURES, RAW_STILLS
 
 Key = tuple[bytes, bytes, bytes]
 """Scope (a folder below the region's top, empty for the layout's own set), clip name, suffix of a frame sequence."""

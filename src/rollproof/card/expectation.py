@@ -6,10 +6,10 @@ import re
 from collections.abc import Sequence
 
 from rollproof.card.clips import first_and_last, natural_key
-from rollproof.card.suffixes import ESSENCE
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert
 from rollproof.models.tree import Clip
+from rollproof.tree.suffixes import ESSENCE
 
 _COUNTER = re.compile(r"[_-]?(?:[0-9]{6,14}[_-])?[ct][0-9]{2}")
 _REMEDY = "look at the camera report and at the card in hand before anything is copied or wiped"

@@ -14,10 +14,10 @@ from rollproof.card.draft import OWN_NAME, STILLS, Draft, Key, kind_of
 from rollproof.card.layout import Layout
 from rollproof.card.regions import compiled
 from rollproof.card.stems import ends
-from rollproof.card.suffixes import ESSENCE, FRAMES, MEDIA
 from rollproof.models.file_table import size_of
 from rollproof.models.names import to_text
 from rollproof.models.tree import Clip, FileEntry
+from rollproof.tree.suffixes import ESSENCE, FRAMES, MEDIA
 
 SAME_STEM = Layout(id="", words="")
 """The rule for a folder in which no layout was recognised."""

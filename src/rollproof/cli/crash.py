@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from rollproof import __version__
 from rollproof.models.names import inert
 from rollproof.storage.files import write_new
-from rollproof.storage.io import system_io
+from rollproof.storage.system import system_io
 
 _FOLDER = b"crashes"
 

@@ -12,17 +12,17 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from rollproof.copying.board import ProofBoard, SourceState
-from rollproof.copying.buffers import BufferPool
 from rollproof.copying.falling_behind import nobody_to_follow, not_the_cards, not_to_be_had
 from rollproof.copying.helping import Donor, Helping
-from rollproof.copying.parcels import ParcelStream, Segment, Stalled, Stopped
 from rollproof.copying.plan import same_time
-from rollproof.copying.settings import Settings
-from rollproof.copying.treereader import TreeLost, TreeReader
 from rollproof.copying.writer import CopyWriter
 from rollproof.hashing import Hasher, new_hasher
 from rollproof.models.errors import DriveFault
 from rollproof.models.tree import FileEntry
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.parcels import ParcelStream, Segment, Stalled, Stopped
+from rollproof.reading.settings import Settings
+from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.storage.io import Io
 
 _POLL_SECONDS = 0.2

@@ -13,17 +13,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from rollproof.copying.board import ProofBoard
-from rollproof.copying.buffers import BufferPool
 from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.falling_behind import who_falls_behind
-from rollproof.copying.hashpass import HashPass, SegmentHasher, consume
 from rollproof.copying.helping import Helping
 from rollproof.copying.lane import Lane
-from rollproof.copying.parcels import ParcelStream, Stopped
-from rollproof.copying.settings import Settings
-from rollproof.copying.source_words import CARD, SourceWords
-from rollproof.copying.treereader import TreeLost, TreeReader
-from rollproof.copying.trouble import hanging
 from rollproof.copying.zero_watch import ZeroWatch
 from rollproof.hashing import ALGORITHMS
 from rollproof.models.errors import Interrupted
@@ -32,6 +25,13 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.hashpass import HashPass, SegmentHasher, consume
+from rollproof.reading.parcels import ParcelStream, Stopped
+from rollproof.reading.settings import Settings
+from rollproof.reading.source_words import CARD, SourceWords
+from rollproof.reading.treereader import TreeLost, TreeReader
+from rollproof.storage.errors import hanging
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from rollproof.copying.parcels import Waited
-from rollproof.copying.settings import Settings
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.reading.parcels import Waited
+from rollproof.reading.settings import Settings
 
 _FEWEST_WAITS = 8  # fewer say nothing about how much waits differ
 _CHANCE = 9.0

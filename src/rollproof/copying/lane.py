@@ -11,19 +11,12 @@ import time
 from collections.abc import Callable, Sequence
 
 from rollproof.copying.board import ProofBoard
-from rollproof.copying.buffers import BufferPool
 from rollproof.copying.catching_up import CatchUp
 from rollproof.copying.drive_side import DriveSide, Watch
 from rollproof.copying.falling_behind import fell_behind, had_fallen_behind
-from rollproof.copying.hashpass import HashPass
 from rollproof.copying.helping import Donor, Helping
-from rollproof.copying.parcels import FellBehind, Parcel, ParcelStream, Stopped
 from rollproof.copying.plan import Action, same_time
-from rollproof.copying.settings import Settings
 from rollproof.copying.suspects import SuspectCopies
-from rollproof.copying.treereader import TreeLost, TreeReader
-from rollproof.copying.trouble import write_trouble
-from rollproof.copying.turns import TURNS
 from rollproof.copying.writer import CopyWriter
 from rollproof.models.errors import DriveFault
 from rollproof.models.events import Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
@@ -31,6 +24,13 @@ from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.tree import FileEntry
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.hashpass import HashPass
+from rollproof.reading.parcels import FellBehind, Parcel, ParcelStream, Stopped
+from rollproof.reading.settings import Settings
+from rollproof.reading.treereader import TreeLost, TreeReader
+from rollproof.reading.turns import TURNS
+from rollproof.storage.errors import write_trouble
 from rollproof.storage.io import Io
 
 _WRITTEN = (Action.COPY, Action.REPLACE)

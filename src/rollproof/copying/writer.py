@@ -13,16 +13,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from rollproof.copying.flushes import flush_all
-from rollproof.copying.parcels import Segment
 from rollproof.copying.plan import Action, same_time
-from rollproof.copying.settings import ALIGNMENT, Settings
-from rollproof.copying.treereader import aligned
-from rollproof.copying.trouble import write_trouble
-from rollproof.copying.turns import TURNS, Turn
 from rollproof.models.errors import DriveFault
 from rollproof.models.findings import Finding
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Limits
+from rollproof.reading.parcels import Segment
+from rollproof.reading.settings import ALIGNMENT, Settings
+from rollproof.reading.treereader import aligned
+from rollproof.reading.turns import TURNS, Turn
+from rollproof.storage.errors import write_trouble
 from rollproof.storage.files import partial_name, write_all
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io

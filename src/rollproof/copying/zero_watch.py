@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rollproof.copying.parcels import Segment
+from rollproof.reading.parcels import Segment
 
 _WINDOW = 128 << 10
 _ZEROS = bytes(_WINDOW)

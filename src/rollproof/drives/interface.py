@@ -6,7 +6,6 @@ be unknown (None), never guessed: "unknown" keeps a card, a guess may wipe it.
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -68,18 +67,3 @@ class Drives(Protocol):
     def mounts_below(self, path: bytes) -> list[bytes]:
         """Mount points strictly below `path` (its real path), in byte order: other file systems inside a folder."""
         ...
-
-
-def system_drives() -> Drives:
-    """The implementation for this operating system."""
-    if sys.platform == "win32":
-        from rollproof.drives.windows import WindowsDrives  # noqa: PLC0415
-
-        return WindowsDrives()
-    if sys.platform == "darwin":
-        from rollproof.drives.macos import MacosDrives  # noqa: PLC0415
-
-        return MacosDrives()
-    from rollproof.drives.linux import LinuxDrives  # noqa: PLC0415
-
-    return LinuxDrives()

@@ -24,7 +24,7 @@ from rollproof.ledger.entries import (
 from rollproof.models.volumes import Evidence
 
 if TYPE_CHECKING:
-    from rollproof.ledger.ledger import Trust
+    from rollproof.ledger.trust import Trust
 
 _AT_ONCE = 500
 """Values in one IN list: far below what any database allows."""

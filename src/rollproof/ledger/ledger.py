@@ -35,27 +35,13 @@ from rollproof.ledger.entries import (
     RecordNote,
 )
 from rollproof.ledger.station_file import StationFile
-from rollproof.ledger.trouble import LedgerProblem
+from rollproof.ledger.trouble import LedgerProblem, is_damaged, is_locked
+from rollproof.ledger.trust import Trust
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Evidence
 
 WRITES = "rollproof_writes"
 """Execution option of a connection whose transactions take the write lock at once."""
-
-
-@dataclass(frozen=True, slots=True)
-class Trust:
-    """What this ledger can vouch for on its own word. `machine` is this station's identity."""
-
-    machine: str
-    made_here: bool = False
-    restored_at: int = 0
-
-    def vouches(self, seen_by: str, seen_at: int | None) -> bool:
-        """Whether an observation counts as this station's own: made by it, in a ledger of its own, and not before an
-        older ledger was put back (what that one forgot nobody knows)."""
-        ours = self.made_here and bool(self.machine) and seen_by == self.machine
-        return ours and seen_at is not None and seen_at > self.restored_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +118,6 @@ class Ledger:
                 hint="A record on a drive may hold nonsense. Copies and records on the drives are not touched.",
             ) from None
         except SQLAlchemyError as problem:
-            from rollproof.ledger.opening import is_damaged, is_locked  # noqa: PLC0415 - opening makes ledgers
-
             if self._station is not None and isinstance(problem, OperationalError) and is_locked(problem):
                 raise self._station.busy(self._wait_seconds) from None
             reason = str(getattr(problem, "orig", None) or problem)[:200]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,14 +12,16 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from rollproof.ledger import tables
-from rollproof.ledger.ledger import WRITES, Ledger, Trust
+from rollproof.ledger.ledger import WRITES, Ledger
 from rollproof.ledger.migrations import MIGRATIONS, Migration, migrate
 from rollproof.ledger.soundness import damage, needs_full_check
 from rollproof.ledger.station_file import StationFile, home_lock
-from rollproof.ledger.trouble import LedgerProblem
+from rollproof.ledger.trouble import LedgerProblem, is_locked
+from rollproof.ledger.trust import Trust
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.storage.io import Io, system_io
+from rollproof.storage.io import Io
 from rollproof.storage.station import make_home, station_home, station_id
+from rollproof.storage.system import system_io
 
 WAIT_SECONDS = 10.0
 _CACHE_KIB = 32 * 1024
@@ -206,20 +207,6 @@ def _damage(station: StationFile, wait_seconds: float, *, everything: bool) -> s
         raise
     finally:
         engine.dispose()
-
-
-def is_locked(problem: SQLAlchemyError) -> bool:
-    """Whether another process holds the ledger."""
-    origin = getattr(problem, "orig", None)
-    code = getattr(origin, "sqlite_errorcode", 0) or 0
-    return isinstance(origin, sqlite3.OperationalError) and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
-
-
-def is_damaged(problem: SQLAlchemyError) -> bool:
-    """Whether the database says of itself that it is damaged."""
-    origin = getattr(problem, "orig", None)
-    code = getattr(origin, "sqlite_errorcode", 0) or 0
-    return isinstance(origin, sqlite3.DatabaseError) and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def _reason(problem: SQLAlchemyError) -> str:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import sqlite3
+
+from sqlalchemy.exc import SQLAlchemyError
+
 from rollproof.models.errors import ExitStatus, RollproofError
 
 
@@ -16,3 +20,17 @@ class LedgerBusy(LedgerProblem):
     """Another process holds the ledger; the message says which one."""
 
     id = "ledger-busy"
+
+
+def is_locked(problem: SQLAlchemyError) -> bool:
+    """Whether another process holds the ledger."""
+    origin = getattr(problem, "orig", None)
+    code = getattr(origin, "sqlite_errorcode", 0) or 0
+    return isinstance(origin, sqlite3.OperationalError) and code & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+def is_damaged(problem: SQLAlchemyError) -> bool:
+    """Whether the database says of itself that it is damaged."""
+    origin = getattr(problem, "orig", None)
+    code = getattr(origin, "sqlite_errorcode", 0) or 0
+    return isinstance(origin, sqlite3.DatabaseError) and code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)

@@ -9,7 +9,6 @@ a link below an opened root; every failure is an `OSError` with `errno` set; han
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from enum import StrEnum
 from typing import NamedTuple, Protocol
@@ -191,21 +190,3 @@ def one_by_one(io: Io, reads: Sequence[tuple[int, memoryview]]) -> list[int]:
         except OSError:
             counts.append(-1)
     return counts
-
-
-def system_io() -> Io:
-    """The implementation for this operating system; where it bounds how many files may be open, that is raised."""
-    if sys.platform == "win32":
-        from rollproof.storage.windows import WindowsIo  # noqa: PLC0415
-
-        return WindowsIo()
-    if sys.platform == "darwin":
-        from rollproof.storage.macos import MacosIo  # noqa: PLC0415
-        from rollproof.storage.posix import allow_open_files  # noqa: PLC0415
-
-        allow_open_files()
-        return MacosIo()
-    from rollproof.storage.posix import LinuxIo, allow_open_files  # noqa: PLC0415
-
-    allow_open_files()
-    return LinuxIo()

@@ -11,7 +11,8 @@ from rollproof.production.load import FILE_NAME, parse
 from rollproof.production.model import MAX_TEXT
 from rollproof.production.template import SCENARIO, template
 from rollproof.storage.files import exists, write_new
-from rollproof.storage.io import Io, system_io
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
 
 
 def init_production(folder: bytes, name: str | None, io: Io | None = None) -> bytes:

@@ -14,8 +14,12 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from rollproof.copying.trouble import said
-from rollproof.drives.interface import Drives, system_drives
+from rollproof.copies.find import find_rolls
+from rollproof.copies.ledger_import import learn_copy
+from rollproof.copies.ledger_update import remember_chain
+from rollproof.copies.location import place_on
+from rollproof.drives.interface import Drives
+from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import fresh_ledger
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
@@ -26,12 +30,10 @@ from rollproof.models.requests import Cancel
 from rollproof.models.results import FindingOut
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
+from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
-from rollproof.storage.io import Io, system_io
-from rollproof.workflows.find_rolls import find_rolls
-from rollproof.workflows.learn import learn_copy
-from rollproof.workflows.placing import place_on
-from rollproof.workflows.remember import remember_chain
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
 
 
 class RebuiltRoll(BaseModel):

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict
 from rollproof.ledger.entries import HistoryLine, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.results import FindingOut
-from rollproof.workflows.station_ledger import StationLedger
+from rollproof.station.ledger import StationLedger
 
 STATES = ("proven", "too few copies", "not proven")
 

@@ -102,7 +102,7 @@ def command(
     by the open standard's manifests, whoever wrote them. Without --reread only records and listings are compared, and
     nothing is written. Exit status 0 only when nothing is short, damaged or missing.
     """
-    from rollproof.cli.audit_run import run_audit  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.audit_run import run_audit  # noqa: PLC0415 - as above
     from rollproof.models.requests import AuditRequest, Person  # noqa: PLC0415
 
     if bool(accepted) != bool(reason.strip()):

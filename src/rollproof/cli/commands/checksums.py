@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def _workflow() -> Checksums:
-    from rollproof.workflows.checksums import checksums  # noqa: PLC0415 - loaded when it is called, not for --help
+    from rollproof.workflows.delivery.checksums import checksums  # noqa: PLC0415 - loaded when it is called, not for --help
 
     return checksums
 
@@ -73,8 +73,8 @@ def command(
     Names in it begin at PATH: run the stock tool there. A file that is not as it was recorded gets no line, and the
     answer is no (exit status 1).
     """
-    from rollproof.cli.delivery_view import checksums_lines  # noqa: PLC0415 - as above
-    from rollproof.cli.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.views.delivery_view import checksums_lines  # noqa: PLC0415 - as above
     from rollproof.models.requests import ChecksumsRequest  # noqa: PLC0415
 
     request = ChecksumsRequest(path, algorithm, out)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def _workflow() -> Callable[..., ClipsResult]:
-    from rollproof.workflows.clips_list import list_clips  # noqa: PLC0415 - loaded when it is called, not for --help
+    from rollproof.workflows.inspect.clips_list import list_clips  # noqa: PLC0415 - loaded when it is called, not for --help
 
     return list_clips
 
@@ -55,7 +55,7 @@ def command(session: Session, /, paths: tuple[bytes, ...], csv_file: bytes | Non
     the frame after the last, as edit lists count. Ends with 1 when a clip is damaged; the list is written all the
     same.
     """
-    from rollproof.cli.inspect_run import run_clips  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.inspect_run import run_clips  # noqa: PLC0415 - as above
 
     output = session.speak(json=as_json, quiet=quiet)
     return run_clips(session, output, paths, csv_file, session.workflow("clips", _workflow))

@@ -24,7 +24,7 @@ def _workflow() -> Callable[..., CustodyResult]:
 
 
 def _trust_workflow() -> Callable[..., TrustResult]:
-    from rollproof.workflows.custody import trust  # noqa: PLC0415 - as above
+    from rollproof.workflows.custody.timeline import trust  # noqa: PLC0415 - as above
 
     return trust
 
@@ -65,7 +65,7 @@ def command(context: click.Context, /, words: tuple[bytes, ...], name: str | Non
         raise click.UsageError("--name belongs to: trust KEYFILE --name NAME", context)
     output = session.speak(json=as_json, quiet=quiet)
     if trusting:
-        from rollproof.cli.custody_trusted import trusted_lines  # noqa: PLC0415 - as above
+        from rollproof.cli.views.custody_trusted import trusted_lines  # noqa: PLC0415 - as above
 
         trusted = session.workflow("trust", _trust_workflow)(words[1], name)
         if as_json:
@@ -73,7 +73,7 @@ def command(context: click.Context, /, words: tuple[bytes, ...], name: str | Non
         else:
             output.show(trusted_lines(trusted))
         return 0
-    from rollproof.cli.custody_timeline import custody_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.views.custody_timeline import custody_lines  # noqa: PLC0415 - as above
 
     result = session.workflow("custody", _workflow)(words[0])
     if as_json:

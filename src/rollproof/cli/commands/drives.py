@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def _workflow() -> Callable[..., DrivesResult]:
-    from rollproof.cli.drives_run import attached_drives  # noqa: PLC0415 - loaded when it is called, not for --help
+    from rollproof.cli.runs.drives_run import attached_drives  # noqa: PLC0415 - loaded when it is called, not for --help
 
     return attached_drives
 
@@ -45,7 +45,7 @@ def command(session: Session, /, everything: bool, production_file: bytes | None
     This is what an offload goes by: two volumes on one device count as one copy, and the identity shown here is what
     a production file can name a drive by.
     """
-    from rollproof.cli.drives_view import drives_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.views.drives_view import drives_lines  # noqa: PLC0415 - as above
 
     output = session.speak(json=as_json)
     result = session.workflow("drives", _workflow)(production_file, everything=everything)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def _workflow() -> Handover:
-    from rollproof.workflows.handover import handover  # noqa: PLC0415 - loaded when it is called, not for --help
+    from rollproof.workflows.custody.handover import handover  # noqa: PLC0415 - loaded when it is called, not for --help
 
     return handover
 
@@ -79,8 +79,8 @@ def command(
     Prints a short receipt to read out over the phone. `rollproof receive` at the other end prints one too: the same
     code means the same records. A page for the courier's envelope is written as well.
     """
-    from rollproof.cli.custody_view import handover_lines  # noqa: PLC0415 - as above
-    from rollproof.cli.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.views.custody_view import handover_lines  # noqa: PLC0415 - as above
     from rollproof.models.requests import HandoverRequest, Person  # noqa: PLC0415
 
     request = HandoverRequest(drive, to, via, note, reread, sheet, Person(by, role))

@@ -59,7 +59,7 @@ def command(session: Session, /, path: bytes, show_all: bool, posters: bytes | N
     whole: that a clip is called sound says that it was finished, not that its pictures are good. Nothing is written
     to what is looked at. Ends with 1 when a clip is damaged.
     """
-    from rollproof.cli.inspect_run import run_inspect  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.inspect_run import run_inspect  # noqa: PLC0415 - as above
     from rollproof.models.requests import InspectRequest  # noqa: PLC0415
 
     output = session.speak(json=as_json, quiet=quiet)

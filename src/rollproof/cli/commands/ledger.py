@@ -58,7 +58,7 @@ def rebuild(session: Session, /, drive: tuple[bytes, ...], as_json: bool, quiet:
 
     The ledger that is there, damaged or whole, is set aside and never deleted. Nothing on a drive is changed.
     """
-    from rollproof.cli.ledger_run import run_rebuild  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.ledger_run import run_rebuild  # noqa: PLC0415 - as above
 
     output = session.speak(json=as_json, quiet=quiet)
     return run_rebuild(session, output, drive, session.workflow("rebuild_ledger", _workflow))

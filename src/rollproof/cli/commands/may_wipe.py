@@ -94,7 +94,7 @@ def command(
     written beside the copies. Everything else, any failure too, is KEEP. The card is only ever read, and never
     formatted: that is done in the camera.
     """
-    from rollproof.cli.wipe_run import run_may_wipe  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.wipe_run import run_may_wipe  # noqa: PLC0415 - as above
     from rollproof.models.requests import MayWipeRequest, Person  # noqa: PLC0415
 
     request = MayWipeRequest(

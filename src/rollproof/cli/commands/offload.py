@@ -131,7 +131,7 @@ def command(
     The card is only ever read. CARD may be a recorded copy too: its rolls are then compared with their own history
     on the way, and both histories go along.
     """  # fmt: skip
-    from rollproof.cli.offload_run import run_offload  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.offload_run import run_offload  # noqa: PLC0415 - as above
     from rollproof.models.requests import OffloadRequest, Person  # noqa: PLC0415
 
     request = OffloadRequest(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def _workflow() -> PackingList:
-    from rollproof.workflows.packing_list import packing_list  # noqa: PLC0415 - loaded when called, not for --help
+    from rollproof.workflows.delivery.packing_list import packing_list  # noqa: PLC0415 - loaded when called, not for --help
 
     return packing_list
 
@@ -65,8 +65,8 @@ def command(
     """
     from rich.text import Text  # noqa: PLC0415 - as above
 
-    from rollproof.cli.delivery_view import packing_list_lines  # noqa: PLC0415
     from rollproof.cli.interrupt import cancelling  # noqa: PLC0415
+    from rollproof.cli.views.delivery_view import packing_list_lines  # noqa: PLC0415
     from rollproof.models.requests import Cancel, PackingListRequest, Person  # noqa: PLC0415
 
     output = session.speak(json=as_json, quiet=quiet)

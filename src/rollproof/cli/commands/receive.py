@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def _workflow() -> Receive:
-    from rollproof.workflows.receive import receive  # noqa: PLC0415 - loaded when it is called, not for --help
+    from rollproof.workflows.custody.receive import receive  # noqa: PLC0415 - loaded when it is called, not for --help
 
     return receive
 
@@ -73,8 +73,8 @@ def command(
     Prints the receipt of what arrived: call the sender and compare. What was found is written on the drive, unless it
     is write-protected.
     """
-    from rollproof.cli.custody_view import receive_lines  # noqa: PLC0415 - as above
-    from rollproof.cli.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.views.custody_view import receive_lines  # noqa: PLC0415 - as above
     from rollproof.models.requests import Person, ReceiveRequest  # noqa: PLC0415
 
     request = ReceiveRequest(drive, receipt, Person(by, role), packing_list)

@@ -80,7 +80,7 @@ def command(
     anywhere), PDF, CSV and JSON. Only drives can tell durations, timecodes and pictures. A report proves nothing by
     itself: it says what records say.
     """
-    from rollproof.cli.report_run import run_report  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.report_run import run_report  # noqa: PLC0415 - as above
     from rollproof.models.requests import Person, ReportRequest  # noqa: PLC0415
 
     if whole and day is not None:

@@ -60,7 +60,7 @@ def command(
     This is the station's own memory, an index: the records beside the copies are what counts, and
     `rollproof ledger rebuild` makes the memory anew from them.
     """
-    from rollproof.cli.rolls_view import rolls_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.views.rolls_view import rolls_lines  # noqa: PLC0415 - as above
 
     output = session.speak(json=as_json)
     result = session.workflow("rolls", _workflow)(name=name, day=day, unit=unit, camera=camera, state=state)

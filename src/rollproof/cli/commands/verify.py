@@ -85,11 +85,11 @@ def command(
     A PATH is a roll folder, or any folder above some: a day, a whole drive. Says what differs, is missing or is
     unknown, and appends what was found to the history beside each copy.
     """
-    from rollproof.cli.verify_run import run_verify  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.verify_run import run_verify  # noqa: PLC0415 - as above
     from rollproof.models.requests import Person, VerifyRequest  # noqa: PLC0415
 
     if against is not None:
-        from rollproof.cli.against_run import run_against  # noqa: PLC0415
+        from rollproof.cli.runs.against_run import run_against  # noqa: PLC0415
 
         if len(path) > 1 or add_hashes:
             raise click.UsageError("--against compares one PATH with one FILE and appends nothing: no --add-hash.")

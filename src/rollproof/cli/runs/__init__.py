@@ -1,0 +1,1 @@
+"""What runs a job and shows it: loaded only when the command is asked for."""

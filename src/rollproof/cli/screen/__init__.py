@@ -1,0 +1,1 @@
+"""What moves while a job runs."""

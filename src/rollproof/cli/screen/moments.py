@@ -1,0 +1,114 @@
+"""What is said once, when its moment comes: the card may be pulled, a drive may be unplugged, something went wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+
+from rich.text import Text
+
+from rollproof.cli.console import BAD, GOOD, QUIET, WARN, join, safe
+from rollproof.cli.pictures import Moment, MomentKind
+from rollproof.cli.views import words
+from rollproof.cli.views.findings_view import located
+from rollproof.models.events import RollPlanned
+from rollproof.models.findings import Finding, Severity
+
+_SEVERITY = {Severity.ERROR: ("ERROR", BAD), Severity.WARNING: ("warning", WARN), Severity.NOTE: ("note", QUIET)}
+
+
+class MomentWords:
+    """Puts moments into words, each with the time of day. `several` cards make it name the roll every time."""
+
+    def __init__(self, wall: Callable[[], datetime], *, several: bool, plain: bool) -> None:
+        self._wall = wall
+        self._several = several
+        self._plain = plain
+
+    def __call__(self, moment: Moment) -> tuple[Text, bool] | None:
+        """The line, and whether it should ring."""
+        line, rings = self._line(moment)
+        if line is None:
+            return None
+        return join(Text(f"{self._wall():%H:%M:%S}  ", QUIET), line), rings
+
+    def _line(self, moment: Moment) -> tuple[Text | None, bool]:
+        match moment.kind:
+            case MomentKind.PLANNED:
+                # a moving screen shows this all the time
+                return (plan_line(moment.plan) if self._plain and moment.plan else None), False
+            case MomentKind.CARD_FREE:
+                return (None if moment.of_copy else self._card_free(moment)), False
+            case MomentKind.DRIVE_LOST:
+                return self._drive_lost(moment), True
+            case MomentKind.DRIVE_DONE:
+                return self._drive_done(moment), False
+            case MomentKind.FINDING:
+                assert moment.finding is not None
+                return finding_line(moment.finding), moment.finding.severity is Severity.ERROR
+        return None, False
+
+    def _card_free(self, moment: Moment) -> Text:
+        which = join(" of roll ", safe(moment.roll)) if self._several else Text()
+        return join(
+            Text.assemble("The card", which, " may be pulled.", style=GOOD),
+            " Pulled is not wiped: do not format it yet.",
+        )
+
+    def _drive_lost(self, moment: Moment) -> Text:
+        drive, roll = safe(moment.drive), safe(moment.roll)
+        return join(Text("FAILED: ", BAD), "the drive ", drive, " with roll ", roll, ". The other drives go on.")
+
+    def _drive_done(self, moment: Moment) -> Text:
+        drive, roll = safe(moment.drive), safe(moment.roll)
+        if moment.stays:
+            return join(
+                "The drive ", drive, " has roll ", roll, f" ({moment.state}). A slower drive gets the rest from it:",
+                " leave it plugged in.",
+            )  # fmt: skip
+        if not moment.last_use:
+            more = "It is needed to the end" if moment.of_copy else "More cards follow"
+            return join("The drive ", drive, " has roll ", roll, f" ({moment.state}). {more}: leave it plugged in.")
+        style = GOOD if moment.state == "proven" else WARN
+        return join(
+            Text.assemble("The drive ", drive, " may be unplugged", style=style),
+            ": roll ",
+            roll,
+            f" on it is {_state(moment.state)}.",
+        )
+
+
+def _state(state: str) -> str:
+    return {"copied": "copied, not proven", "incomplete": "not complete"}.get(state, state)
+
+
+def plan_line(plan: RollPlanned) -> Text:
+    """`Roll A003 (so called by the names of the clips): 23 clips (A003C001 to A003C023), 412 files, 512.0 GB on
+    /media/A003 (XDROOT: Clip, Sub), to primary, backup and shuttle`."""
+    drives = words.listed([safe(drive.drive).plain for drive in plan.drives])
+    of_copy = " (a copy of a recorded roll)" if plan.of_copy else ""
+    clips = words.counted(plan.clips, "clip") + (f" ({named})" if (named := first_to_last(plan).plain) else "")
+    what = [clips, words.counted(plan.files, "file"), words.size(plan.size_bytes)]
+    return join(
+        "Roll ",
+        safe(plan.roll),
+        f" (so called by {plan.roll_from})" if plan.roll_from else "",
+        f": {', '.join(what)} on ",
+        safe(plan.card),
+        of_copy,
+        f" ({safe(plan.layout).plain})" if plan.layout else "",
+        ", to " + drives if drives else "",
+    )
+
+
+def first_to_last(plan: RollPlanned) -> Text:
+    """`A003C001 to A003C023`: what a person can hold against the camera report. Empty without clips."""
+    if not plan.first_clip or plan.first_clip == plan.last_clip:
+        return safe(plan.first_clip)
+    return join(safe(plan.first_clip), " to ", safe(plan.last_clip))
+
+
+def finding_line(finding: Finding) -> Text:
+    """One finding as one line: how bad, where, what."""
+    word, style = _SEVERITY[finding.severity]
+    return join(Text(word, style), " ", located(finding.drive, finding.path, finding.detail))

@@ -1,0 +1,1 @@
+"""A result model as lines of text."""

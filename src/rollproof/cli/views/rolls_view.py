@@ -1,0 +1,101 @@
+"""The rolls this station has seen, a line each, and one roll's story as a timeline."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from rich.cells import cell_len
+from rich.text import Text
+
+from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
+from rollproof.cli.screen.lines import left
+from rollproof.cli.views import words
+from rollproof.cli.views.findings_view import finding_lines
+from rollproof.workflows.rolls import CopyLine, RollHistory, RollLine, RollsResult, TimelineLine
+
+_STYLES = {"proven": GOOD, "too few copies": WARN, "copied": WARN}
+_NAME_LIMIT = 24
+
+
+def rolls_lines(result: RollsResult, *, named: bool) -> Iterator[Text]:
+    """The list; with `named` the histories instead."""
+    if named:
+        for number, history in enumerate(result.histories):
+            if number:
+                yield Text()
+            yield from _history_lines(history)
+        if not result.histories:
+            yield Text("This station has seen no roll of that name.")
+    else:
+        yield from _list_lines(result.rolls)
+    yield from finding_lines(result.findings)
+
+
+def _list_lines(rolls: Sequence[RollLine]) -> Iterator[Text]:
+    if not rolls:
+        yield Text("This station has seen no such roll.")
+        return
+    width = min(max(cell_len(safe(roll.roll).plain) for roll in rolls), _NAME_LIMIT)
+    for roll in rolls:
+        copies = f"{words.counted(roll.devices_proven, 'copy', 'copies')}, {roll.copies_required} required"
+        what = f"{words.counted(roll.clips, 'clip')}, {words.size(roll.bytes)}"
+        permit = join("  permit ", safe(roll.permit)) if roll.permit else Text("  no permit", QUIET)
+        yield join(
+            left(roll.roll, width, STRONG), "  ", Text(f"{roll.state:<14}", _STYLES.get(roll.state, BAD)),
+            f"  {copies}  {what}", permit,
+        )  # fmt: skip
+        yield join(" " * width, "  ", _where(roll), style=QUIET)
+
+
+def _where(roll: RollLine) -> Text:
+    parts = [
+        safe(part).plain
+        for part in (
+            roll.production,
+            f"day {roll.day}" if roll.day else None,
+            f"unit {roll.unit}" if roll.unit else None,
+            f"camera {roll.camera}" if roll.camera else None,
+            f"offloaded {_moment(roll.last_at)}",
+        )
+        if part
+    ]
+    return Text(", ".join(parts))
+
+
+def _history_lines(history: RollHistory) -> Iterator[Text]:
+    roll = history.roll
+    yield from _list_lines([roll])
+    if roll.first_clip:
+        yield join("  first clip ", safe(roll.first_clip), ", last clip ", safe(roll.last_clip))
+    yield Text()
+    yield Text("Copies", STRONG)
+    for copy in history.copies:
+        yield from _copy_lines(copy)
+    yield Text()
+    yield Text("What happened", STRONG)
+    for line in history.timeline:
+        yield _timeline_line(line)
+
+
+def _copy_lines(copy: CopyLine) -> Iterator[Text]:
+    seen = f"last seen here {_moment(copy.seen_at)}" if copy.seen_at else "never seen here, known from records"
+    device = join("  on ", safe(copy.device)) if copy.device else Text()
+    state = Text(copy.state, _STYLES.get(copy.state, BAD))
+    yield join("  ", safe(copy.drive or "a drive", STRONG), "  ", state, device, f", {seen}")
+    if copy.gone_at:
+        yield Text(f"    its drive was seen without it {_moment(copy.gone_at)}", WARN)
+    if copy.why:
+        yield join("    ", safe(copy.why, QUIET))
+
+
+def _timeline_line(line: TimelineLine) -> Text:
+    who = join(", ", safe(line.who)) if line.who else Text()
+    drive = join(" on ", safe(line.drive)) if line.drive else Text()
+    verdict = join(": ", safe(line.verdict)) if line.verdict else Text()
+    detail = join(" (", safe(line.detail), ")") if line.detail else Text()
+    return join(f"  {_moment(line.at)}  ", safe(line.what, STRONG), drive, verdict, detail, who)
+
+
+def _moment(moment: datetime) -> str:
+    return f"{moment.astimezone():%Y-%m-%d %H:%M}"

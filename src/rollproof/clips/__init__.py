@@ -1,0 +1,1 @@
+"""Are the clips whole? Joins the card and what its media say."""

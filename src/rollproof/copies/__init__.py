@@ -1,0 +1,1 @@
+"""A recorded copy on a drive: find it, read its history, examine it, extend it."""

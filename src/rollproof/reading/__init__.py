@@ -1,0 +1,1 @@
+"""Reading and hashing many files of one tree."""

@@ -1,0 +1,337 @@
+"""Audit a whole production: every roll on every drive, what each copy is worth, what is missing, what does not agree.
+
+By listings, records and manifests alone, or with every copy read again. One worker for each physical device.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import TypeVar
+
+from rollproof.drives.interface import Drives
+from rollproof.drives.system import system_drives
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.audit_results import AuditResult
+from rollproof.models.errors import CouldNotFinish, Interrupted, UntrustedInput
+from rollproof.models.events import Emit
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+from rollproof.models.requests import AuditRequest, Cancel
+from rollproof.production.load import find, load
+from rollproof.production.model import Production
+from rollproof.reading.settings import Settings
+from rollproof.records.signing import KnownKeys, Signer
+from rollproof.station.keys import station_known_keys, station_signer
+from rollproof.storage.errors import said
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
+from rollproof.workflows.audit.against import set_apart, to_compare
+from rollproof.workflows.audit.agreement import compare_copies, same_clips, same_names
+from rollproof.workflows.audit.copy import CopyLook, Place, Told
+from rollproof.workflows.audit.custody import signatures
+from rollproof.workflows.audit.document import check_document, write_document
+from rollproof.workflows.audit.drives import DriveLooker, Seen, split_days
+from rollproof.workflows.audit.known import Known, compare_with_ledger, permits
+from rollproof.workflows.audit.numbers import days_without_sound, gaps
+from rollproof.workflows.audit.places import by_device, find_places, not_named
+from rollproof.workflows.audit.reread import Rereader, SharedStation
+from rollproof.workflows.audit.result import Answer, audit_result
+from rollproof.workflows.audit.resume import StoppedAudit
+from rollproof.workflows.audit.rolls import Roll, rolls_of, same_device, too_few, twice_on_a_drive
+from rollproof.workflows.audit.said import (
+    loose_copy,
+    loose_finding,
+    not_compared,
+    nothing_there,
+    other_productions,
+)
+from rollproof.workflows.audit.to_read import still_to_read
+from rollproof.workflows.audit.workers import Crew, pulsing
+
+_Made = TypeVar("_Made")
+
+
+def audit(
+    request: AuditRequest,
+    *,
+    emit: Emit,
+    cancel: Cancel,
+    io: Io | None = None,
+    drives: Drives | None = None,
+    ledger: Ledger | None = None,
+    settings: Settings | None = None,
+    known: KnownKeys | None = None,
+    signer: Signer | None = None,
+    now: datetime | None = None,
+) -> AuditResult:
+    """Audit the drives of the request. `complete` only when every roll has its copies and nothing is short, damaged,
+    missing or at odds.
+
+    Nothing is written on the drives unless they are read again: then every copy's histories get what was found, as a
+    verify appends it. Raises UsageProblem (the document cannot go where it is wanted), ProductionFileProblem,
+    Interrupted: what was read again by then has its records, and the same command goes on.
+    """
+    check_document(request.out)
+    with SharedStation(ledger) as station:
+        return _Audit(
+            request,
+            emit,
+            cancel,
+            io or system_io(),
+            drives or system_drives(),
+            station,
+            settings or Settings(),
+            known or station_known_keys(),
+            signer or station_signer(),
+            now or datetime.now().astimezone(),
+        ).run()
+
+
+class _Audit:
+    def __init__(
+        self,
+        request: AuditRequest,
+        emit: Emit,
+        cancel: Cancel,
+        io: Io,
+        drives: Drives,
+        station: SharedStation,
+        settings: Settings,
+        known: KnownKeys,
+        signer: Signer,
+        now: datetime,
+    ) -> None:
+        self._request = request
+        self._emit = emit
+        self._cancel = cancel
+        self._io = io
+        self._drives = drives
+        self._station = station
+        self._settings = settings
+        self._known = known
+        self._signer = signer
+        self._now = now
+        self._began = time.monotonic()
+        self._told: list[Told] = [Told("custody", finding) for finding in known.findings]
+        self._places: list[Place] = []
+        self._seen: dict[int, Seen] = {}
+        self._stopped: StoppedAudit | None = None
+
+    def run(self) -> AuditResult:
+        """Look, ask what others know, read again if asked to, compare, judge."""
+        production = self._production()
+        try:
+            self._places, problems = find_places(self._request.paths, self._drives, self._cancel)
+            self._told += [Told("copies", finding) for finding in problems]
+            self._look()
+        except Interrupted:
+            raise Interrupted("the audit was interrupted; nothing was written", hint="run it again") from None
+        self._side_by_side(lambda io: split_days(io, self._seen.values()))
+        copies = [copy for number in sorted(self._seen) for copy in self._seen[number].copies]
+        around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
+        missing = self._ask_ledger([*copies, *around], production)
+        reader = self._reread(copies) if self._request.reread else None
+        required = production.copies_required if production is not None else None
+        rolls = self._side_by_side(lambda io: rolls_of(io, copies, required))
+        self._side_by_side(lambda io: self._judge(io, rolls, copies, missing, production))
+        if self._stopped is not None:
+            self._stopped.end()
+        answer = Answer(
+            self._request, self._now, self._places, rolls, self._all_told(rolls, copies), reader, self._began
+        )
+        result = audit_result(answer)
+        if self._request.out is None:
+            return result
+        return write_document(self._request.out, result)
+
+    def _production(self) -> Production | None:
+        named = self._request.against
+        path = find(self._request.working_folder, named) if named is not None else None
+        return load(path) if path is not None else None
+
+    # --- looking
+
+    def _look(self) -> None:
+        groups = by_device(self._places)
+        looker = DriveLooker(self._io, self._known, self._emit, self._cancel, self._seen, self._lose)
+        crew = Crew(looker.look, self._cancel, self._settings.stall_seconds)
+        hanging = crew.run(groups, cancel_seconds=self._settings.cancel_seconds)
+        for number in hanging:
+            for place in groups[number]:
+                self._lose(place, Kind.DRIVE_HANGS, f"it has not answered for {self._settings.stall_seconds:.0f} s")
+
+    def _lose(self, place: Place, kind: Kind, why: str) -> None:
+        place.lost = True
+        finding = Finding(
+            kind,
+            Severity.ERROR,
+            "",
+            f"the drive {place.name} could not be looked at to the end: {why}",
+            drive=place.name,
+            remedy="check the drive and its cable, plug it in again, and audit again",
+        )
+        self._told.append(Told("copies", finding))
+
+    # --- what others know
+
+    def _productions(self, copies: Sequence[CopyLook], production: Production | None) -> set[str]:
+        if production is not None:
+            return {production.name}
+        return {copy.production or "" for copy in copies if copy.has_records}
+
+    def _ask_ledger(self, copies: Sequence[CopyLook], production: Production | None) -> set[str]:
+        productions = self._productions(copies, production)
+        others = self._station.tell(lambda ledger: compare_with_ledger(ledger, self._places, copies, productions))
+        self._told += [Told("custody", finding) for finding in self._station.findings()]
+        if others is None:
+            return set()
+        self._told += others.told
+        return others.missing
+
+    # --- reading again
+
+    def _reread(self, copies: Sequence[CopyLook]) -> Rereader:
+        stopped = self._stopped = StoppedAudit(self._io, self._places)
+        reader = Rereader(
+            self._io,
+            self._drives,
+            self._request.person,
+            self._settings,
+            self._emit,
+            self._cancel,
+            self._station,
+            self._signer,
+        )
+        given, before = self._request.since, stopped.begun_at(self._now)
+        since = given if given is not None else before
+        if before is None or given is not None:
+            stopped.begin(since or self._now)
+        reader.against = self._side_by_side(lambda io: to_compare(io, rolls_of(io, copies, None)))
+        around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
+        chosen = still_to_read(reader, copies, around, since, anybody=given is not None)
+        reader.start(chosen)
+        groups = [
+            [copy for place in group for copy in chosen if copy.place is place] for group in by_device(self._places)
+        ]
+        groups = [group for group in groups if group]
+        try:
+            hanging = Crew(reader.one, self._cancel, 2 * self._settings.stall_seconds).run(
+                groups, cancel_seconds=self._settings.cancel_seconds
+            )
+        except Interrupted:
+            done = reader.read.copies + reader.read.before
+            raise Interrupted(
+                f"the audit was interrupted; {done:,} of {len(chosen) + reader.read.before:,} copies were read again"
+                " by now and have their records",
+                hint="run the same command again: it goes on with the others",
+            ) from None
+        for number in hanging:
+            for place in {copy.place.number: copy.place for copy in groups[number]}.values():
+                if not place.lost:
+                    self._lose(place, Kind.DRIVE_HANGS, "it stopped answering while it was read again")
+        reader.ended(self._places)
+        for place in reader.read.read_only:
+            finding = Finding(
+                Kind.READ_ONLY,
+                Severity.NOTE,
+                "",
+                f"the drive {place.name} is read-only: nothing was appended to the histories on it",
+                drive=place.name,
+                remedy="mount it writable and audit again, if the result is to be recorded on it",
+            )
+            self._told.append(Told("copies", finding))
+        self._told += [Told("custody", finding) for finding in self._station.findings()]
+        return reader
+
+    # --- judging
+
+    def _side_by_side(self, work: Callable[[Io], _Made]) -> _Made:
+        """Do what needs several drives at once; none of them can keep it waiting for ever."""
+        made: list[_Made] = []
+        crew: Crew[None] = Crew(
+            lambda _, __, pulse: made.append(work(pulsing(self._io, pulse))), self._cancel, self._settings.stall_seconds
+        )
+        try:
+            hanging = crew.run([[None]], cancel_seconds=self._settings.cancel_seconds)
+        except Interrupted:
+            hint = "run the same command again: copies that were read again are not read once more"
+            raise Interrupted("the audit was interrupted while its copies were compared", hint=hint) from None
+        if hanging:
+            raise CouldNotFinish(
+                "a drive stopped answering while the copies were compared", hint="check the drives, and audit again"
+            )
+        return made[0]
+
+    def _judge(
+        self,
+        io: Io,
+        rolls: list[Roll],
+        copies: Sequence[CopyLook],
+        missing: set[str],
+        production: Production | None,
+    ) -> None:
+        self._loose(rolls)
+        known = Known(self._places, [copy for roll in rolls for copy in roll.copies])
+        for roll in rolls:
+            if self._cancel.is_set():
+                raise Interrupted("interrupted")
+            known.compare(roll)
+            try:
+                compare_copies(io, roll)
+            except OSError as error:
+                self._lose(roll.best.place, Kind.DRIVE_GONE, said(error))
+            permits(roll)
+        for roll in rolls:
+            try:
+                apart = set_apart(io, roll)
+            except (OSError, UntrustedInput):
+                apart = None  # what cannot be read has its own finding
+            if apart is not None:
+                roll.say(apart)
+            short = too_few(roll)
+            if short is not None:
+                roll.say(short)
+        self._told += [
+            *same_device(rolls),
+            *twice_on_a_drive(rolls),
+            *same_names(rolls),
+            *known.away(),
+            *signatures(copies),
+        ]
+        try:
+            self._told += same_clips(io, rolls)
+        except OSError as error:
+            self._told.append(not_compared(error))
+        self._told += gaps(rolls, missing, self._request.accepted, self._request.reason)
+        self._told += days_without_sound(rolls)
+        if production is not None:
+            self._told += other_productions(rolls, production)
+            self._told += [Told("completeness", finding) for finding in not_named(production, self._places)]
+        if not rolls:
+            self._told.append(nothing_there(io, self._request.paths))
+
+    def _loose(self, rolls: list[Roll]) -> None:
+        """Folders without a record: copies of rolls that are known, else strangers."""
+        for number in sorted(self._seen):
+            seen = self._seen[number]
+            for loose in seen.walked.loose:
+                name = shown(os.path.basename(loose.folder))
+                roll = next((roll for roll in rolls if roll.name == name), None) if loose.what != "strangers" else None
+                if loose.what != "strangers":
+                    if roll is None:
+                        roll = Roll(name, [])
+                        rolls.append(roll)
+                    roll.copies.append(loose_copy(seen.place, loose, name))
+                enough = roll is not None and roll.counted >= roll.required
+                self._told.append(loose_finding(seen.place, loose, name, enough=enough))
+
+    def _all_told(self, rolls: Sequence[Roll], copies: Sequence[CopyLook]) -> list[Told]:
+        told = [*self._told]
+        told += [each for number in sorted(self._seen) for each in self._seen[number].told]
+        told += [each for copy in copies for each in copy.told]
+        told += [each for number in sorted(self._seen) for copy in self._seen[number].around for each in copy.told]
+        told += [each for roll in rolls for each in roll.told]
+        return list(dict.fromkeys(told))

@@ -1,0 +1,1 @@
+"""What post asks for: checksum files and packing lists."""

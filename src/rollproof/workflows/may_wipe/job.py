@@ -1,0 +1,335 @@
+"""May this card be wiped? One question, one answer; whatever is left out or goes wrong is KEEP."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
+
+from rollproof.copies.deadline import InTime
+from rollproof.drives.interface import Drives
+from rollproof.drives.system import system_drives
+from rollproof.ledger.entries import KnownOffload
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.errors import (
+    Interrupted,
+    ProductionFileProblem,
+    RollproofError,
+    UsageProblem,
+)
+from rollproof.models.events import Emit
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import inert, shown
+from rollproof.models.requests import Cancel, MayWipeRequest
+from rollproof.models.results import MayWipeResult, WipeRoll
+from rollproof.models.volumes import Evidence
+from rollproof.production.load import find, load
+from rollproof.reading.settings import Settings
+from rollproof.station.ledger import StationLedger
+from rollproof.storage.errors import said
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
+from rollproof.storage.watch import NoAnswer
+from rollproof.workflows.may_wipe.card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
+from rollproof.workflows.may_wipe.clips import judge_clips, odd_when_offloaded
+from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView, Rules, close_copies, silent_drives
+from rollproof.workflows.may_wipe.count import (
+    about_damaged,
+    about_production,
+    about_unknown_devices,
+    count_copies,
+)
+from rollproof.workflows.may_wipe.hashes import HashesByPath
+from rollproof.workflows.may_wipe.look import CopyLook
+from rollproof.workflows.may_wipe.offloads import OffloadsOfCard
+from rollproof.workflows.may_wipe.other_copies import believe_siblings
+from rollproof.workflows.may_wipe.permit import write_permits
+from rollproof.workflows.may_wipe.reading import TreeRead
+from rollproof.workflows.may_wipe.result import wipe_result
+from rollproof.workflows.may_wipe.second_read import supply_pass
+
+
+def may_wipe(
+    request: MayWipeRequest,
+    *,
+    emit: Emit,
+    cancel: Cancel,
+    io: Io | None = None,
+    drives: Drives | None = None,
+    ledger: Ledger | None = None,
+    settings: Settings | None = None,
+    now: datetime | None = None,
+    after_offload: bool = False,
+) -> MayWipeResult:
+    """Judge a card. MAY WIPE only when every rule of docs/guarantees.md, *May a card be wiped*, holds.
+
+    With `after_offload` it is the answer at the end of an offload: nobody has asked to wipe the card yet, so no permit
+    is written (that it could be is shown by the small file every counted drive takes), and the card is not read a
+    third time: where that would be needed the answer is KEEP.
+
+    Trouble of any kind comes back as KEEP with its reason; only UsageProblem, ProductionFileProblem and Interrupted
+    are raised, and for those the answer is KEEP too.
+    """
+    if request.accepted and not (request.reason.strip() and request.person.name.strip()):
+        raise UsageProblem(
+            "nothing can be accepted without a reason and a name",
+            hint="say why with --reason TEXT and who takes it upon themselves with --by NAME",
+        )
+    judge = _Judge(
+        io or system_io(),
+        drives or system_drives(),
+        request,
+        settings or Settings(),
+        emit,
+        cancel,
+        now or datetime.now(UTC),
+        after_offload,
+    )
+    with StationLedger(ledger) as station:
+        try:
+            return judge.run(station)
+        finally:
+            judge.close()
+
+
+@dataclass(slots=True)
+class _Judge:
+    io: Io
+    drives: Drives
+    request: MayWipeRequest
+    settings: Settings
+    emit: Emit
+    cancel: Cancel
+    now: datetime
+    after_offload: bool
+    reasons: list[Finding] = field(default_factory=list)
+    notes: list[Finding] = field(default_factory=list)
+    card: CardInHand | None = None
+    copies: list[CopyInView] = field(default_factory=list)
+    basis: str | None = None
+    hashes: HashesByPath = field(default_factory=HashesByPath)
+    read: TreeRead | None = None
+    used: list[CopyInView] = field(default_factory=list)
+    rolls: list[WipeRoll] = field(default_factory=list)
+    permits: list[str] = field(default_factory=list)
+    began: float = field(default_factory=time.monotonic)
+    look_hangs: bool = False
+
+    def run(self, station: StationLedger) -> MayWipeResult:
+        """From the card in hand to the answer."""
+        rules = self._rules()
+        try:
+            self._judge(station, rules)
+        except (Interrupted, UsageProblem, ProductionFileProblem):
+            raise
+        except (OSError, RollproofError) as error:
+            why = said(error) if isinstance(error, OSError) else error.message
+            hint = error.hint if isinstance(error, RollproofError) else ""
+            locked = isinstance(error, RollproofError) and error.id == "ledger-busy"
+            kind = Kind.LOCKED if locked else Kind.UNREADABLE
+            self.reasons.append(keep(kind, f"the judgement could not be finished: {why}", hint or "ask again"))
+        return wipe_result(
+            self.card,
+            self.reasons,
+            self.notes,
+            basis=self.basis,
+            rolls=self.rolls,
+            copies=self.copies,
+            used=self.used,
+            permits=self.permits,
+            began=self.began,
+        )
+
+    def _judge(self, station: StationLedger, rules: Rules) -> None:
+        asked, hand = self.request, self._in_time()
+        try:
+            self.card, findings = hand.run(
+                lambda: take_in_hand(hand.io, hand.drives, asked.card, asked.accepted, rules.ignore, self.cancel)
+            )
+        except NoAnswer:
+            self.reasons.append(self._silent_card())
+            return
+        self._sort(findings)
+        card = self.card
+        ledger: Ledger | None = None
+        if card is None:
+            return
+        if not card.snapshot.files:
+            self.basis = "listing"
+            self.notes.append(Finding(Kind.EMPTY_CARD, Severity.NOTE, "", "the card is empty: there is nothing on it"))
+        else:
+            ledger = station.ledger
+            self.notes += station.findings()
+            if ledger is None:
+                why = station.trouble.detail if station.trouble is not None else "there is none"
+                remedy = station.trouble.remedy if station.trouble is not None else ""
+                kind = station.trouble.kind if station.trouble is not None else Kind.LEDGER_MISSING
+                self.reasons.append(keep(kind, why, remedy))
+                return
+            self._judge_files(card, ledger, rules)
+        self._unused_names(card)
+        again = self._in_time()
+        try:
+            changed = again.run(lambda: still_the_same(again.io, again.drives, card, self.cancel))
+        except NoAnswer:
+            self.look_hangs = True
+            changed = self._silent_card()
+        if changed is not None:
+            self.reasons.append(changed)
+        if not self.reasons and card.snapshot.files and not self.after_offload and ledger is not None:
+            self._permit(card, ledger)
+
+    def _in_time(self) -> InTime:
+        return InTime(self.io, self.drives, self.settings, self.cancel)
+
+    def _silent_card(self) -> Finding:
+        seconds = self.settings.stall_seconds
+        remedy = "take the card out, put it back (this may need a restart), and ask again; try another reader"
+        detail = f"the card has not answered for {seconds:.0f} seconds"
+        return keep(Kind.DRIVE_HANGS, detail, remedy, path=shown(self.request.card))
+
+    def _rules(self) -> Rules:
+        path = find(self.request.working_folder, self.request.production_file)
+        production = load(path) if path is not None else None
+        if production is None:
+            return Rules(2, (Evidence.MEDIUM, Evidence.SERVER), 24, self.request.reread_copies)
+        return Rules(
+            production.copies_required,
+            tuple(production.accepted_evidence),
+            production.absent_copy_hours,
+            self.request.reread_copies,
+            production.name,
+            tuple(production.ignore),
+        )
+
+    def _sort(self, findings: Sequence[Finding]) -> None:
+        for finding in findings:
+            (self.reasons if finding.severity is Severity.ERROR else self.notes).append(finding)
+
+    # --- files
+
+    def _judge_files(self, card: CardInHand, ledger: Ledger, rules: Rules) -> None:
+        self._permits_before(card, ledger)
+        known = OffloadsOfCard(self.io, self.drives, self.request, self.settings, self.emit, self.cancel, self.reasons)
+        offloads = known.by_listing(card, ledger, rules)
+        if offloads:
+            self.basis = "listing"
+        elif self.after_offload:
+            self.reasons.append(
+                keep(
+                    Kind.CARD_UNKNOWN,
+                    "without reading the card again it cannot be told whether it still holds just what was read twice",
+                    "run the offload again if it did not finish; then ask with: rollproof may-wipe CARD",
+                )
+            )
+            return
+        else:
+            self.basis = "reread"
+            offloads = known.by_reread(card, ledger)
+        self.read, self.hashes = known.read, known.hashes
+        self.reasons += about_production(offloads, rules)
+        look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.emit, self.cancel, self.now)
+        roll_ids = list(dict.fromkeys(offload.roll_id for offload in offloads))
+        look.all_of(roll_ids, card.volume, self.copies)
+        self._name_copies(offloads)
+        if self.read is not None:
+            person = self.request.person
+            for view in self.copies:
+                look.look_again(view, partial(supply_pass, card=card, read=self.read, view=view, person=person))
+        self.notes += silent_drives(self.copies)
+        believe_siblings(self.copies)
+        count = count_copies(
+            card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)
+        )
+        self.reasons += about_unseen(card, unfinished=any(view.not_counted == UNFINISHED for view in self.copies))
+        self.reasons += count.reasons
+        self.used, self.rolls = count.used, count.rolls
+        self.notes += about_unknown_devices(self.used)
+        self._judge_clips(card, ledger, offloads)
+        self.notes += [self._accepted(name) for name in sorted(card.used_names)]
+
+    def _judge_clips(self, card: CardInHand, ledger: Ledger, offloads: Sequence[KnownOffload]) -> None:
+        accepted = self.request.accepted
+        clips = judge_clips(
+            self.io, card, ledger, offloads, by_listing=self.basis == "listing", accepted=accepted,
+            settings=self.settings, cancel=self.cancel,
+        )  # fmt: skip
+        self.look_hangs |= clips.hangs
+        card.used_names |= (clips.damaged | clips.forgotten) & {*accepted}
+        self.reasons += [*clips.reasons, *about_damaged(clips.damaged, accepted)]
+        self.notes += [*clips.notes, *odd_when_offloaded(card, self.copies)]
+
+    def _name_copies(self, offloads: Sequence[KnownOffload]) -> None:
+        names = {offload.roll_id: offload for offload in offloads}
+        for view in self.copies:
+            if not view.roll and view.roll_id in names:
+                view.roll, view.production = names[view.roll_id].roll, names[view.roll_id].production
+
+    def _taken_over(self, card: CardInHand) -> frozenset[bytes]:
+        """Files that a person named and that no copy could hold: hidden by the production, or unreadable just now."""
+        faults = self.read.faults.keys() if self.read is not None else frozenset[bytes]()
+        return frozenset(path for path in card.accepted if path in card.hidden or path in faults)
+
+    # --- what a person has said, and what was said before
+
+    def _accepted(self, name: str) -> Finding:
+        who = inert(self.request.person.name)
+        text = f"{inert(name)} is taken upon {who}: {inert(self.request.reason)}"
+        return Finding(Kind.ACCEPTED, Severity.WARNING, inert(name), text)
+
+    def _unused_names(self, card: CardInHand) -> None:
+        for name in self.request.accepted:
+            if name not in card.used_names:
+                self.notes.append(
+                    Finding(
+                        Kind.ACCEPTED,
+                        Severity.WARNING,
+                        inert(name),
+                        f"nothing that can be accepted is called {inert(name)}; a file without copies never can be",
+                    )
+                )
+
+    def _permits_before(self, card: CardInHand, ledger: Ledger) -> None:
+        listing = card.snapshot.listing_digest
+        before = ledger.permits_for_card(card.volume.serial, listing)
+        same = [permit for permit in before if permit.listing_digest == listing]
+        if not before:
+            return
+        permit = (same or before)[0]
+        who = f" to {inert(permit.person.name)}" if permit.person.name else ""
+        when = permit.written_at.isoformat(sep=" ", timespec="minutes")
+        if same:
+            text = f"a permit was given for just this listing on {when}{who}; it is no evidence today"
+        else:
+            text = f"a permit was given for this card on {when}{who}, for what was on it then: it was used again since"
+        self.notes.append(Finding(Kind.PERMIT_BEFORE, Severity.NOTE, "", text))
+
+    # --- the end
+
+    def _permit(self, card: CardInHand, ledger: Ledger) -> None:
+        written, trouble = write_permits(
+            card,
+            self.used,
+            ledger,
+            basis="listing" if self.basis == "listing" else "reread",
+            person=self.request.person,
+            accepted=sorted(card.used_names),
+            reason=self.request.reason,
+            notes=self.notes,
+            now=self.now,
+            report=self.notes.append,
+            in_time=self._in_time,
+        )
+        self.permits = written
+        if trouble is not None:
+            self.reasons.append(trouble)
+
+    def close(self) -> None:
+        """Let go of the card and all copies."""
+        close_copies(self.io, self.copies)
+        if self.card is not None and not self.look_hangs:  # else a read that hangs still uses it
+            with contextlib.suppress(OSError):
+                self.io.close(self.card.root)

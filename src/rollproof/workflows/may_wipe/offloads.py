@@ -1,0 +1,119 @@
+"""Which offloads a card is of: known by its unchanged listing, or by its content when it is read again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import islice
+
+from rollproof.drives.interface import Drives
+from rollproof.ledger.entries import KnownOffload
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.events import Emit, Leg
+from rollproof.models.findings import Finding, Kind
+from rollproof.models.names import shown
+from rollproof.models.requests import Cancel, MayWipeRequest
+from rollproof.models.volumes import Evidence
+from rollproof.reading.settings import Settings
+from rollproof.storage.io import Io
+from rollproof.tree.ignore import IgnoreRules
+from rollproof.tree.snapshot import take_snapshot
+from rollproof.workflows.may_wipe.card import CardInHand, keep
+from rollproof.workflows.may_wipe.copies import Rules
+from rollproof.workflows.may_wipe.hashes import HashesByPath
+from rollproof.workflows.may_wipe.reading import TreeRead, read_tree
+
+_LOOKED_UP_AT_ONCE = 500
+
+
+@dataclass(slots=True)
+class OffloadsOfCard:
+    """Finds the offloads that a card is of. `read` and `hashes` are what is then known of its content; what speaks
+    against the card on the way is added to `reasons`."""
+
+    io: Io
+    drives: Drives
+    request: MayWipeRequest
+    settings: Settings
+    emit: Emit
+    cancel: Cancel
+    reasons: list[Finding]
+    hashes: HashesByPath = field(default_factory=HashesByPath)
+    read: TreeRead | None = None
+
+    def by_listing(self, card: CardInHand, ledger: Ledger, rules: Rules) -> list[KnownOffload]:
+        """Offloads by this very station whose card has not been away or changed since; none when a re-read is due."""
+        if self.request.reread:
+            return []
+        digests = [card.snapshot.listing_digest]
+        if card.hidden:  # what an offload of this production lists is the rest
+            ignore = IgnoreRules(rules.ignore)
+            digests.append(take_snapshot(self.io, card.root, ignore, cancel=self.cancel).listing_digest)
+        boot, sequence = self.drives.medium_now(card.volume)
+        found = []
+        for offload in (each for digest in digests for each in ledger.find_by_listing(digest)):
+            then = offload.card
+            unchanged = (
+                offload.ours
+                and None not in (boot, sequence, then.serial)
+                and (then.boot_id, then.disk_sequence) == (boot, sequence)
+                and then.mount_point == card.volume.mount_point
+                and then.serial == card.volume.serial
+                and then.device_number == card.volume.st_dev
+                and sum(read is Evidence.MEDIUM for read in then.reads) >= 2
+            )
+            if unchanged:
+                found.append(offload)
+        hashes = HashesByPath(card.snapshot.files)
+        for offload in found:
+            for file in ledger.files_of(offload.id):
+                if file.hash_text is None:
+                    continue
+                if hashes.remembered(file.path, file.algorithm, file.hash_text) != file.hash_text:
+                    return []  # two runs over one listing that read different bytes: only the card itself can tell
+        self.hashes = hashes
+        return found
+
+    def by_reread(self, card: CardInHand, ledger: Ledger) -> list[KnownOffload]:
+        """Read the card from the medium and look the hashes up; by content, never by name."""
+        algorithms = ledger.algorithms()
+        if not algorithms:
+            return []  # nothing was ever offloaded here: there is nothing to compare with
+        read = read_tree(
+            self.io,
+            card.root,
+            card.snapshot.files,
+            card.volume,
+            algorithms,
+            leg=Leg.READ_CARD,
+            drive="",
+            settings=self.settings,
+            emit=self.emit,
+            cancel=self.cancel,
+        )
+        self.read, self.hashes = read, read.hashes
+        if read.lost is not None:
+            self.reasons.append(read.lost)
+        for path, fault in read.faults.items():
+            if path not in card.accepted:
+                self.reasons.append(fault)
+        files = card.snapshot.files
+        weak = [n for n in range(len(files)) if read.evidence(n) not in (None, Evidence.MEDIUM)]
+        if weak:
+            self.reasons.append(
+                keep(
+                    Kind.SOURCE_FROM_CACHE,
+                    "the card was read, but a cache may have answered instead of the medium",
+                    "take the card out, put it back, and ask again",
+                    path=shown(files[weak[0]].path),
+                    count=len(weak),
+                )
+            )
+        found: dict[int, None] = {}
+        for algorithm in algorithms:
+            texts = read.hashes.texts(algorithm)
+            while batch := set(islice(texts, _LOOKED_UP_AT_ONCE)):
+                for file in ledger.find_files(algorithm, batch):
+                    # the same content under another path (an empty file, a default look) makes no roll of this card
+                    if read.hashes.get(file.path, {}).get(algorithm) == file.hash_text:
+                        found[file.offload_id] = None
+        return ledger.offloads(found)

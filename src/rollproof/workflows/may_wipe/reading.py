@@ -1,0 +1,132 @@
+"""Reading for `may-wipe`: the card or a copy, from the medium, hashed, with the evidence of every file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
+
+from rollproof.copying.plan import same_time
+from rollproof.models.errors import Interrupted
+from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.findings import Finding
+from rollproof.models.names import shown
+from rollproof.models.requests import Cancel
+from rollproof.models.tree import FileEntry
+from rollproof.models.volumes import Evidence, Volume
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.hashpass import HashPass
+from rollproof.reading.parcels import Stopped
+from rollproof.reading.settings import Settings
+from rollproof.reading.treereader import TreeLost, TreeReader
+from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess, evidence_of, rank_of
+from rollproof.workflows.may_wipe.hashes import HashesByPath
+
+_UNREAD = 255
+
+
+@dataclass(slots=True)
+class TreeRead:
+    """What came of reading some files of one tree, by their numbers; `hashes` and `faults` also by path, where the
+    files were in byte order of their paths."""
+
+    hashes: HashesByPath
+    _ranks: bytearray
+    faults: dict[bytes, Finding] = field(default_factory=dict)
+    lost: Finding | None = None
+
+    def evidence(self, number: int) -> Evidence | None:
+        """What reading a file was worth; None when it was not read to its end."""
+        rank = self._ranks[number]
+        return evidence_of(rank) if rank != _UNREAD else None
+
+
+def read_tree(
+    io: Io,
+    root: int,
+    files: Sequence[FileEntry],
+    volume: Volume,
+    algorithms: Sequence[str],
+    *,
+    leg: Leg,
+    drive: str,
+    settings: Settings,
+    emit: Emit,
+    cancel: Cancel,
+    alike: Callable[[int, int], bool] | None = None,
+) -> TreeRead:
+    """Read and hash files below an open folder. Raises Interrupted when the end was asked for; nothing else."""
+    result = TreeRead(HashesByPath(files), bytearray([_UNREAD]) * len(files))
+    emit(LegStarted("", leg, drive, len(files), sum(entry.size for entry in files)))
+
+    def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
+        result.hashes.take_in(number, texts)
+        result._ranks[number] = rank_of(evidence)
+
+    def fault(number: int, finding: Finding) -> None:
+        result.faults[files[number].path] = finding
+
+    def moved(size: int, count: int, number: int) -> None:
+        emit(Moved("", leg, drive, size, count, shown(files[number].path)))
+
+    access = MediumAccess(io, volume.way, volume.source, at_once=settings.files_on(volume))
+    reader = (
+        TreeReader(io, root, files, access, settings, drive=drive)
+        if alike is None
+        else TreeReader(io, root, files, access, settings, drive=drive, same_time=alike)
+    )
+    ok = False
+    try:
+        HashPass(
+            BufferPool(settings.block_bytes),
+            reader,
+            tuple(algorithms),
+            settings,
+            stop_asked=cancel.is_set,
+            name="may-wipe",
+            depth=settings.reads_on(volume.device, settings.read_depth),
+        ).run(range(len(files)), hashed, fault, moved)
+        ok = True
+    except Stopped:
+        raise Interrupted("the question was interrupted: KEEP the card") from None
+    except TreeLost as lost:
+        result.lost = lost.finding
+    finally:
+        emit(LegEnded("", leg, drive, ok))
+    return result
+
+
+def hashes_hold(
+    io: Io,
+    root: int,
+    entries: Sequence[FileEntry],
+    volume: Volume,
+    algorithm: str,
+    expected: Callable[[bytes], str],
+    *,
+    accepted: Collection[Evidence],
+    drive: str,
+    settings: Settings,
+    emit: Emit,
+    cancel: Cancel,
+) -> bool:
+    """Whether every one of these files of a copy, read now with accepted evidence, has the hash it should have."""
+    read = read_tree(
+        io,
+        root,
+        entries,
+        volume,
+        (algorithm,),
+        leg=Leg.READ_BACK,
+        drive=drive,
+        settings=settings,
+        emit=emit,
+        cancel=cancel,
+        alike=lambda one, other: same_time(one, other, volume.limits),
+    )
+    if read.lost is not None or read.faults:
+        return False
+    return all(
+        read.hashes.of(number).get(algorithm) == expected(entry.path) and read.evidence(number) in accepted
+        for number, entry in enumerate(entries)
+    )

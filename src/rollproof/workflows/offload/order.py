@@ -1,0 +1,122 @@
+"""What is wanted, from the command line and the production file together: where to, by which policy, in whose name."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from rollproof.drives.interface import Drives
+from rollproof.models.errors import UsageProblem
+from rollproof.models.findings import Finding
+from rollproof.models.names import shown
+from rollproof.models.requests import OffloadRequest
+from rollproof.models.tree import Clip
+from rollproof.production.drives import resolve
+from rollproof.production.folders import day_text, roll_folder
+from rollproof.production.load import find, load
+from rollproof.production.model import Production
+from rollproof.records.models import Policy
+from rollproof.workflows.offload.preflight import Wanted
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """The settled wish of one command."""
+
+    production: Production | None
+    targets: tuple[tuple[str, str, bytes], ...]
+    """Drive name, role, folder on the drive."""
+    findings: tuple[Finding, ...]
+    policy: Policy
+    ignore: tuple[str, ...]
+    hashes: tuple[str, ...]
+    now: datetime
+    day: str | None
+    unit: str | None
+
+    @property
+    def production_name(self) -> str | None:
+        """The production's name, if there is one."""
+        return self.production.name if self.production is not None else None
+
+    @property
+    def day_text(self) -> str | None:
+        """The shooting day as the folder and the record say it; without a production, what `--day` said."""
+        if self.production is None:
+            return self.day
+        return day_text(self.production, day=self.day, now=self.now)
+
+    def destinations(self, roll: str, clips: Sequence[Clip]) -> list[Wanted]:
+        """Where the roll goes on every drive."""
+        relative = os.fsencode(roll)
+        if self.production is not None:
+            relative = roll_folder(self.production, roll=roll, day=self.day, unit=self.unit, camera=None, now=self.now)
+        return [Wanted(drive, role, base, relative) for drive, role, base in self.targets]
+
+
+def read_wish(request: OffloadRequest, drives: Drives, now: datetime) -> Wish:
+    """Read the production file, if there is one, and settle the destinations.
+
+    Raises ProductionFileProblem, and UsageProblem when nothing says where to copy to.
+    """
+    path = find(request.working_folder, request.production_file)
+    production = load(path) if path is not None else None
+    targets: list[tuple[str, bytes]] = [("", folder) for folder in request.destinations]
+    findings: list[Finding] = []
+    if production is not None:
+        named, missing = resolve(production, drives.volumes())
+        if not targets:
+            targets = [(role, folder) for role, folder in named]
+            findings = list(missing)
+        else:
+            roles = {os.path.realpath(folder): role for role, folder in named}
+            targets = [(roles.get(os.path.realpath(folder), ""), folder) for _, folder in targets]
+    if not targets and not findings:
+        raise UsageProblem(
+            "nothing says where to copy to",
+            hint="name each drive's folder with --to DIR, or write a production file with `rollproof init`",
+        )
+    return Wish(
+        production=production,
+        targets=_named(targets),
+        findings=tuple(findings),
+        policy=_policy(production),
+        ignore=tuple(production.ignore) if production is not None else (),
+        hashes=tuple(production.hashes) if production is not None else (),
+        now=now,
+        day=request.day,
+        unit=request.unit,
+    )
+
+
+def _policy(production: Production | None) -> Policy:
+    if production is None:
+        return Policy()
+    return Policy(
+        copies_required=production.copies_required,
+        distinct_devices=production.distinct_devices,
+        accepted_evidence=tuple(production.accepted_evidence),
+    )
+
+
+def _named(targets: Sequence[tuple[str, bytes]]) -> tuple[tuple[str, str, bytes], ...]:
+    """A short name for every drive, each once: its role, else its folder's last name, else as much as it takes."""
+    named: list[tuple[str, str, bytes]] = []
+    taken: set[str] = set()
+    for role, folder in targets:
+        parts = [shown(part) for part in os.path.normpath(os.path.abspath(folder)).split(b"/") if part]
+        name = role or (parts[-1] if parts else "/")
+        depth = 2
+        while name in taken and depth <= len(parts):
+            name = "/".join(parts[-depth:])
+            depth += 1
+        number = 2
+        unique = name
+        while unique in taken:
+            unique = f"{name} ({number})"
+            number += 1
+        taken.add(unique)
+        named.append((unique, role, folder))
+    return tuple(named)

@@ -1,0 +1,60 @@
+"""What the station's ledger is told of copies of copies: they belong to the roll that its card's offload made known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from rollproof.copies.ledger_import import learn_copy
+from rollproof.copies.ledger_update import remember_chain, remember_verify
+from rollproof.copies.location import place_on
+from rollproof.copying.engine import LaneOutcome
+from rollproof.ledger.entries import DriveIdentity
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.names import shown
+from rollproof.records.chain import read_chain
+from rollproof.records.standing import standing
+from rollproof.storage.io import Io
+from rollproof.workflows.offload.recorded_source import CopyAtWork
+from rollproof.workflows.offload.recorded_verify import SourceVerified
+from rollproof.workflows.offload.target import DriveAtWork
+
+
+def remember_copies(
+    ledger: Ledger, io: Io, drives: Sequence[DriveAtWork], lanes: Mapping[str, LaneOutcome], now: datetime
+) -> None:
+    """Remember what became of the copy on every drive, by its own records; bad news of a known one always.
+
+    The drives' handles must still be open. Raises LedgerProblem, UntrustedInput; OSError when a drive fails.
+    """
+    for at in drives:
+        folder = place_on(at.volume, at.roll_folder)
+        lane = lanes.get(at.drive)
+        failure = lane.failure if lane is not None else None
+        if failure is None and at.record_name is not None and at.handle >= 0:
+            chain = read_chain(io, at.handle, drive=at.drive)
+            found = standing(io, at.handle, chain, at.volume, folder=folder)
+            copies = learn_copy(ledger, io, at.handle, chain, found, at.volume, folder, drive=at.drive, seen_at=now)
+            for copy_id in copies:
+                remember_chain(ledger, copy_id, chain)
+        elif failure is not None:
+            for known in ledger.copies_on(DriveIdentity.of(at.volume)):
+                if known.folder == folder:
+                    ledger.remember_verify(known.id, state="failed", readback=None, at=now, why=failure.detail)
+
+
+def remember_source(ledger: Ledger, io: Io, copy: CopyAtWork, source: SourceVerified, now: datetime) -> None:
+    """Remember what was seen of the source, as after a verify. Raises as `remember_copies`."""
+    if source.clean is None or copy.newest is None:
+        return
+    remember_verify(
+        ledger,
+        io,
+        copy.root,
+        copy.path,
+        copy.volume,
+        drive=shown(copy.path),
+        clean=source.clean,
+        findings=source.told,
+        now=now,
+    )

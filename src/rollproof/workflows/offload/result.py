@@ -1,0 +1,320 @@
+"""From what the engine left behind to the verdict: one result per card, one over all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from rollproof.copying.board import CopyState, ProofBoard
+from rollproof.copying.engine import CopyOutcome, LaneOutcome
+from rollproof.drives.identity import share_a_device
+from rollproof.models.errors import ExitStatus
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.grouped import grouped
+from rollproof.models.names import shown
+from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
+from rollproof.models.volumes import Device, Evidence
+from rollproof.records.models import SourceKind
+from rollproof.workflows.offload.card import CardAtWork
+from rollproof.workflows.offload.order import Wish
+from rollproof.workflows.offload.target import DriveAtWork
+
+
+def refused_roll(
+    card_path: str,
+    roll: str,
+    findings: Sequence[Finding],
+    wish: Wish,
+    *,
+    card: CardAtWork | None = None,
+    drives: Sequence[DriveAtWork] = (),
+    planned: bool = False,
+    kind: SourceKind = "card",
+) -> RollResult:
+    """The result for a card that was not begun: refused, or only planned."""
+    return RollResult(
+        roll=roll,
+        source_kind=card.kind if card else kind,
+        card_path=card_path,
+        verdict="planned" if planned else "refused",
+        enough_copies=False,
+        copies_required=wish.policy.copies_required,
+        copies_counted=0,
+        files=len(card.snapshot.files) if card else 0,
+        bytes=card.snapshot.size_bytes if card else 0,
+        clips=len(card.clips) if card else 0,
+        source_reads=0,
+        source_evidence=[],
+        destinations=[
+            DestinationResult(
+                path=shown(at.roll_folder),
+                drive=at.drive,
+                role=at.role,
+                state="incomplete",
+                files_proven=0,
+                files_copied=0,
+                files_total=len(at.plan.actions),
+                readback=None,
+                findings=[],
+                device=at.volume.device.label,
+            )
+            for at in drives
+        ],
+        findings=[FindingOut.of(finding) for finding in grouped(findings)],
+        seconds={},
+        status=ExitStatus.DONE if planned else ExitStatus.REFUSED,
+    )
+
+
+def roll_result(
+    card: CardAtWork,
+    drives: Sequence[DriveAtWork],
+    findings: Sequence[Finding],
+    board: ProofBoard,
+    outcome: CopyOutcome,
+    wish: Wish,
+    *,
+    single_read: bool,
+    seconds: dict[str, float],
+    about_clips: Sequence[Finding] = (),
+) -> RollResult:
+    """The result for a card that was worked on. `about_clips` is said and changes no verdict: the copies of a damaged
+    clip are as good as the card."""
+    lanes = {lane.drive: lane for lane in outcome.lanes}
+    results = [_destination(at, lanes[at.drive], board, interrupted=outcome.interrupted) for at in drives]
+    told = [*findings, *board.source_findings, *outcome.source_findings]
+    if outcome.source_failure is not None:
+        told.append(outcome.source_failure)
+    if card.kind == "card":
+        told += _about_evidence(board, outcome, single_read=single_read)
+    counted = card.counts + _devices_counted(
+        [at for at, result in zip(drives, results, strict=True) if result.state == "proven"], card
+    )
+    if counted < wish.policy.copies_required:
+        states = [result.state for result in results]
+        told.append(_too_few(counted, wish.policy.copies_required, states, of_card=card.kind == "card"))
+    proven = (
+        not outcome.interrupted
+        and all(result.state == "proven" for result in results)
+        and not any(finding.severity is Severity.ERROR for finding in told)
+        and not any(finding.severity is Severity.ERROR for at in drives for finding in at.noted)
+    )
+    return RollResult(
+        roll=card.roll,
+        source_kind=card.kind,
+        card_path=shown(card.path),
+        verdict="proven" if proven else "not proven",
+        enough_copies=counted >= wish.policy.copies_required,
+        copies_required=wish.policy.copies_required,
+        copies_counted=counted,
+        files=len(card.snapshot.files),
+        bytes=card.snapshot.size_bytes,
+        clips=len(card.clips),
+        source_reads=outcome.source_passes_done,
+        source_evidence=[
+            evidence.value
+            for evidence in (board.source_evidence(0), board.source_evidence(1))[: outcome.source_passes_done]
+            if evidence is not None
+        ],
+        destinations=results,
+        findings=[FindingOut.of(finding) for finding in grouped([*about_clips, *told])],
+        seconds=seconds,
+        interrupted=outcome.interrupted,
+        status=_status(outcome, proven=proven),
+    )
+
+
+def done_result(
+    card: CardAtWork,
+    drives: Sequence[DriveAtWork],
+    findings: Sequence[Finding],
+    wish: Wish,
+    seconds: dict[str, float],
+) -> RollResult:
+    """The result where records on every drive prove everything already, and nothing was read."""
+    counted = card.counts + _devices_counted(drives, card)
+    told = list(findings)
+    if counted < wish.policy.copies_required:
+        told.append(_too_few(counted, wish.policy.copies_required, ["proven"] * len(drives), of_card=False))
+    proven = not any(finding.severity is Severity.ERROR for finding in told)
+    return RollResult(
+        roll=card.roll,
+        source_kind=card.kind,
+        card_path=shown(card.path),
+        verdict="proven" if proven else "not proven",
+        enough_copies=counted >= wish.policy.copies_required,
+        copies_required=wish.policy.copies_required,
+        copies_counted=counted,
+        files=len(card.snapshot.files),
+        bytes=card.snapshot.size_bytes,
+        clips=len(card.clips),
+        source_reads=0,
+        source_evidence=[],
+        destinations=[
+            DestinationResult(
+                path=shown(at.roll_folder),
+                drive=at.drive,
+                role=at.role,
+                state="proven",
+                files_proven=len(at.plan.expected),
+                files_copied=0,
+                files_total=len(at.plan.actions),
+                readback=at.proven_readback.value if at.proven_readback is not None else None,
+                findings=[],
+                device=at.volume.device.label,
+                record=at.proven_by,
+            )
+            for at in drives
+        ],
+        findings=[FindingOut.of(finding) for finding in grouped(told)],
+        seconds=seconds,
+        status=ExitStatus.DONE if proven else ExitStatus.ANSWER_IS_NO,
+    )
+
+
+def _status(outcome: CopyOutcome, *, proven: bool) -> ExitStatus:
+    if outcome.interrupted:
+        return ExitStatus.INTERRUPTED
+    if outcome.source_failure is not None or any(lane.failure is not None for lane in outcome.lanes):
+        return ExitStatus.NOT_FINISHED
+    return ExitStatus.DONE if proven else ExitStatus.ANSWER_IS_NO
+
+
+def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, interrupted: bool) -> DestinationResult:
+    # proven is said only where the evidence lies on the drive
+    sealed = at.record_name is not None and lane.failure is None and lane.state in ("proven", "copied", "incomplete")
+    if sealed:
+        proven = board.count_proven(at.drive)
+    else:  # what records on the drive prove, unless the card has something else now
+        proven = sum(board.copy_state(at.drive, number) is not CopyState.DIFFERS for number in at.plan.expected)
+    copied = board.count_copied(at.drive)
+    findings = [*board.copy_findings(at.drive), *(replace(finding, drive=at.drive) for finding in at.noted)]
+    findings.extend(lane.notes)
+    if lane.failure is not None:
+        findings.append(lane.failure)
+    state = "failed" if lane.failure is not None else lane.state if sealed else "incomplete"
+    readback = board.readback_evidence(at.drive) or at.proven_readback
+    if state == "copied" and readback is Evidence.CACHE:
+        findings.append(
+            Finding(
+                Kind.READBACK_FROM_CACHE,
+                Severity.WARNING,
+                "",
+                "the copy was read back, but a cache may have answered instead of the drive",
+                drive=at.drive,
+                remedy="unplug the drive, plug it in again, then verify it",
+            )
+        )
+    return DestinationResult.model_validate(
+        {
+            "path": shown(at.roll_folder),
+            "drive": at.drive,
+            "role": at.role,
+            "state": state,
+            "files_proven": proven,
+            "files_copied": max(copied - proven, 0),
+            "files_total": len(at.plan.actions),
+            "readback": readback.value if readback is not None else None,
+            "findings": [FindingOut.of(finding) for finding in grouped(findings)],
+            "device": at.volume.device.label,
+            "record": at.record_name,
+        }
+    )
+
+
+def _about_evidence(board: ProofBoard, outcome: CopyOutcome, *, single_read: bool) -> list[Finding]:
+    passes = [board.source_evidence(number) for number in range(outcome.source_passes_done)]
+    if single_read:
+        return [
+            Finding(
+                Kind.SINGLE_READ,
+                Severity.WARNING,
+                "",
+                "the card was read once only: the copies are copied, not proven",
+                remedy="run the same command again without --single-read while the card is there",
+            )
+        ]
+    if any(evidence is not None and evidence is not Evidence.MEDIUM for evidence in passes):
+        return [
+            Finding(
+                Kind.SOURCE_FROM_CACHE,
+                Severity.WARNING,
+                "",
+                "a cache may have answered for the card when it was read: two reads of the medium itself are not shown",
+                remedy="put the card into a reader that this computer reads directly, then run the same command again",
+            )
+        ]
+    return []
+
+
+def _devices_counted(drives: Sequence[DriveAtWork], card: CardAtWork) -> int:
+    """Each physical device once, all that could not be told as one, never the card's own."""
+    counted: list[Device] = []
+    for at in drives:
+        device = at.volume.device
+        shared = [share_a_device(device, card.volume.device), *(share_a_device(device, other) for other in counted)]
+        if True in shared:
+            continue
+        if device.key is None and any(other.key is None for other in counted):
+            continue
+        counted.append(device)
+    return len(counted)
+
+
+def _too_few(counted: int, required: int, states: Sequence[str], *, of_card: bool) -> Finding:
+    several = sum(state == "proven" for state in states)
+    detail = f"{counted} proven {'copy counts' if counted == 1 else 'copies count'}, {required} are required"
+    if several > counted:
+        detail += (
+            f" ({several} are proven, but copies count once for each device, those on unknown devices together as one,"
+            " and never on the card's own device)"
+        )
+    return Finding(
+        Kind.TOO_FEW_COPIES,
+        Severity.WARNING,
+        "",
+        detail,
+        remedy="keep the card; offload it to another drive on a device of its own"
+        if of_card
+        else "keep every copy of this roll; copy it to another drive on a device of its own",
+    )
+
+
+def overall(
+    rolls: Sequence[RollResult], *, interrupted: bool, findings: Sequence[Finding] = (), not_begun: int = 0
+) -> OffloadResult:
+    """The verdict over all cards. The worst wins; refusals beside finished cards are 1, alone they are 3.
+
+    `findings` are about no single roll, `not_begun` counts rolls of recorded copies that the end came before.
+    """
+    statuses = [roll.status for roll in rolls]
+    troubled = any(finding.severity is Severity.ERROR for finding in findings)
+    if interrupted or ExitStatus.INTERRUPTED in statuses:
+        status = ExitStatus.INTERRUPTED
+    elif ExitStatus.NOT_FINISHED in statuses:
+        status = ExitStatus.NOT_FINISHED
+    elif all(status is ExitStatus.REFUSED for status in statuses) and (statuses or troubled):
+        status = ExitStatus.REFUSED
+    elif ExitStatus.ANSWER_IS_NO in statuses or ExitStatus.REFUSED in statuses or troubled:
+        status = ExitStatus.ANSWER_IS_NO
+    else:
+        status = ExitStatus.DONE
+    verdicts = {roll.verdict for roll in rolls}
+    told = [FindingOut.of(finding) for finding in grouped(findings)]
+    if status is ExitStatus.REFUSED:
+        return OffloadResult(
+            verdict="refused",
+            rolls=list(rolls),
+            status=status,
+            findings=[*told, *(finding for roll in rolls for finding in roll.findings)],
+            not_begun=not_begun,
+        )
+    if verdicts == {"planned"}:
+        return OffloadResult(verdict="planned", rolls=list(rolls), status=status, findings=told)
+    return OffloadResult(
+        verdict="proven" if verdicts == {"proven"} and status is ExitStatus.DONE else "not proven",
+        rolls=list(rolls),
+        status=status,
+        findings=told,
+        not_begun=not_begun,
+    )

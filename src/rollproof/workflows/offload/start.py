@@ -1,0 +1,71 @@
+"""What is said before a card is copied: what its drives are to get, and what keeps the copying from beginning."""
+
+from __future__ import annotations
+
+from rollproof.card.clips import first_and_last
+from rollproof.copying.plan import Action
+from rollproof.drives.power import on_battery
+from rollproof.models.events import DrivePlan as PlannedDrive
+from rollproof.models.events import RollPlanned
+from rollproof.models.file_table import size_of
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+from rollproof.workflows.offload.card import CardAtWork
+from rollproof.workflows.offload.clip_check import layout_words
+from rollproof.workflows.offload.preflight import Preflight
+from rollproof.workflows.offload.target import DriveAtWork
+
+
+def forbids(finding: Finding) -> bool:
+    """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
+    copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
+    return finding.severity is Severity.ERROR and (bool(finding.drive) or finding.kind not in copied_around)
+
+
+def power_note() -> list[Finding]:
+    """A note where this computer runs on its battery."""
+    if not on_battery():
+        return []
+    return [
+        Finding(
+            Kind.ON_BATTERY,
+            Severity.NOTE,
+            "",
+            "this computer runs on its battery",
+            remedy="plug it in: an offload that stops halfway costs time",
+        )
+    ]
+
+
+def planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
+    """What every drive is to get, and how often the card is read for it."""
+    files = card.snapshot.files
+
+    def plan(at: DriveAtWork) -> PlannedDrive:
+        write = at.plan.numbers(Action.COPY, Action.REPLACE)
+        back = at.plan.numbers(Action.COPY, Action.REPLACE, Action.HASH)
+        return PlannedDrive(
+            at.drive,
+            at.role,
+            shown(at.roll_folder),
+            len(write),
+            size_of(files, write),
+            len(back),
+            size_of(files, back),
+            len(at.plan.expected),
+        )
+
+    ends = first_and_last(card.clips)
+    return RollPlanned(
+        card.roll,
+        shown(card.path),
+        len(card.clips),
+        len(files),
+        card.snapshot.size_bytes,
+        passes,
+        tuple(plan(at) for at in checked.drives),
+        layout_words([clip.layout for clip in card.clips]),
+        roll_from=card.roll_from,
+        first_clip=ends[0].name if ends else "",
+        last_clip=ends[1].name if ends else "",
+    )

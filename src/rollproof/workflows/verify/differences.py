@@ -1,0 +1,77 @@
+"""What a verify found in a copy beside what its papers want, file by file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rollproof.copying.plan import same_time
+from rollproof.models.file_table import find_file
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+from rollproof.workflows.verify.work import Work
+
+
+def compare(work: Work, *, strict: bool) -> None:
+    """Note in the work which files differ, are missing or are in no record, each with its finding."""
+    files = work.there.files
+    ignored = set(work.there.ignored)
+    redated: list[bytes] = []
+    for path in sorted(work.papers.files):
+        wanted, number = work.papers.files[path], find_file(files, path)
+        if number is None:
+            if path not in ignored:
+                work.missing.append(path)
+            continue
+        entry = files[number]
+        if wanted.size is not None and wanted.size != entry.size:
+            work.differ.append(path)
+            continue
+        if number not in work.read:
+            continue  # a finding already says why it could not be read
+        read, hashes = work.read.texts(number), wanted.hashes
+        shared = read.keys() & hashes.keys()
+        if not shared or any(read[name] != hashes[name] for name in shared):
+            work.differ.append(path)
+        elif wanted.modified_ns is not None and not same_time(
+            wanted.modified_ns, entry.modified_ns, work.volume.limits
+        ):
+            redated.append(path)
+    work.unknown += [entry.path for entry in files if entry.path not in work.papers.files]
+    work.findings += [
+        *_about(
+            Kind.DIFFERS,
+            Severity.ERROR,
+            work.differ,
+            work.drive,
+            "is not what was recorded",
+            "keep the other copies and the card; copy this file from a proven copy into a new folder",
+        ),
+        *_about(
+            Kind.MISSING,
+            Severity.ERROR,
+            work.missing,
+            work.drive,
+            "is recorded and not there",
+            "keep the other copies and the card; look whether somebody moved it",
+        ),
+        *_about(
+            Kind.UNKNOWN_FILE,
+            Severity.ERROR if strict else Severity.WARNING,
+            work.unknown,
+            work.drive,
+            "is not in any record; it is noted as new",
+            "look who put it there",
+        ),
+        *_about(
+            Kind.CARD_CHANGED,
+            Severity.WARNING,
+            redated,
+            work.drive,
+            "has the recorded content under another modification date",
+            "look who touched it",
+        ),
+    ]
+
+
+def _about(kind: Kind, severity: Severity, paths: Sequence[bytes], drive: str, what: str, remedy: str) -> list[Finding]:
+    return [Finding(kind, severity, shown(path), f"{shown(path)} {what}", drive, remedy) for path in paths]

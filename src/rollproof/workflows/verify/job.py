@@ -1,0 +1,248 @@
+"""Verify copies: read them again from the medium, compare with their own papers, append to both histories."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shlex
+import time
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TypeVar
+
+from rollproof.copies.find import find_rolls
+from rollproof.copies.nesting import history_above, mounted_inside
+from rollproof.copies.outer_history import OuterHistories, in_order, is_below
+from rollproof.drives.interface import Drives
+from rollproof.drives.system import system_drives
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
+from rollproof.models.events import Emit
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.names import shown
+from rollproof.models.requests import Cancel, VerifyRequest
+from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
+from rollproof.reading.settings import Settings
+from rollproof.station.ledger import StationLedger
+from rollproof.storage.errors import hanging, said
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
+from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
+from rollproof.workflows.verify.copy import CopyVerifier
+
+_Answer = TypeVar("_Answer")
+_LOST = frozenset((Kind.DRIVE_GONE.value, Kind.DRIVE_FAILED.value, Kind.DRIVE_HANGS.value))
+
+
+def verify(
+    request: VerifyRequest,
+    *,
+    emit: Emit,
+    cancel: Cancel,
+    io: Io | None = None,
+    drives: Drives | None = None,
+    ledger: Ledger | None = None,
+    settings: Settings | None = None,
+) -> VerifyResult:
+    """Verify every roll at or below the paths of the request.
+
+    `proven` only when every copy found is proven and at least one was found. Raises Interrupted when the end was
+    asked for; copies verified before that have their records.
+    """
+    io = io or system_io()
+    settings = settings or Settings()
+    began = time.monotonic()
+    copies: list[VerifiedCopy] = []
+    findings: list[Finding] = []
+    with StationLedger(ledger) as station:
+        for path in request.paths:
+            one = _OnePath(io, drives or system_drives(), request, settings, emit, cancel, station)
+            found, odd = one.run(path)
+            copies += found
+            findings += odd
+    proven = bool(copies) and not _speaks(findings) and all(copy.verdict == "proven" for copy in copies)
+    return VerifyResult(
+        verdict="proven" if proven else "not proven",
+        copies=copies,
+        findings=[FindingOut.of(finding) for finding in findings],
+        seconds=round(time.monotonic() - began, 3),
+        status=_status(copies, findings, proven),
+    )
+
+
+def _speaks(findings: Sequence[Finding]) -> bool:
+    return any(finding.severity is not Severity.NOTE for finding in findings)
+
+
+class _OnePath:
+    """Everything at or below one path. No call on its drive (opening, listing, reading, appending) is waited for much
+    longer than `settings.stall_seconds`: a drive that hangs keeps neither the others nor the verdict waiting."""
+
+    def __init__(
+        self,
+        io: Io,
+        drives: Drives,
+        request: VerifyRequest,
+        settings: Settings,
+        emit: Emit,
+        cancel: Cancel,
+        station: StationLedger,
+    ) -> None:
+        self._watch = CallWatch()
+        self._io = watched(io, self._watch)
+        self._settings = settings
+        self._cancel = cancel
+        self._copies: list[VerifiedCopy] = []
+        self._findings: list[Finding] = []
+        self._drives = watched(drives, self._watch)
+        self._person = request.person
+        self._verifier = CopyVerifier(self._io, watched(drives, self._watch), request, settings, emit, cancel, station)
+
+    def run(self, path: bytes) -> tuple[list[VerifiedCopy], list[Finding]]:
+        """The copies found and verified, and what is wrong beside them. Raises Interrupted."""
+        left: list[bytes] = []
+        try:
+            around: list[bytes] = []
+            rolls, self._findings = self._answered(lambda: _rolls(self._io, path, self._cancel, around))
+            if rolls == [] and not around:
+                self._findings.append(self._answered(partial(_nothing_there, self._io, path)))
+            inside = dict(in_order(rolls or ()))
+            left = list(inside)
+            while left:
+                copy = self._answered(partial(self._verify, left[0], inside[left[0]]))
+                left.pop(0)
+                if copy is None:
+                    continue
+                self._copies.append(copy)
+                if any(finding.kind == Kind.DRIVE_HANGS.value for finding in copy.findings):
+                    break
+            else:
+                self._findings += self._answered(partial(self._outer, around, [*around, *(rolls or ())]))
+                return self._copies, self._findings
+        except NoAnswer:
+            self._findings.append(hanging(shown(path), self._settings.stall_seconds))
+        if left:
+            self._findings.append(_not_verified(left, path))
+        return self._copies, self._findings
+
+    def _answered(self, work: Callable[[], _Answer]) -> _Answer:
+        # a read that hangs is named by the copy's own verdict, with what was read before: that goes first
+        settings = self._settings
+        seconds = settings.stall_seconds + settings.workers_end_seconds + settings.cancel_seconds
+        try:
+            return answering(
+                work,
+                self._watch,
+                seconds=seconds,
+                stop_asked=self._cancel.is_set,
+                stop_seconds=self._settings.cancel_seconds,
+            )
+        except AskedToStop:
+            raise Interrupted("verify was interrupted while a drive did not answer") from None
+
+    def _outer(self, around: Sequence[bytes], found: Sequence[bytes]) -> list[Finding]:
+        histories = OuterHistories(self._io, self._drives, self._person)
+        out: list[Finding] = []
+        for folder, inner in in_order(found):
+            if folder in around:
+                # a roll on another drive that is mounted here is not the one this history speaks of
+                mounted = mounted_inside(self._drives, folder)
+                own = tuple(each for each in inner if each not in mounted and not is_below(each, mounted))
+                out += histories.verify(folder, own)
+        return out
+
+    def _verify(self, folder: bytes, inner: Sequence[bytes]) -> VerifiedCopy | None:
+        try:
+            return self._verifier.run(folder, inner)
+        except UntrustedInput as problem:
+            self._findings.append(
+                Finding(
+                    Kind.BAD_RECORD,
+                    Severity.ERROR,
+                    shown(folder),
+                    f"the papers in {shown(folder)} cannot be relied on: {problem.message}",
+                    remedy="compare with the same roll on a sibling drive",
+                )
+            )
+        except OSError as error:
+            self._findings.append(
+                Finding(
+                    Kind.DRIVE_GONE,
+                    Severity.ERROR,
+                    shown(folder),
+                    f"the roll folder {shown(folder)} cannot be read ({said(error)})",
+                    remedy="reconnect the drive and verify again",
+                )
+            )
+        return None
+
+
+def _nothing_there(io: Io, path: bytes) -> Finding:
+    above = history_above(io, path)
+    if above is not None:
+        detail = f"{shown(path)} has no records and no manifests of its own; there is a history in {shown(above)}"
+        remedy = f"verify that folder: rollproof verify {shlex.quote(shown(above))}"
+        return Finding(Kind.NO_HISTORY, Severity.ERROR, shown(path), detail, remedy=remedy)
+    return Finding(
+        Kind.NO_HISTORY,
+        Severity.ERROR,
+        shown(path),
+        f"there is no roll with records or manifests at or below {shown(path)}",
+        remedy="name a roll folder, a day or a drive; a folder without history cannot be verified",
+    )
+
+
+def _not_verified(left: Sequence[bytes], path: bytes) -> Finding:
+    return Finding(
+        Kind.DRIVE_HANGS,
+        Severity.ERROR,
+        shown(left[0]),
+        f"not verified, because the drive does not answer: {shown(left[0])}"
+        + (f" and {len(left) - 1:,} more below {shown(path)}" if len(left) > 1 else ""),
+        remedy="unplug the drive and plug it in again (this may need a restart), then verify again",
+        count=len(left),
+    )
+
+
+def _rolls(io: Io, path: bytes, cancel: Cancel, around: list[bytes]) -> tuple[list[bytes] | None, list[Finding]]:
+    """The roll folders at or below a path, None where it cannot be opened; and what could not be searched. Folders with
+    a history around rolls are put into `around`."""
+    try:
+        root = io.open_root(path)
+    except OSError as error:
+        finding = Finding(
+            Kind.DRIVE_MISSING,
+            Severity.ERROR,
+            shown(path),
+            f"no folder can be opened at {shown(path)} ({said(error)})",
+            remedy="attach and mount the drive, and check the path",
+        )
+        return None, [finding]
+    unread: list[tuple[bytes, str]] = []
+    try:
+        rolls = [
+            os.path.join(path, relative) if relative else path
+            for relative in find_rolls(io, root, cancel, unread, around=around)
+        ]
+        around[:] = [os.path.join(path, relative) if relative else path for relative in around]
+    finally:
+        with contextlib.suppress(OSError):
+            io.close(root)
+    return rolls, [
+        Finding(
+            Kind.UNREADABLE_FOLDER,
+            Severity.ERROR,
+            shown(os.path.join(path, relative) if relative else path),
+            f"the folder {shown(os.path.join(path, relative) if relative else path)} could not be searched ({reason});"
+            " rolls in it were not verified",
+            remedy="check the drive and who may read that folder, then verify again",
+        )
+        for relative, reason in unread
+    ]
+
+
+def _status(copies: list[VerifiedCopy], findings: list[Finding], proven: bool) -> ExitStatus:
+    kinds = {finding.kind for copy in copies for finding in copy.findings} | {f.kind.value for f in findings}
+    if kinds & _LOST:
+        return ExitStatus.NOT_FINISHED
+    return ExitStatus.DONE if proven else ExitStatus.ANSWER_IS_NO
