@@ -146,16 +146,24 @@ PROTECTIONS = (
         f"{ALONE}::a_pipe_among",
     ),
     Protection(
-        "what the production leaves out", _CARD, "if path not in card.accepted:", "if False:",
+        "what the production leaves out", _CARD,
+        '        text = shown(path)\n        if not card.takes(Subject("path", text)):',
+        "        text = shown(path)\n        if False:",
         f"{TABLE}::a_file_that_the_production_leaves_out",
     ),
     Protection(
-        "space that no file explains", _CARD, "if left > slack:", "if False:", f"{TABLE}::space_that_no_file_explains",
+        "space that no file explains", _CARD, "if left > slack and", "if False and",
+        f"{TABLE}::space_that_no_file_explains",
     ),
     Protection(
         "links, special files and what cannot be read on the card", _CARD,
-        "if not _is_accepted(card, finding, names):", "if False:",
+        "if not _is_accepted(card, finding):", "if False:",
         f"{TABLE}::a_link_on_the_card or a_special_file_on_the_card",
+    ),
+    Protection(
+        "a name that means several findings accepts none of them", _MAY_WIPE,
+        "self.reasons += [_unclear(each, card) for each in blurred]", "pass",
+        f"{TABLE}::a_short_name_that_two_damaged_clips_have",
     ),
     # --- a copy
     Protection(

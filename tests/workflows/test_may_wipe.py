@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import shlex
 import shutil
 import sqlite3
 import time
@@ -34,7 +35,7 @@ from support.devices import Devices, Drive
 from support.loops import tool
 from support.movies import SMALLEST
 from workflows.station import CLIPS, change_quietly, fill
-from workflows.wipe_bench import FIRST, Bench, Changing
+from workflows.wipe_bench import ASSISTANT, FIRST, Bench, Changing
 
 pytestmark = pytest.mark.device
 
@@ -262,7 +263,7 @@ def a_link_on_the_card_that_somebody_takes_upon_themselves(bench: Bench) -> MayW
     bench.offload()
     result = bench.ask(accepted=("linked.mov",), reason="a leftover of the reader")
     (permit,) = [record for record in bench.records(bench.one) if record["kind"] == "permit"]
-    assert permit["accepted"] == [{"path": "linked.mov", "reason": "a leftover of the reader", "path_b64": None}]
+    assert permit["accepted"] == [{"path": "CLIP/linked.mov", "reason": "a leftover of the reader", "path_b64": None}]
     assert permit["by"]["name"] == "the camera assistant"
     return result
 
@@ -451,6 +452,45 @@ def a_damaged_clip_that_somebody_takes_upon_themselves(bench: Bench) -> MayWipeR
         assert permit["accepted"] == [{"path": "A003C002_260514", "reason": "the camera team knows", "path_b64": None}]
         assert permit["by"] == {"name": "the camera assistant", "role": "camera assistant"}
     assert bench.ask().answer == KEEP  # what was taken upon oneself once is asked for again the next time
+    return result
+
+
+@may_be_wiped("listing")
+def a_damaged_clip_that_is_accepted_by_the_name_the_camera_report_has(bench: Bench) -> MayWipeResult:
+    cut_short(bench)
+    bench.offload()
+    result = bench.ask(accepted=("A003C002",), reason="the camera team knows")
+    (permit,) = [record for record in bench.records(bench.one) if record["kind"] == "permit"]
+    assert [each["path"] for each in permit["accepted"]] == ["A003C002_260514"]
+    return result
+
+
+@must_be_kept("accepted")
+def a_short_name_that_two_damaged_clips_have(bench: Bench) -> MayWipeResult:
+    fill(bench.card.mount, {"CLIP/A003C002_260515.mov": 70_001})
+    cut_short(bench)
+    cut_short(bench, "CLIP/A003C002_260515.mov")
+    bench.offload()
+    result = bench.ask(accepted=("A003C002",), reason="the camera team knows")
+    (finding,) = [found for found in result.findings if found.kind == "accepted" and found.severity == "error"]
+    assert "A003C002_260514" in finding.detail and "A003C002_260515" in finding.detail
+    both = ("A003C002_260514", "A003C002_260515")
+    assert bench.ask(accepted=both, reason="the camera team knows").answer == "MAY WIPE"
+    return bench.ask(accepted=("A003C002",), reason="the camera team knows")
+
+
+@must_be_kept("damaged-clip")
+def the_next_step_for_a_damaged_clip_works_when_it_is_pasted(bench: Bench) -> MayWipeResult:
+    cut_short(bench)
+    bench.offload()
+    result = bench.ask()
+    (finding,) = [found for found in result.findings if found.kind == "damaged-clip"]
+    words = shlex.split(finding.remedy[finding.remedy.index("rollproof may-wipe") :])
+    assert words[2] == str(bench.card.mount)
+    given = dict(zip(words[3::2], words[4::2], strict=True))
+    assert given.keys() == {"--accept", "--reason", "--by", "--role"} and given["--by"] == ASSISTANT.name
+    answer = bench.ask(accepted=(given["--accept"],), reason=given["--reason"], person=Person(given["--by"]))
+    assert answer.answer == "MAY WIPE"
     return result
 
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 from rollproof.card.clips import first_and_last, natural_key
+from rollproof.models.clip_names import names_clip
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert
 from rollproof.models.tree import Clip
 from rollproof.tree.suffixes import ESSENCE
 
-_COUNTER = re.compile(r"[_-]?(?:[0-9]{6,14}[_-])?[ct][0-9]{2}")
 _REMEDY = "look at the camera report and at the card in hand before anything is copied or wiped"
 
 
@@ -58,17 +57,7 @@ def _last(clips: Sequence[Clip], expected: str) -> list[Finding]:
 
 
 def _is(clip: Clip, wanted: str) -> bool:
-    """Whether a clip may be meant: by its whole name, or by the part up to and with its counter."""
-    name = clip.name.casefold()
-    if name == wanted:
-        return True
-    rest = name[len(wanted) :]
-    return (
-        name.startswith(wanted)
-        and wanted[-1:].isdigit()
-        and not rest[0].isalnum()
-        and _COUNTER.match(rest) is None  # else only the roll was named, and every clip would do
-    )
+    return names_clip(wanted, clip.name)
 
 
 def _without_suffix(expected: str) -> str:

@@ -48,7 +48,7 @@ Examples:
   rollproof may-wipe /media/A003 --reread --reread-copies
       read the card and every attached copy again before answering
   rollproof may-wipe /media/A003 --accept A003C007 --reason "known, the director has seen it" --by "the data wrangler"
-      take a damaged clip upon yourself; it is written down with your name
+      accept responsibility for a damaged clip; it is written down with your name
   rollproof may-wipe /media/A003 --json
       the same for a script: status 0 is MAY WIPE, everything else is KEEP
 """,
@@ -61,8 +61,8 @@ Examples:
     "accepted",
     multiple=True,
     metavar="NAME",
-    help="Take upon yourself by name what cannot be judged (a damaged clip, a link, hidden media); may be repeated."
-    " A file that lacks copies cannot be accepted.",
+    help="Accept responsibility for what cannot be judged (a damaged clip, a link, hidden media): its path, or a clip's"
+    " full or short name that only one finding has; may be repeated. A file that lacks copies cannot be accepted.",
 )
 @click.option("--reason", metavar="TEXT", default="", help="Why; required with --accept, as is --by.")
 @click.option("--all", "show_all", is_flag=True, help="Show every reason, not only the first three.")

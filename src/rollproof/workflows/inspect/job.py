@@ -48,6 +48,7 @@ from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.inspect.known import Known, known_of
 from rollproof.workflows.inspect.posters import write_posters
 from rollproof.workflows.inspect.record import word_of_record
+from rollproof.workflows.may_wipe.asked_for import AskedFor
 from rollproof.workflows.may_wipe.card import CardInHand, about_space
 
 Told = Callable[[str, int, int], None]
@@ -324,7 +325,7 @@ class Inspection:
         self, root: int, path: bytes, volume: Volume, snapshot: Snapshot, clips: list[Clip]
     ) -> Iterator[Finding]:
         """What `may-wipe` calls a reason to KEEP is a hint here."""
-        for finding in about_space(self.io, CardInHand(path, root, volume, snapshot, clips), frozenset()):
+        for finding in about_space(self.io, CardInHand(path, root, volume, snapshot, clips, asked=AskedFor(path))):
             remedy = "look at the card in its camera before it is wiped"
             yield Finding(finding.kind, Severity.WARNING, "", finding.detail, remedy=remedy)
 

@@ -6,23 +6,24 @@ Every check errs to the side of KEEP. What is looked at here needs no ledger and
 from __future__ import annotations
 
 import errno
-import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from rollproof.card.clips import group_clips
 from rollproof.drives.interface import Drives
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import inert, shown, to_text
+from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.models.volumes import Volume
+from rollproof.proof.acceptance import Subject, accepts
 from rollproof.storage.errors import said
 from rollproof.storage.io import EntryKind, Io
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.litter import MOST_LITTER, walk_litter
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.tree.suffixes import MEDIA, split_name
+from rollproof.workflows.may_wipe.asked_for import AskedFor
 
 _HIDDEN_BYTES = 1 << 20
 _TIGHT = frozenset(("fuse.exfat", "exfat", "vfat", "msdos", "ext2", "ext3", "ext4", "iso9660"))
@@ -45,13 +46,23 @@ class CardInHand:
     snapshot: Snapshot
     clips: list[Clip]
     findings: list[Finding] = field(default_factory=list)
-    accepted: frozenset[bytes] = frozenset()
+    asked: AskedFor = field(default_factory=lambda: AskedFor(b""))
     hidden: frozenset[bytes] = frozenset()
     """Files that today's production leaves out of every offload by its own patterns."""
     taken_unseen: list[str] = field(default_factory=list)
     """What a person took upon themselves though nobody can tell what it holds: a folder that cannot be read."""
-    used_names: set[str] = field(default_factory=set)
-    """Names given to `--accept` that something on the card answers to."""
+    subjects: list[Subject] = field(default_factory=list)
+    """Everything that was found so far and may be accepted by name."""
+    granted: list[Subject] = field(default_factory=list)
+    """Those among them that a given name answers to; whether it means nothing else is judged when all are known."""
+
+    def takes(self, subject: Subject) -> bool:
+        """Note something that may be accepted; returns whether a given name answers to it."""
+        self.subjects.append(subject)
+        granted = bool(accepts(self.asked.names, subject))
+        if granted:
+            self.granted.append(subject)
+        return granted
 
 
 def keep(kind: Kind, detail: str, remedy: str, *, path: str = "", drive: str = "", count: int = 1) -> Finding:
@@ -60,10 +71,11 @@ def keep(kind: Kind, detail: str, remedy: str, *, path: str = "", drive: str = "
 
 
 def take_in_hand(
-    io: Io, drives: Drives, path: bytes, accepted: Sequence[str], ignore: Sequence[str], cancel: Cancel
+    io: Io, drives: Drives, asked: AskedFor, ignore: Sequence[str], cancel: Cancel
 ) -> tuple[CardInHand | None, list[Finding]]:
     """Open and list the card, and judge the whole medium. Without a card: None and the reason. The caller closes
     `root`."""
+    path = asked.card
     try:
         root = io.open_root(path)
     except OSError as error:
@@ -80,18 +92,16 @@ def take_in_hand(
     except BaseException:
         io.close(root)
         raise
-    names = frozenset(accepted)
-    card = CardInHand(path, root, volume, snapshot, group_clips(snapshot))
-    card.accepted = frozenset(_accepted_paths(card, names))
+    card = CardInHand(path, root, volume, snapshot, group_clips(snapshot), asked=asked)
     card.findings += _whole_medium(drives, card)
     for finding in snapshot.findings:
-        if not _is_accepted(card, finding, names):
+        if not _is_accepted(card, finding):
             card.findings.append(_by_name(finding))
         elif finding.kind not in _SEEN:
             card.taken_unseen.append(finding.path)
-    card.findings += _litter(io, card, names, cancel)
+    card.findings += _litter(io, card, cancel)
     card.findings += _hidden(card, IgnoreRules(ignore))
-    card.findings += about_space(io, card, names)
+    card.findings += about_space(io, card)
     return card, card.findings
 
 
@@ -113,22 +123,9 @@ def _no_root(path: bytes) -> Finding:
     )
 
 
-def _accepted_paths(card: CardInHand, names: frozenset[str]) -> Iterator[bytes]:
-    """Files that a person names. That alone never makes up for a copy: only for a file beyond the tool's reach."""
-    for entry in card.snapshot.files:
-        if _is_named(card, to_text(entry.path), names) or _is_named(card, shown(entry.path), names):
-            yield entry.path
-
-
-def _is_named(card: CardInHand, path: str, names: frozenset[str]) -> bool:
-    """Whether one of the names is this path or its last part; notes that the name was of use."""
-    found = names & {path, path.rpartition("/")[2]}
-    card.used_names |= found
-    return bool(found)
-
-
-def _is_accepted(card: CardInHand, finding: Finding, names: frozenset[str]) -> bool:
-    return finding.severity is Severity.ERROR and finding.count == 1 and _is_named(card, finding.path, names)
+def _is_accepted(card: CardInHand, finding: Finding) -> bool:
+    acceptable = finding.severity is Severity.ERROR and finding.count == 1 and bool(finding.path)
+    return acceptable and card.takes(Subject("path", finding.path))
 
 
 def _by_name(finding: Finding) -> Finding:
@@ -159,12 +156,12 @@ def _hidden(card: CardInHand, rules: IgnoreRules) -> Iterator[Finding]:
     hidden = [entry.path for entry in card.snapshot.files if rules.matches(entry.path, False)]
     card.hidden = frozenset(hidden)
     for path in hidden:
-        if path not in card.accepted:
-            text = shown(path)
+        text = shown(path)
+        if not card.takes(Subject("path", text)):
             yield keep(
                 Kind.HIDDEN_MEDIA,
                 f"{text} is left out by the production's own ignore patterns and lies on no drive",
-                f"look at it; if nobody needs it: --accept {shlex.quote(text)} --reason TEXT",
+                f"look at it; if nobody needs it: {card.asked.command(text)}",
                 path=text,
             )
 
@@ -210,21 +207,21 @@ def _whole_medium(drives: Drives, card: CardInHand) -> Iterator[Finding]:
 # --- what is hidden in litter
 
 
-def _litter(io: Io, card: CardInHand, names: frozenset[str], cancel: Cancel) -> Iterator[Finding]:
+def _litter(io: Io, card: CardInHand, cancel: Cancel) -> Iterator[Finding]:
     budget = [MOST_LITTER]
     for path in card.snapshot.ignored:
         for inner, size, kind in walk_litter(io, card.root, path, budget, cancel):
             text = shown(inner)
-            if _is_named(card, text, names):
-                continue
             media = split_name(inner.rpartition(b"/")[2])[1].lower() in MEDIA
             if kind is EntryKind.FILE and size < _HIDDEN_BYTES and not media:
+                continue
+            if card.takes(Subject("path", text)):
                 continue
             if kind is EntryKind.FILE:
                 yield keep(
                     Kind.HIDDEN_MEDIA,
                     f"{text} lies among an operating system's own files and may be footage",
-                    f"look at it; if it is none: --accept {shlex.quote(text)} --reason TEXT",
+                    f"look at it; if it is none: {card.asked.command(text)}",
                     path=text,
                 )
             else:
@@ -239,11 +236,8 @@ def _litter(io: Io, card: CardInHand, names: frozenset[str], cancel: Cancel) -> 
 # --- space that no file explains
 
 
-def about_space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Finding]:
+def about_space(io: Io, card: CardInHand) -> Iterator[Finding]:
     """Used space beyond the files found hints at files whose folder entry was never written, or was deleted."""
-    if "space" in names:
-        card.used_names.add("space")
-        return
     volume = card.volume
     unit = max(volume.limits.allocation_bytes, 512)
     files = sum(-(-entry.size // unit) * unit for entry in card.snapshot.files)
@@ -259,11 +253,11 @@ def about_space(io: Io, card: CardInHand, names: frozenset[str]) -> Iterator[Fin
     litter = sum(_size_of_litter(io, card, path, unit) for path in card.snapshot.ignored)
     used = volume.capacity_bytes - volume.free_bytes - volume.reserved_bytes
     left = used - files - own - litter
-    if left > slack:
+    if left > slack and not card.takes(Subject("word", "space")):
         yield keep(
             Kind.SPACE_UNEXPLAINED,
             f"{left:,} bytes are in use on the card that no file explains: a clip may have lost its folder entry",
-            "look at the card in its camera; if it is known why: --accept space --reason TEXT",
+            f"look at the card in its camera; if it is known why: {card.asked.command('space')}",
         )
 
 

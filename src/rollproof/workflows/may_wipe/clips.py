@@ -7,14 +7,16 @@ where the time does not suffice to look again, the card is kept.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import LOOK_AT_ODD_CLIP, Finding, Kind, Severity
-from rollproof.models.names import inert
+from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
+from rollproof.proof.acceptance import Subject
 from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
 from rollproof.workflows.may_wipe.card import CardInHand, keep
@@ -46,7 +48,6 @@ def judge_clips(
     offloads: Sequence[KnownOffload],
     *,
     by_listing: bool,
-    accepted: Iterable[str],
     settings: Settings,
     cancel: Cancel,
     seconds: float | None = None,
@@ -74,8 +75,9 @@ def judge_clips(
         return judged
     unseen = {look.clip.name for look in found.looks if look.state == "unknown"}
     judged.forgotten = {name for name in unseen if offloads and known.get(name) not in _WORDS}
-    if left := sorted(judged.forgotten - {*accepted}):
-        judged.reasons.append(_forgotten(left, by_listing=by_listing))
+    judged.forgotten -= judged.damaged
+    if left := [name for name in sorted(judged.forgotten) if not card.takes(Subject("clip", name))]:
+        judged.reasons.append(_forgotten(left, card, by_listing=by_listing))
     judged.notes.append(
         Finding(
             Kind.CLIP_NOT_CHECKED,
@@ -106,9 +108,12 @@ def odd_when_offloaded(card: CardInHand, copies: Iterable[CopyInView]) -> list[F
     return found
 
 
-def _forgotten(names: Sequence[str], *, by_listing: bool) -> Finding:
+def _forgotten(names: Sequence[str], card: CardInHand, *, by_listing: bool) -> Finding:
     more = f" and of {len(names) - 1:,} more" if len(names) > 1 else ""
-    remedy = "look with: rollproof inspect CARD; then --accept NAME --reason TEXT for each"
+    remedy = (
+        f"look with: rollproof inspect {shlex.quote(shown(card.path))}; then, for each that may stay as it is:"
+        f" {card.asked.command(names[0])}"
+    )
     return keep(
         Kind.CLIP_NOT_CHECKED,
         f"what the check said of the clip {inert(names[0])}{more} is lost, and it could not be looked into in time",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from array import array
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -16,6 +15,7 @@ from rollproof.models.names import inert, shown
 from rollproof.models.results import WipeRoll
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
+from rollproof.proof.acceptance import Subject
 from rollproof.workflows.may_wipe.card import CardInHand, keep
 from rollproof.workflows.may_wipe.copies import CopyInView, Counting, Rules, one_per_device
 
@@ -216,13 +216,13 @@ def _why_not(copies: Iterable[CopyInView]) -> Iterator[Finding]:
             )
 
 
-def about_damaged(damaged: Iterable[str], accepted: Sequence[str]) -> Iterator[Finding]:
-    """A clip that a health check called damaged keeps the card until somebody takes it upon themselves by name."""
-    for name in sorted({*damaged} - {*accepted}):
+def about_damaged(damaged: Iterable[str], card: CardInHand) -> Iterator[Finding]:
+    """A clip that a health check called damaged keeps the card until somebody accepts it by name."""
+    for name in [name for name in sorted({*damaged}) if not card.takes(Subject("clip", name))]:
         yield keep(
             Kind.DAMAGED_CLIP,
             f"the clip {inert(name)} is damaged: the camera team must hear of it now",
-            f"tell them; then --accept {shlex.quote(inert(name))} --reason TEXT",
+            f"tell them; then: {card.asked.command(name)}",
             path=inert(name),
         )
 

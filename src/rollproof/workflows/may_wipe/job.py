@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from functools import partial
 
@@ -27,12 +27,14 @@ from rollproof.models.requests import Cancel, MayWipeRequest
 from rollproof.models.results import MayWipeResult, WipeRoll
 from rollproof.models.volumes import Evidence
 from rollproof.production.load import find, load
+from rollproof.proof.acceptance import Subject, Unclear, accepted, accepts, unclear, unused
 from rollproof.reading.settings import Settings
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
 from rollproof.storage.watch import NoAnswer
+from rollproof.workflows.may_wipe.asked_for import AskedFor
 from rollproof.workflows.may_wipe.card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
 from rollproof.workflows.may_wipe.clips import judge_clips, odd_when_offloaded
 from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView, Rules, close_copies, silent_drives
@@ -76,7 +78,7 @@ def may_wipe(
     if request.accepted and not (request.reason.strip() and request.person.name.strip()):
         raise UsageProblem(
             "nothing can be accepted without a reason and a name",
-            hint="say why with --reason TEXT and who takes it upon themselves with --by NAME",
+            hint="say why with --reason TEXT and who accepts responsibility with --by NAME",
         )
     judge = _Judge(
         io or system_io(),
@@ -117,6 +119,7 @@ class _Judge:
     permits: list[str] = field(default_factory=list)
     began: float = field(default_factory=time.monotonic)
     look_hangs: bool = False
+    accepted: dict[Subject, str] = field(default_factory=dict)
 
     def run(self, station: StationLedger) -> MayWipeResult:
         """From the card in hand to the answer."""
@@ -147,7 +150,7 @@ class _Judge:
         asked, hand = self.request, self._in_time()
         try:
             self.card, findings = hand.run(
-                lambda: take_in_hand(hand.io, hand.drives, asked.card, asked.accepted, rules.ignore, self.cancel)
+                lambda: take_in_hand(hand.io, hand.drives, AskedFor.of(asked), rules.ignore, self.cancel)
             )
         except NoAnswer:
             self.reasons.append(self._silent_card())
@@ -170,7 +173,7 @@ class _Judge:
                 self.reasons.append(keep(kind, why, remedy))
                 return
             self._judge_files(card, ledger, rules)
-        self._unused_names(card)
+        self._accepted(card)
         again = self._in_time()
         try:
             changed = again.run(lambda: still_the_same(again.io, again.drives, card, self.cancel))
@@ -249,17 +252,14 @@ class _Judge:
         self.used, self.rolls = count.used, count.rolls
         self.notes += about_unknown_devices(self.used)
         self._judge_clips(card, ledger, offloads)
-        self.notes += [self._accepted(name) for name in sorted(card.used_names)]
 
     def _judge_clips(self, card: CardInHand, ledger: Ledger, offloads: Sequence[KnownOffload]) -> None:
-        accepted = self.request.accepted
         clips = judge_clips(
-            self.io, card, ledger, offloads, by_listing=self.basis == "listing", accepted=accepted,
+            self.io, card, ledger, offloads, by_listing=self.basis == "listing",
             settings=self.settings, cancel=self.cancel,
         )  # fmt: skip
         self.look_hangs |= clips.hangs
-        card.used_names |= (clips.damaged | clips.forgotten) & {*accepted}
-        self.reasons += [*clips.reasons, *about_damaged(clips.damaged, accepted)]
+        self.reasons += [*clips.reasons, *about_damaged(clips.damaged, card)]
         self.notes += [*clips.notes, *odd_when_offloaded(card, self.copies)]
 
     def _name_copies(self, offloads: Sequence[KnownOffload]) -> None:
@@ -271,26 +271,28 @@ class _Judge:
     def _taken_over(self, card: CardInHand) -> frozenset[bytes]:
         """Files that a person named and that no copy could hold: hidden by the production, or unreadable just now."""
         faults = self.read.faults.keys() if self.read is not None else frozenset[bytes]()
-        return frozenset(path for path in card.accepted if path in card.hidden or path in faults)
+        granted = set(card.granted)
+        return frozenset(path for path in {*card.hidden, *faults} if Subject("path", shown(path)) in granted)
 
     # --- what a person has said, and what was said before
 
-    def _accepted(self, name: str) -> Finding:
-        who = inert(self.request.person.name)
-        text = f"{inert(name)} is taken upon {who}: {inert(self.request.reason)}"
-        return Finding(Kind.ACCEPTED, Severity.WARNING, inert(name), text)
-
-    def _unused_names(self, card: CardInHand) -> None:
-        for name in self.request.accepted:
-            if name not in card.used_names:
-                self.notes.append(
-                    Finding(
-                        Kind.ACCEPTED,
-                        Severity.WARNING,
-                        inert(name),
-                        f"nothing that can be accepted is called {inert(name)}; a file without copies never can be",
-                    )
-                )
+    def _accepted(self, card: CardInHand) -> None:
+        """What is accepted, now that everything that can be is known; a name that means more than one thing keeps the
+        card."""
+        given = self.request.accepted
+        self.accepted = accepted(given, card.subjects)
+        blurred = unclear(given, card.subjects)
+        self.reasons += [_unclear(each, card) for each in blurred]
+        for subject in dict.fromkeys(card.granted):
+            if subject not in self.accepted and not accepts((each.given for each in blurred), subject):
+                self.reasons.append(_not_meant(subject, card))
+        who, why = inert(self.request.person.name), inert(self.request.reason)
+        for name in sorted(subject.name for subject in self.accepted):
+            text = f"{who} accepts responsibility for {inert(name)}: {why}"
+            self.notes.append(Finding(Kind.ACCEPTED, Severity.WARNING, inert(name), text))
+        for name in unused(given, card.subjects):
+            text = f"nothing that can be accepted is called {inert(name)}; a file without copies never can be"
+            self.notes.append(Finding(Kind.ACCEPTED, Severity.WARNING, inert(name), text))
 
     def _permits_before(self, card: CardInHand, ledger: Ledger) -> None:
         listing = card.snapshot.listing_digest
@@ -316,7 +318,7 @@ class _Judge:
             ledger,
             basis="listing" if self.basis == "listing" else "reread",
             person=self.request.person,
-            accepted=sorted(card.used_names),
+            accepted=sorted(subject.name for subject in self.accepted),
             reason=self.request.reason,
             notes=self.notes,
             now=self.now,
@@ -333,3 +335,19 @@ class _Judge:
         if self.card is not None and not self.look_hangs:  # else a read that hangs still uses it
             with contextlib.suppress(OSError):
                 self.io.close(self.card.root)
+
+
+def _unclear(name: Unclear, card: CardInHand) -> Finding:
+    """A KEEP for a name that several findings answer to, with all of them."""
+    which = ", ".join(inert(subject.name) for subject in name.candidates)
+    detail = f"the name {inert(name.given)} is that of {len(name.candidates)} findings: {which}"
+    asked = replace(card.asked, names=tuple(each for each in card.asked.names if each != name.given))
+    remedy = f"accept each by its whole name: {asked.command(*(subject.name for subject in name.candidates))}"
+    return keep(Kind.ACCEPTED, detail, remedy, path=inert(name.given))
+
+
+def _not_meant(subject: Subject, card: CardInHand) -> Finding:
+    """A KEEP for a finding that only a name answers to that is the whole name of another one."""
+    detail = f"the name that was given is that of another finding, and {inert(subject.name)} is not accepted by it"
+    remedy = f"accept it by its whole name: {card.asked.command(subject.name)}"
+    return keep(Kind.ACCEPTED, detail, remedy, path=inert(subject.name))

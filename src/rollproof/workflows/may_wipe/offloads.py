@@ -13,6 +13,7 @@ from rollproof.models.findings import Finding, Kind
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, MayWipeRequest
 from rollproof.models.volumes import Evidence
+from rollproof.proof.acceptance import Subject
 from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
 from rollproof.tree.ignore import IgnoreRules
@@ -94,7 +95,7 @@ class OffloadsOfCard:
         if read.lost is not None:
             self.reasons.append(read.lost)
         for path, fault in read.faults.items():
-            if path not in card.accepted:
+            if not card.takes(Subject("path", shown(path))):
                 self.reasons.append(fault)
         files = card.snapshot.files
         weak = [n for n in range(len(files)) if read.evidence(n) not in (None, Evidence.MEDIUM)]
