@@ -368,11 +368,11 @@ PROTECTIONS = (
     ),
     # --- the offload and what it stands on
     Protection(
-        "the second read of the card is compared", "copying/board.py", "if first == second:", "if True:",
+        "the second read of the card is compared", "proof/board.py", "if first == second:", "if True:",
         "copying/test_engine.py::answers_differently_the_second_time",
     ),
     Protection(
-        "what is read back is compared", "copying/board.py", "if back == first:", "if True:",
+        "what is read back is compared", "proof/board.py", "if back == first:", "if True:",
         "copying/test_engine.py::a_bit_flipped_on_its_way_to_one_drive",
     ),
     Protection(
@@ -509,7 +509,7 @@ PROTECTIONS = (
         f"{_AROUND}::where_nothing_can_be_written_down",
     ),
     Protection(
-        "a record is compared with a card that was read before it", "copying/board.py",
+        "a record is compared with a card that was read before it", "proof/board.py",
         "copies.expected.set(number, expected)\n            self._compare_copy(drive, copies, number)",
         "copies.expected.set(number, expected)", "copying/test_board.py::whichever_came_first",
     ),
@@ -548,7 +548,7 @@ PROTECTIONS = (
         "workflows/test_offload.py::test_a_drive_that_lacks_a_file",
     ),
     Protection(
-        "all copies are proven only where each is read back from the medium", "copying/board.py",
+        "all copies are proven only where each is read back from the medium", "proof/board.py",
         "            and sum(copies.evidence.count(rank) for rank in self._accepted) == many\n", "",
         "copying/test_board.py::test_what_is_said_of_all_files",
     ),

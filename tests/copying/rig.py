@@ -7,7 +7,6 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rollproof.copying.board import ProofBoard
 from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
 from rollproof.copying.plan import Action
@@ -18,6 +17,7 @@ from rollproof.models.findings import Finding
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import MediumWay
+from rollproof.proof.board import ProofBoard
 from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rollproof.copying.board import CopyState, ProofBoard
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
+from rollproof.proof.board import CopyState, ProofBoard
 
 NOW, THEN = "a" * 32, "b" * 32
 

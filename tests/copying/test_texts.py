@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rollproof.copying.texts import TextTable
+from rollproof.models.texts import TextTable
 
 
 @given(st.dictionaries(st.integers(0, 49), st.text("0123456789abcdef", min_size=32, max_size=32)))

@@ -9,8 +9,9 @@ from typing import Any, cast
 import pytest
 
 from rollproof.models.volumes import Evidence, MediumWay
+from rollproof.proof.evidence import evidence_of, rank_of, weakest
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess, evidence_of, rank_of, weakest
+from rollproof.storage.medium import MediumAccess
 
 MEDIUM, SERVER, CACHE = Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE
 DEVICE = 99

@@ -12,8 +12,8 @@ from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import shown
+from rollproof.models.reads import Shape, packed, unpacked
 from rollproof.models.volumes import Volume
-from rollproof.reading.reads import Shape, packed, unpacked
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.row_table import RowTable

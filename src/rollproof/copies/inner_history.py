@@ -16,7 +16,7 @@ from rollproof.ascmhl.nested import references_to
 from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.read import open_manifest, read_history
 from rollproof.models.names import RECORDS_FOLDER
-from rollproof.reading.reads import Shape, packed, unpacked
+from rollproof.models.reads import Shape, packed, unpacked
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 

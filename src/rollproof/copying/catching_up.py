@@ -11,7 +11,6 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from rollproof.copying.board import ProofBoard, SourceState
 from rollproof.copying.falling_behind import nobody_to_follow, not_the_cards, not_to_be_had
 from rollproof.copying.helping import Donor, Helping
 from rollproof.copying.plan import same_time
@@ -19,6 +18,7 @@ from rollproof.copying.writer import CopyWriter
 from rollproof.hashing import Hasher, new_hasher
 from rollproof.models.errors import DriveFault
 from rollproof.models.tree import FileEntry
+from rollproof.proof.board import ProofBoard, SourceState
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.parcels import ParcelStream, Segment, Stalled, Stopped
 from rollproof.reading.settings import Settings

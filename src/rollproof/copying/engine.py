@@ -12,7 +12,6 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from rollproof.copying.board import ProofBoard
 from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.falling_behind import who_falls_behind
 from rollproof.copying.helping import Helping
@@ -24,12 +23,13 @@ from rollproof.models.events import CardFree, Emit, FindingRaised, Leg, LegEnded
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
+from rollproof.models.source_words import CARD, SourceWords
 from rollproof.models.tree import Snapshot
+from rollproof.proof.board import ProofBoard
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass, SegmentHasher, consume
 from rollproof.reading.parcels import ParcelStream, Stopped
 from rollproof.reading.settings import Settings
-from rollproof.reading.source_words import CARD, SourceWords
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.storage.errors import hanging
 from rollproof.storage.io import Io

@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
-from rollproof.copying.board import ProofBoard
 from rollproof.copying.catching_up import CatchUp
 from rollproof.copying.drive_side import DriveSide, Watch
 from rollproof.copying.falling_behind import fell_behind, had_fallen_behind
@@ -24,6 +23,7 @@ from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.tree import FileEntry
+from rollproof.proof.board import ProofBoard
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass
 from rollproof.reading.parcels import FellBehind, Parcel, ParcelStream, Stopped

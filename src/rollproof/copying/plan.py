@@ -6,10 +6,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
-from rollproof.copying.texts import TextsByNumber
 from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import PARTIAL_SUFFIX, collision_key, shown
+from rollproof.models.texts import TextsByNumber
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Limits
 

@@ -6,11 +6,11 @@ import contextlib
 import errno
 from collections.abc import Sequence
 
-from rollproof.copying.board import ProofBoard
 from rollproof.copying.plan import Action
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.tree import FileEntry
+from rollproof.proof.board import ProofBoard
 from rollproof.storage.files import flush_folder, partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io

@@ -10,18 +10,19 @@ from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding
 from rollproof.models.names import shown
+from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.evidence import weakest
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass
 from rollproof.reading.parcels import Stalled, Stopped
-from rollproof.reading.reads import Reads
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.storage.errors import hanging
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess, weakest
+from rollproof.storage.medium import MediumAccess
 
 
 @dataclass(slots=True)

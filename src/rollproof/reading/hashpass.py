@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterable, Sequence
 from rollproof.hashing import Hasher, new_hasher
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Evidence
+from rollproof.proof.evidence import evidence_of, rank_of
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.parcels import ParcelStream, Segment, Stopped
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeReader
-from rollproof.storage.medium import evidence_of, rank_of
 
 OnHashed = Callable[[int, dict[str, str], Evidence], None]
 """File number, text form by algorithm, evidence of the read."""

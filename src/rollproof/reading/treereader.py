@@ -16,12 +16,12 @@ from dataclasses import dataclass
 
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.models.source_words import CARD, SourceWords
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.reading.buffers import Buffer
 from rollproof.reading.parcels import Fill, Segment
 from rollproof.reading.settings import ALIGNMENT, Settings
-from rollproof.reading.source_words import CARD, SourceWords
 from rollproof.reading.turns import TURNS, Turn
 from rollproof.storage.errors import MORE_FILES, is_gone, is_too_many_files, said
 from rollproof.storage.folders import FolderHandles

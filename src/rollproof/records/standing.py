@@ -49,6 +49,7 @@ from typing import Literal
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import to_text
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.evidence import weakest
 from rollproof.records.blocks import same_device
 from rollproof.records.chain import Chain
 from rollproof.records.lines import BadRecord
@@ -57,7 +58,6 @@ from rollproof.records.newest_words import NOT_LIFTED, Offload, newest_words
 from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
-from rollproof.storage.medium import weakest
 
 State = Literal["proven", "copied", "unproven"]
 _ACCEPTED = frozenset({Evidence.MEDIUM, Evidence.SERVER})

@@ -13,28 +13,11 @@ import time
 from rollproof.models.volumes import Evidence, MediumWay
 from rollproof.storage.io import Io
 
-_RANK = {Evidence.MEDIUM: 0, Evidence.SERVER: 1, Evidence.CACHE: 2}
-_ORDER = (Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE)
 _PAUSES_SECONDS = (0.01, 0.02, 0.04, 0.08, 0.16, 0.0)
 MAY_BE_INSIDE_BYTES = {MediumWay.DIRECT: 4096, MediumWay.DIRECT_AFTER_EVICTION: 64 << 10}
 """Files up to this size may be kept among the file system's own notes: on ntfs3 within one of its entries, on btrfs up
 to a sector, which may be as large as any system's page."""
 _EVICTING = (MediumWay.DIRECT_AFTER_EVICTION, MediumWay.MACOS_INVALIDATED)
-
-
-def rank_of(evidence: Evidence) -> int:
-    """0 for the strongest evidence."""
-    return _RANK[evidence]
-
-
-def evidence_of(rank: int) -> Evidence:
-    """The evidence with this rank."""
-    return _ORDER[rank]
-
-
-def weakest(evidences: list[Evidence]) -> Evidence | None:
-    """The weakest of them, or None when there are none."""
-    return max(evidences, key=rank_of) if evidences else None
 
 
 class MediumAccess:

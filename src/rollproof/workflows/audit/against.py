@@ -16,8 +16,8 @@ from rollproof.hashing import ALGORITHMS, proof_algorithm, raw_of
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
+from rollproof.models.reads import Reads
 from rollproof.models.tree import FileEntry
-from rollproof.reading.reads import Reads
 from rollproof.storage.io import Io
 from rollproof.workflows.audit.copy import COUNTED, CopyLook, Told
 from rollproof.workflows.audit.listed import copy_files

@@ -16,9 +16,9 @@ from rollproof.models.errors import UntrustedInput
 from rollproof.models.events import Emit, Event, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.results import VerifiedCopy
-from rollproof.reading.reads import Reads
 from rollproof.reading.settings import Settings
 from rollproof.records.signing import Signer
 from rollproof.station.ledger import StationLedger

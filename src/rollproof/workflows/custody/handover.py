@@ -24,6 +24,7 @@ from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, HandoverRequest
 from rollproof.models.results import FindingOut
 from rollproof.models.volumes import Volume
+from rollproof.proof.evidence import weakest
 from rollproof.reading.settings import Settings
 from rollproof.records.blocks import copy_block, this_station
 from rollproof.records.models import By, CopyBlock, CopyState, HandoverHeader, Totals, finding_blocks
@@ -35,7 +36,7 @@ from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess, weakest
+from rollproof.storage.medium import MediumAccess
 from rollproof.storage.system import system_io
 from rollproof.workflows.custody.places import (
     Place,

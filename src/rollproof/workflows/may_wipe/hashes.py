@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from rollproof.copying.texts import TextTable
 from rollproof.models.file_table import find_file
+from rollproof.models.texts import TextTable
 from rollproof.models.tree import FileEntry
 
 

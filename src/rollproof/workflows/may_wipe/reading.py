@@ -13,13 +13,14 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.evidence import evidence_of, rank_of
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass
 from rollproof.reading.parcels import Stopped
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess, evidence_of, rank_of
+from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.may_wipe.hashes import HashesByPath
 
 _UNREAD = 255

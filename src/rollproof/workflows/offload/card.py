@@ -13,7 +13,6 @@ from rollproof.card.across import across_findings
 from rollproof.card.clips import read_card
 from rollproof.card.expectation import expectation_findings
 from rollproof.card.roll_name import FROM_FOLDER, RollGuess, guess_roll, roll_name_problem
-from rollproof.copying.board import ProofBoard
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted, Refused
 from rollproof.models.findings import Finding, Kind, Severity
@@ -21,6 +20,7 @@ from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.tree import Clip, FileEntry, Snapshot
 from rollproof.models.volumes import Volume
+from rollproof.proof.board import ProofBoard
 from rollproof.reading.settings import Settings
 from rollproof.records.models import SourceKind
 from rollproof.storage.errors import is_too_many_files, said

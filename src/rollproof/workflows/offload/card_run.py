@@ -9,7 +9,6 @@ from datetime import datetime
 from functools import partial
 
 from rollproof.copies.deadline import within
-from rollproof.copying.board import ProofBoard
 from rollproof.copying.engine import CopyOutcome
 from rollproof.drives.interface import Drives
 from rollproof.hashing import chosen, proof_algorithm
@@ -19,6 +18,7 @@ from rollproof.models.findings import Finding
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import CopyState, RollResult
+from rollproof.proof.board import ProofBoard
 from rollproof.reading.settings import Settings
 from rollproof.records.models import PaceBlock
 from rollproof.station.ledger import StationLedger

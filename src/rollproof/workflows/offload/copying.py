@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from rollproof.copying.board import ProofBoard
 from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
 from rollproof.copying.writer import WriteWays
@@ -12,6 +11,7 @@ from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Cancel
 from rollproof.models.results import CopyState
+from rollproof.proof.board import ProofBoard
 from rollproof.reading.settings import Settings
 from rollproof.records.models import PaceBlock
 from rollproof.storage.io import Io

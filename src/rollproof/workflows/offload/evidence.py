@@ -13,12 +13,13 @@ from rollproof.ascmhl.manifest_xml import ManifestBody
 from rollproof.ascmhl.model import Action, FileHash, Generation, Process
 from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.write import write_generation
-from rollproof.copying.board import ProofBoard
 from rollproof.hashing import ALGORITHMS
 from rollproof.models.findings import Finding
 from rollproof.models.requests import Person
 from rollproof.models.results import CopyState
 from rollproof.models.volumes import Evidence
+from rollproof.proof.board import ProofBoard
+from rollproof.proof.evidence import weakest
 from rollproof.records.blocks import copy_block, source_block, this_station
 from rollproof.records.models import (
     By,
@@ -37,7 +38,7 @@ from rollproof.records.write import RowLines, append_record
 from rollproof.station.authorship import this_creator
 from rollproof.station.keys import station_signer
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess, weakest
+from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.clip_check import CardLook
 from rollproof.workflows.offload.target import DriveAtWork, rows_of

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 from rollproof.copies.ledger_import import camera_of, clip_note, pace_notes, record_note
 from rollproof.copies.location import place_on
-from rollproof.copying.board import CopyState as BoardState
-from rollproof.copying.board import ProofBoard, SourceState
 from rollproof.ledger.entries import CardNote, ClipNote, CopyNote, CopyState, DriveIdentity, FileNote, OffloadNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
+from rollproof.proof.board import CopyState as BoardState
+from rollproof.proof.board import ProofBoard, SourceState
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing

@@ -10,14 +10,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from rollproof.copying.board import ProofBoard, SourceState
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.models.reads import Reads
+from rollproof.models.source_words import RECORDED_COPY
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
-from rollproof.reading.reads import Reads
-from rollproof.reading.source_words import RECORDED_COPY
-from rollproof.storage.medium import weakest
+from rollproof.proof.board import ProofBoard, SourceState
+from rollproof.proof.evidence import weakest
 
 
 class CopyBoard(ProofBoard):

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from rollproof.ascmhl.model import Generation
 from rollproof.copies.inner_history import InnerSets, with_inner
-from rollproof.copying.board import CopyState as BoardState
 from rollproof.copying.plan import Action
 from rollproof.models.results import CopyState
+from rollproof.proof.board import CopyState as BoardState
 from rollproof.records.blocks import source_block
 from rollproof.records.models import SourceBlock
 from rollproof.storage.files import flush_folder

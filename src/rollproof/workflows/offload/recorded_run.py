@@ -12,7 +12,6 @@ from dataclasses import replace
 from datetime import datetime
 
 from rollproof.copies.recorded_tree import RecordedSet, RecordedTree
-from rollproof.copying.board import ProofBoard
 from rollproof.copying.engine import CopyOutcome
 from rollproof.drives.interface import Drives
 from rollproof.hashing import chosen
@@ -22,6 +21,7 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import CopyState, RollResult
+from rollproof.proof.board import ProofBoard
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass
 from rollproof.reading.parcels import Stopped

@@ -15,9 +15,9 @@ from rollproof.ascmhl.write import write_generation
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.models.reads import Reads
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
-from rollproof.reading.reads import Reads
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from rollproof.copying.board import CopyState, ProofBoard
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.drives.identity import share_a_device
 from rollproof.models.errors import ExitStatus
@@ -14,6 +13,7 @@ from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
 from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
 from rollproof.models.volumes import Device, Evidence
+from rollproof.proof.board import CopyState, ProofBoard
 from rollproof.records.models import SourceKind
 from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.order import Wish

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 
 from rollproof.copies.location import place_on
 from rollproof.copies.roll_lock import locked_finding, try_lock
-from rollproof.copying.board import CopyState, ProofBoard
 from rollproof.copying.marker import add_suspects, remove_marker, write_marker
 from rollproof.copying.plan import Action, DrivePlan
 from rollproof.models.errors import DriveFault, UntrustedInput
@@ -19,6 +18,7 @@ from rollproof.models.names import MARKER_NAME, shown
 from rollproof.models.results import CopyState as ResultState
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.board import CopyState, ProofBoard
 from rollproof.records.chain import read_chain
 from rollproof.records.rows import FileRow
 from rollproof.records.standing import standing

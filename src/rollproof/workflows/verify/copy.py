@@ -31,13 +31,13 @@ from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
+from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass
 from rollproof.reading.parcels import Stalled, Stopped
-from rollproof.reading.reads import Reads
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.records.chain import read_chain

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 from rollproof.copies.history import Expectation
 from rollproof.models.findings import Finding, Severity
 from rollproof.models.names import shown
+from rollproof.models.reads import Reads
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
-from rollproof.reading.reads import Reads
+from rollproof.proof.evidence import weakest
 from rollproof.records.blocks import same_device
 from rollproof.records.models import OffloadHeader
-from rollproof.storage.medium import weakest
 from rollproof.tree.ignore import IgnoreRules
 
 _ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)

@@ -11,13 +11,13 @@ import threading
 from collections.abc import Iterable, Sequence
 from enum import IntEnum
 
-from rollproof.copying.texts import TextsByNumber, TextTable
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.models.source_words import CARD
+from rollproof.models.texts import TextsByNumber, TextTable
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
-from rollproof.reading.source_words import CARD
-from rollproof.storage.medium import evidence_of, rank_of
+from rollproof.proof.evidence import evidence_of, rank_of
 
 
 class SourceState(IntEnum):
