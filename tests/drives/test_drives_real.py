@@ -33,7 +33,7 @@ def test_the_disk_this_runs_on_is_told_and_listed(devices: Devices) -> None:
     assert drives.medium_now(here) == (here.boot_id, here.device.disk_sequence)
     (devices.folder / "bare place").mkdir()
     wanted = [("primary", devices.folder), ("backup", devices.folder / "bare place"), ("archive", devices.folder / "x")]
-    result = list_drives(drives, [(role, os.fsencode(path), None) for role, path in wanted])
+    result = list_drives(drives, [(role, os.fsencode(path), ()) for role, path in wanted])
     assert [found.role for found in result.missing] == ["backup", "archive"]
     assert [found.mount_point for found in result.drives if found.role == "primary"] == [os.fsdecode(here.mount_point)]
 

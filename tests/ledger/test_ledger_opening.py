@@ -29,6 +29,8 @@ from rollproof.models.findings import Kind
 CLIP = ClipNote("B002C001", 1, 5, "sound", "00:00:10.000", "10:00:00:00", "24", "1920x1080", "h264")
 PACE = PaceNote("read back", WHEN, 4.5, 10**12, 2.0, (4 * 10**11, 6 * 10**11))
 
+NEXT = MIGRATIONS[-1].number + 1
+
 
 def _filled(home: Path, machine: str = HERE) -> None:
     with open_ledger(home, machine=machine) as ledger:
@@ -295,22 +297,20 @@ def _table_names(home: Path) -> set[str]:
 
 def test_a_step_to_a_new_form_runs_once_and_is_noted(home: Path) -> None:
     _filled(home)
-    steps = (*MIGRATIONS, Migration(4, "bells", _adds_a_table))
+    steps = (*MIGRATIONS, Migration(NEXT, "bells", _adds_a_table))
     for _ in range(2):
         with open_ledger(home, machine=HERE, steps=steps) as ledger, ledger.reading() as connection:
             noted = connection.execute(tables.migrations.select().order_by(tables.migrations.c.number)).all()
             assert [(row.number, row.name) for row in noted] == [
-                (1, "the first tables"),
-                (2, "what is known of clips"),
-                (3, "how fast copies were made"),
-                (4, "bells"),
+                *((step.number, step.name) for step in MIGRATIONS),
+                (NEXT, "bells"),
             ]
     assert "bells" in _table_names(home)
 
 
 def test_a_step_that_fails_leaves_no_trace_of_itself(home: Path) -> None:
     _filled(home)
-    steps = (*MIGRATIONS, Migration(4, "bells", _adds_a_table), Migration(5, "hammers", _fails_half_way))
+    steps = (*MIGRATIONS, Migration(NEXT, "bells", _adds_a_table), Migration(NEXT + 1, "hammers", _fails_half_way))
     with pytest.raises(LedgerProblem, match="nowhere"):
         open_ledger(home, machine=HERE, steps=steps)
     assert "bells" in _table_names(home), "the step before it stays"
@@ -319,7 +319,7 @@ def test_a_step_that_fails_leaves_no_trace_of_itself(home: Path) -> None:
 
 def test_a_ledger_of_a_newer_version_is_left_as_it_is(home: Path) -> None:
     _filled(home)
-    open_ledger(home, machine=HERE, steps=(*MIGRATIONS, Migration(4, "bells", _adds_a_table))).close()
+    open_ledger(home, machine=HERE, steps=(*MIGRATIONS, Migration(NEXT, "bells", _adds_a_table))).close()
     before = (home / "ledger.sqlite3").read_bytes()
     with pytest.raises(LedgerProblem, match="newer version"):
         open_ledger(home, machine=HERE)

@@ -251,3 +251,20 @@ def test_a_drive_that_hangs_is_handed_on_and_does_not_hold_up_the_others(
     assert found == [("a", os.fsencode(dead)), ("b", os.fsencode(alive))]
     assert only(findings).drive == "c"
     assert not held_up
+
+
+def test_drives_that_take_turns_are_each_found_and_two_at_the_same_time_are_told(tmp_path: Path) -> None:
+    one, two = volume(folder(tmp_path / "one"), "AAAA-0001"), volume(folder(tmp_path / "two"), "AAAA-0002")
+    wanted = production({"role": "shuttle", "volume": ["aaaa-0001", "AAAA-0002"]})
+    assert resolve(wanted, [one]) == ([("shuttle", one.mount_point)], [])
+    assert resolve(wanted, [two]) == ([("shuttle", two.mount_point)], [])
+    found, findings = resolve(wanted, [one, two])
+    assert not found
+    assert "take turns" in only(findings).detail
+    chosen = production({"role": "shuttle", "volume": ["AAAA-0001", "AAAA-0002"], "path": str(tmp_path / "two")})
+    assert resolve(chosen, [one, two]) == ([("shuttle", two.mount_point)], [])
+
+
+def test_none_of_the_drives_that_take_turns_is_attached(tmp_path: Path) -> None:
+    _, findings = resolve(production({"role": "shuttle", "volume": ["AAAA-0001", "AAAA-0002"]}), [])
+    assert "volume AAAA-0001 or AAAA-0002" in only(findings).detail

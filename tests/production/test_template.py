@@ -64,8 +64,9 @@ def test_every_key_that_is_a_comment_loads_when_its_mark_is_taken_away() -> None
     loaded = parse(text.replace("ignore = []\n", "").encode())
     assert loaded.first_day is not None
     assert loaded.ignore == ("/PREVIEWS/", "*.tmp")
-    assert [drive.role for drive in loaded.drives] == ["primary", "backup", "shuttle"]
-    assert all(drive.volume for drive in loaded.drives)
+    assert [drive.role for drive in loaded.drives] == ["primary", "backup", "shuttle", "laptop"]
+    assert [drive.role for drive in loaded.drives if not drive.volume] == ["laptop"]
+    assert [drive.role for drive in loaded.drives if drive.system_disk] == ["laptop"]
 
 
 def test_every_field_has_words_and_an_example_for_messages() -> None:

@@ -117,7 +117,8 @@ def test_nothing_but_the_drives_own_record_is_written_when_it_is_only_looked_at(
 def test_with_a_production_the_record_lies_in_its_folder_and_belongs_to_it(courier: Courier) -> None:
     top = courier.station.top
     drives = "".join(
-        f'[[drives]]\nrole = "{path.name}"\npath = "{path}"\n' for path in (courier.drive, courier.station.two)
+        f'[[drives]]\nrole = "{path.name}"\npath = "{path}"\nsystem_disk = true\n'
+        for path in (courier.drive, courier.station.two)
     )
     (top / "production.toml").write_text(f'name = "The Bell Foundry"\n{drives}')
     fill(top / "C001", {"C001C001.mov": 4_000})

@@ -69,6 +69,29 @@ class DriveIdentity:
 
 
 @dataclass(frozen=True, slots=True)
+class PlaceNote:
+    """A drive as a destination: where it is mounted, and in which role of which production (`role` empty: in none).
+
+    `volume` tells it from others, `drive` names it for people.
+    """
+
+    mount_point: bytes
+    volume: str
+    drive: str
+    role: str = ""
+    production: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPlace:
+    """The drive that was last seen at a place: see `PlaceNote`."""
+
+    volume: str
+    drive: str
+    seen_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class CardNote:
     """The card of an offload, as it was then. `reads` is the evidence of each pass over it."""
 

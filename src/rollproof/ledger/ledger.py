@@ -16,7 +16,7 @@ from typing import Literal, Self
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
-from rollproof.ledger import asking, asking_rolls, remembering, remembering_offloads, tables
+from rollproof.ledger import asking, asking_rolls, drive_places, remembering, remembering_offloads, tables
 from rollproof.ledger.entries import (
     ClipNote,
     CopyNote,
@@ -28,10 +28,12 @@ from rollproof.ledger.entries import (
     KnownDrive,
     KnownFile,
     KnownOffload,
+    KnownPlace,
     KnownRoll,
     OffloadNote,
     PaceNote,
     PermitNote,
+    PlaceNote,
     RecordNote,
 )
 from rollproof.ledger.station_file import StationFile
@@ -181,6 +183,11 @@ class Ledger:
         with self.writing("remembering a drive") as connection:
             remembering.seen(connection, copy_id, at, self.trust.machine)
 
+    def remember_places(self, notes: Iterable[PlaceNote], at: datetime) -> None:
+        """Each of these drives is at its place now: the next one that is found there is held against it."""
+        with self.writing("remembering where drives are") as connection:
+            drive_places.remember(connection, notes, at)
+
     def remember_gone(self, copy_id: int, at: datetime) -> None:
         """The copy's device was seen without it: its proof is withdrawn until a verify."""
         with self.writing("remembering a missing copy") as connection:
@@ -275,6 +282,16 @@ class Ledger:
         """Which drive is this? Those with the same device or the same volume, the exact one first."""
         with self.reading() as connection:
             return asking.drives_like(connection, identity)
+
+    def last_at_path(self, path: bytes) -> KnownPlace | None:
+        """The drive last seen mounted at this absolute path, or at the nearest folder above it."""
+        with self.reading() as connection:
+            return drive_places.last_at(connection, path)
+
+    def last_in_role(self, production: str, role: str) -> KnownPlace | None:
+        """The drive last seen in this role of the production."""
+        with self.reading() as connection:
+            return drive_places.last_in(connection, production, role)
 
     def drives_labelled(self, label: str) -> list[KnownDrive]:
         """Drives whose volume has this name, the last seen first: a name tells nobody apart."""

@@ -39,10 +39,15 @@ def _paces(connection: Connection) -> None:
     tables.paces.create(connection, checkfirst=True)
 
 
+def _places(connection: Connection) -> None:
+    tables.places.create(connection, checkfirst=True)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "the first tables", _first_tables),
     Migration(2, "what is known of clips", _facts_of_clips),
     Migration(3, "how fast copies were made", _paces),
+    Migration(4, "where drives were seen", _places),
 )
 
 Transaction = Callable[[], AbstractContextManager[Connection]]

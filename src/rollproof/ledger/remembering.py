@@ -42,7 +42,7 @@ def count_write(connection: Connection) -> int:
     column = tables.info.c
     found = connection.execute(select(column.value).where(column.key == "generation")).scalar()
     generation = int(found or 0) + 1
-    _put(connection, tables.info, {"key": "generation"}, {"value": str(generation)})
+    put(connection, tables.info, {"key": "generation"}, {"value": str(generation)})
     return generation
 
 
@@ -68,7 +68,8 @@ def find_or_insert(connection: Connection, table: Table, key: dict[str, Any], mo
     return insert(connection, table, {**key, **more}) if found is None else found
 
 
-def _put(connection: Connection, table: Table, key: dict[str, Any], values: dict[str, Any]) -> None:
+def put(connection: Connection, table: Table, key: dict[str, Any], values: dict[str, Any]) -> None:
+    """Change the row with this key, or make it."""
     if connection.execute(table.update().where(_equal(table, key)).values(**values)).rowcount == 0:
         connection.execute(table.insert().values(**key, **values))
 
@@ -138,7 +139,7 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     connection.execute(tables.copies.update().where(tables.copies.c.id == copy_id).values(**values))
     for offload_id in offload_ids:
         states = {"state": note.state, "readback": values["readback"]}
-        _put(connection, tables.copy_states, {"copy_id": copy_id, "offload_id": offload_id}, states)
+        put(connection, tables.copy_states, {"copy_id": copy_id, "offload_id": offload_id}, states)
     if note.record is not None:
         record(connection, copy_id, note.record)
     return copy_id
@@ -155,7 +156,7 @@ def _paces(connection: Connection, copy_id: int, paces: Iterable[PaceNote]) -> N
             "stretch_seconds": pace.stretch_seconds,
             "stretches": " ".join(map(str, pace.stretches)),
         }
-        _put(connection, tables.paces, key, values)
+        put(connection, tables.paces, key, values)
 
 
 def _may_change(connection: Connection, copy_id: int, note: CopyNote, at: int) -> bool:

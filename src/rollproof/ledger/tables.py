@@ -90,6 +90,19 @@ devices = Table(
 )
 """One row per volume on a device; `entries.DriveIdentity.text` is its identity."""
 
+places = Table(
+    "places",
+    metadata,
+    _id(),
+    Column("kind", Text, nullable=False),
+    Column("place", LargeBinary, nullable=False),
+    Column("identity", Text, nullable=False),
+    _text("drive"),
+    _moment("seen_at"),
+    UniqueConstraint("kind", "place"),
+)
+"""Which drive was last seen at a mount point (`kind` is `mount`), or in a role of a production (`role`)."""
+
 rolls = Table(
     "rolls",
     metadata,

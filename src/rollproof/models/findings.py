@@ -69,6 +69,8 @@ class Kind(StrEnum):
     DESTINATION_INSIDE_ROLL = "destination-inside-roll"
     NOT_WRITABLE = "not-writable"
     DRIVE_MISSING = "drive-missing"
+    SYSTEM_DISK = "system-disk"
+    STATION_ON_DRIVE = "station-on-drive"
     DIFFERENT_CONTENT = "different-content"
     LOCKED = "locked"
     TOO_FEW_COPIES = "too-few-copies"

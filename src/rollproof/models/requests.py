@@ -36,6 +36,8 @@ class OffloadRequest:
     person: Person = field(default_factory=Person)
     single_read: bool = False
     dry_run: bool = False
+    system_disk: bool = False
+    """Whether a destination on this computer's own disk is meant."""
     block_mib: int | None = None
     """MiB read and written at once, and reads in flight on each device; None: what measured best."""
     reads: int | None = None

@@ -60,10 +60,10 @@ def _folder(drive: ProductionDrive, volume: Volume | None) -> bytes:
 
 
 def _volume(drive: ProductionDrive, volumes: Sequence[Volume]) -> tuple[Volume | None, Finding | None]:
-    if drive.volume is None:
+    if not drive.volume:
         return None, None
-    wanted = _plain(drive.volume)
-    matching = [volume for volume in volumes if volume.serial is not None and _plain(volume.serial) == wanted]
+    wanted = {_plain(identity) for identity in drive.volume}
+    matching = [volume for volume in volumes if volume.serial is not None and _plain(volume.serial) in wanted]
     if not matching:
         return None, _not_attached(drive, volumes)
     if len(matching) == 1:
@@ -73,6 +73,8 @@ def _volume(drive: ProductionDrive, volumes: Sequence[Volume]) -> tuple[Volume |
         if on_path is not None:
             return on_path, None
     places = " and ".join(shown(volume.mount_point) for volume in matching)
+    if len({_plain(volume.serial or "") for volume in matching}) > 1:
+        return None, _several(drive, places)
     return None, Finding(
         Kind.UNKNOWN_DEVICE,
         Severity.ERROR,
@@ -80,6 +82,17 @@ def _volume(drive: ProductionDrive, volumes: Sequence[Volume]) -> tuple[Volume |
         f"{len(matching)} attached volumes say they are {_identity(drive)} ({drive.role}): {places}; one is a clone",
         drive=drive.role,
         remedy="unplug the one that is not meant, or give the drive's path in the production file",
+    )
+
+
+def _several(drive: ProductionDrive, places: str) -> Finding:
+    return Finding(
+        Kind.UNKNOWN_DEVICE,
+        Severity.ERROR,
+        "",
+        f"drives that take turns as {inert(drive.role)} are attached at the same time: {places}",
+        drive=drive.role,
+        remedy="unplug those that are not meant, or give the path of the one that is in the production file",
     )
 
 
@@ -165,7 +178,7 @@ def _plain(identity: str) -> str:
 
 
 def _identity(drive: ProductionDrive) -> str:
-    return f"volume {inert(drive.volume or '')}"
+    return f"volume {' or '.join(inert(identity) for identity in drive.volume)}"
 
 
 def _look(folders: Sequence[bytes]) -> dict[bytes, _Folder]:

@@ -42,6 +42,10 @@ def _listed(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
+def _one_or_several(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else _listed(value)
+
+
 def _text(value: str) -> str:
     if any(unicodedata.category(letter) in {"Cc", "Cs"} for letter in value):
         raise wrong(
@@ -141,7 +145,8 @@ class ProductionDrive(_Table):
 
     With `volume` alone the copies go to the top of the drive wherever it is mounted; with a relative `path` beside
     it, to that folder of the drive. An absolute `path` beside it must lie on that very volume, so that another drive
-    mounted there is told. A `path` alone is taken as it is.
+    mounted there is told. A `path` alone is taken as it is, unless this computer's own disk lies there (`system_disk`).
+    Several identities are those of drives that take turns in one role.
     """
 
     role: Text = Field(
@@ -153,18 +158,24 @@ class ProductionDrive(_Table):
         description="The folder for the production's copies: absolute, or below the drive's top when `volume` is set.",
         examples=['"/media/PRIMARY"'],
     )
-    volume: Text | None = Field(
-        default=None,
-        description="The volume's serial number or UUID, as `rollproof drives` shows it.",
+    volume: Annotated[tuple[Text, ...], BeforeValidator(_one_or_several)] = Field(
+        default=(),
+        max_length=100,
+        description="The volume's serial number or UUID, as `rollproof drives` shows it; a list where drives rotate.",
         examples=['"1A2B-3C4D"'],
+    )
+    system_disk: bool = Field(
+        default=False,
+        description="Whether this computer's own disk is meant; a copy there is refused otherwise: the drive is away.",
+        examples=["true"],
     )
 
     @model_validator(mode="after")
     def _can_be_found(self) -> ProductionDrive:
-        if self.path is None and self.volume is None:
+        if self.path is None and not self.volume:
             raise wrong("has neither path nor volume; one of them is needed to find the drive")
         if self.path is not None and not os.path.isabs(os.fsencode(self.path)):
-            if self.volume is None:
+            if not self.volume:
                 raise wrong('does not begin at the top; right is a whole path, as in "/media/PRIMARY"', "path")
             if not is_safe_relative(os.fsencode(self.path.rstrip("/"))):
                 raise wrong('could lead off the drive; right is a folder below its top, as in "footage"', "path")

@@ -53,8 +53,9 @@ ignore = []
 
 # The drives, one [[drives]] each. Each has a role of its own: primary, backup, shuttle, archive or any other word.
 # `path` is the folder that holds the production's folder. `volume` is the volume's identity as `rollproof drives`
-# shows it: with it, the drive is found wherever it is mounted, and another drive in its place is told. With a path
-# alone, an empty folder that waits for a drive looks like the drive.
+# shows it: with it, the drive is found wherever it is mounted, and another drive in its place is refused. With a path
+# alone, any drive that is mounted there is taken, and another one than last time is announced. A folder of this
+# computer's own disk is refused either way, since it is what a drive that is away leaves behind.
 
 [[drives]]
 role = "primary"
@@ -69,8 +70,15 @@ path = @BACKUP@
 # With `volume`, the path may also be left out (the top of the drive) or be a folder on the drive:
 # [[drives]]
 # role = "shuttle"
-# volume = "5E6F-7A8B"
+# volume = ["5E6F-7A8B", "9C0D-1E2F"]
 # path = "footage"
+# (a list names drives that take turns: one of them at a time)
+
+# Where a folder of this computer's own disk is meant all the same:
+# [[drives]]
+# role = "laptop"
+# path = @OWN@
+# system_disk = true
 
 # Who handles the copies. Roles are enough; names are personal data, so keep them out unless they are needed.
 
@@ -83,8 +91,8 @@ role = "post-production supervisor"
 """
 
 _PATHS = {
-    "win32": ("'D:\\'", "'E:\\'"),
-    "darwin": ('"/Volumes/PRIMARY"', '"/Volumes/BACKUP"'),
+    "win32": ("'D:\\'", "'E:\\'", "'C:\\Footage'"),
+    "darwin": ('"/Volumes/PRIMARY"', '"/Volumes/BACKUP"', '"/Users/Shared/footage"'),
 }
 
 
@@ -96,12 +104,13 @@ def template(name: str = SCENARIO, *, system: str = sys.platform) -> str:
     folder = DEFAULT_FOLDER
     if component_problem(name) is not None:
         folder = folder.replace("{production}", made_safe(name) or "production")
-    primary, backup = _PATHS.get(system, ('"/media/PRIMARY"', '"/media/BACKUP"'))
+    primary, backup, own = _PATHS.get(system, ('"/media/PRIMARY"', '"/media/BACKUP"', '"/srv/footage"'))
     text = _TEXT
     # the name comes last: nothing in it is replaced
     for mark, value in (
         ("@PRIMARY@", primary),
         ("@BACKUP@", backup),
+        ("@OWN@", own),
         ("@FOLDER@", _quoted(folder)),
         ("@NAME@", _quoted(name)),
     ):

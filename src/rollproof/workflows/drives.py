@@ -14,8 +14,8 @@ from rollproof.drives.ways import way_in_words
 from rollproof.models.names import is_text, to_base64, to_text
 from rollproof.models.volumes import MediumWay, Volume
 
-ProductionDrive = tuple[str, bytes | None, str | None]
-"""(role, folder of the production's drive or None, volume identity or None), as the production file has them."""
+ProductionDrive = tuple[str, bytes | None, Sequence[str]]
+"""(role, folder of the production's drive or None, identities of its volumes), as the production file has them."""
 
 
 class DriveOut(BaseModel):
@@ -95,10 +95,11 @@ def list_drives(
     found = drives.volumes(everything=everything)
     roles: dict[int, str] = {}
     missing: list[MissingDrive] = []
-    for role, path, identity in production or ():
-        index = _find(drives, found, path, identity)
+    for role, path, identities in production or ():
+        index = _find(drives, found, path, identities)
         if index is None:
-            missing.append(MissingDrive(role=role, path=None if path is None else to_text(path), volume=identity))
+            volume = " or ".join(identities) or None
+            missing.append(MissingDrive(role=role, path=None if path is None else to_text(path), volume=volume))
         else:
             roles[index] = f"{roles[index]}, {role}" if index in roles else role
     return DrivesResult(
@@ -107,9 +108,10 @@ def list_drives(
     )
 
 
-def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identity: str | None) -> int | None:
-    if identity is not None:
-        same = (index for index, volume in enumerate(found) if _same_identity(volume.serial, identity))
+def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identities: Sequence[str]) -> int | None:
+    if identities:
+        wanted = {identity.strip().casefold() for identity in identities}
+        same = (index for index, volume in enumerate(found) if (volume.serial or "").casefold() in wanted)
         return next(same, None)
     if path is None:
         return None
@@ -123,10 +125,6 @@ def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identity:
         return None  # most likely the bare place where the drive should be mounted
     same = (index for index, volume in enumerate(found) if volume.st_dev == there.st_dev)
     return next(same, None)
-
-
-def _same_identity(one: str | None, other: str) -> bool:
-    return one is not None and one.casefold() == other.strip().casefold()
 
 
 def _out(index: int, volume: Volume, found: Sequence[Volume], role: str | None, known: str) -> DriveOut:

@@ -98,6 +98,9 @@ Running the same command again after any interruption goes on where it stopped.
     metavar="N",
     help="Reads in flight on the card, and on each drive when it is read back.  [default: by the kind of device]",
 )
+@click.option(
+    "--system-disk", is_flag=True, help="A folder on this computer's own disk is meant, not a drive that is away."
+)
 @click.option("--dry-run", is_flag=True, help="Show the plan and what stands in its way; write nothing.")
 @json_option
 @quiet_option
@@ -120,6 +123,7 @@ def command(
     single_read: bool,
     block_mib: int | None,
     reads: int | None,
+    system_disk: bool,
     dry_run: bool,
     as_json: bool,
     quiet: bool,
@@ -148,6 +152,7 @@ def command(
         single_read=single_read,
         block_mib=block_mib,
         reads=reads,
+        system_disk=system_disk,
         dry_run=dry_run,
     )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)

@@ -110,8 +110,8 @@ def not_named(production: Production, places: Sequence[Place]) -> list[Finding]:
     for drive in production.drives:
         serials = {(place.volume.serial or "").casefold() for place in places}
         real = os.path.realpath(os.fsencode(drive.path)) if drive.path is not None else b""
-        if drive.volume is not None:
-            looked_at = drive.volume.strip().casefold() in serials
+        if drive.volume:
+            looked_at = any(identity.strip().casefold() in serials for identity in drive.volume)
         else:
             tops = [os.path.realpath(place.path) for place in places]
             looked_at = any(top == real or _holds(top, real) or _holds(real, top) for top in tops)

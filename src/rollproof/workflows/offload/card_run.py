@@ -32,6 +32,13 @@ from rollproof.workflows.offload.copying import copy_card
 from rollproof.workflows.offload.earlier import Earlier, earlier_day
 from rollproof.workflows.offload.evidence import EvidenceWriter
 from rollproof.workflows.offload.ledger_update import remember_offload
+from rollproof.workflows.offload.location import (
+    Computer,
+    location_findings,
+    remember_locations,
+    this_computer,
+    unknown_computer,
+)
 from rollproof.workflows.offload.order import Wish
 from rollproof.workflows.offload.preflight import ANSWER_SECONDS, Preflight, Wanted, preflight
 from rollproof.workflows.offload.result import refused_roll, roll_result
@@ -72,6 +79,7 @@ class OneCard:
         self._began = time.monotonic()
         self._seconds: dict[str, float] = {}
         self._earlier = Earlier([], [])
+        self._computer: Computer | None = None
 
     def run(self, path: bytes) -> RollResult:
         """Everything for one card; refusals come back as a result."""
@@ -233,9 +241,11 @@ class OneCard:
             cancel=self._cancel,
         )
         try:
+            located = self._locate(checked)
             self._lap("preflight")
             findings = [
-                *card.findings, *self._wish.findings, *self._earlier.findings, *checked.findings, *power_note()
+                *card.findings, *self._wish.findings, *self._earlier.findings, *checked.findings, *located,
+                *power_note(),
             ]  # fmt: skip
             refused = any(self._forbids(finding) for finding in findings)
             self._emit(self._planned(card, checked))
@@ -252,11 +262,30 @@ class OneCard:
         finally:
             checked.close(self._io)
 
+    def _locate(self, checked: Preflight) -> list[Finding]:
+        """What is to be said of where the destinations lie."""
+        if not checked.drives:
+            return []
+        try:
+            self._computer = within(ANSWER_SECONDS, partial(this_computer, self._drives), self._cancel)
+        except TimeoutError:
+            return [unknown_computer()]
+        return location_findings(
+            self._computer,
+            checked.drives,
+            self._wish.production,
+            self._station,
+            system_disk=self._request.system_disk,
+        )
+
     def _copy(
         self, card: CardAtWork, checked: Preflight, findings: list[Finding], algorithms: Sequence[str], proof: str
     ) -> RollResult:
         if len(card.snapshot.files) >= _MANY_FILES:
             give_back_memory()  # what the look at the drives has left behind
+        if self._computer is not None:
+            now = datetime.now().astimezone()
+            remember_locations(self._computer, checked.drives, self._wish.production, self._station, now)
         board = self._board(card, checked, algorithms, proof)
         if self._wants_look:
             self._look = CardLook(self._io, card, self._emit, stall_seconds=self._settings.stall_seconds)
