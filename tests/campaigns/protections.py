@@ -42,6 +42,7 @@ _OFFLOADS = "workflows/may_wipe/offloads.py"
 _ATTACHED = "workflows/may_wipe/attached.py"
 _LOOK = "workflows/may_wipe/look.py"
 _COPIES = "workflows/may_wipe/copies.py"
+_DEVICES = "proof/devices.py"
 _COUNT = "workflows/may_wipe/count.py"
 _CARD = "workflows/may_wipe/card.py"
 _PERMIT = "workflows/may_wipe/permit.py"
@@ -278,14 +279,21 @@ PROTECTIONS = (
         "if shared is None and card.device.key is None:", "if False:", f"{ALONE}::own_device_cannot_be_told",
     ),
     Protection(
-        "one device counts once", _COPIES,
-        "if any(share_a_device(view.device, other.device) for other in taken):", "if False:",
-        f"{TABLE}::two_copies_on_one_device or two_partitions_of_one_disk",
+        "one device counts once", _DEVICES, "return bool(are_one(one, other))", "return False",
+        "proof/test_counting_devices.py",
     ),
     Protection(
-        "unknown devices count as one", _COPIES,
-        "if view.device.key is None and any(other.device.key is None for other in taken):", "if False:",
+        "unknown devices count as one", _DEVICES,
+        "return known.key is None or known.key.startswith(_UNKNOWN_BENEATH)", "return False",
         f"{ALONE}::cannot_be_told_count_as_one",
+    ),
+    Protection(
+        "memory is no device", _DEVICES, 'device.kind != "memory" and ', "", "proof/test_counting_devices.py",
+    ),
+    Protection(
+        "a disk image counts with the disk it lies on", _DEVICES,
+        "return True if shared is False and (_lies_on(one, other) or _lies_on(other, one)) else shared",
+        "return shared", "proof/test_counting_devices.py",
     ),
     Protection(
         "a copy holds just the content of the card", _COUNT,

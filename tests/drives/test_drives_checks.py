@@ -341,6 +341,7 @@ def test_unknown_devices_count_as_one_and_only_several_break_the_policy() -> Non
 def test_a_disk_image_names_the_disk_beneath_and_who_else_is_on_it() -> None:
     image = Device(key="image:a:/x.img", kind="loop", beneath="a", label="disk image x.img on device a")
     named = [("primary", volume("a")), ("backup", volume("image", device=image))]
-    (finding,) = checks.device_findings(named, CARD, distinct_required=True)
+    once, finding = checks.device_findings(named, CARD, distinct_required=True)
+    assert (once.kind, once.severity, once.drive) == (Kind.SAME_DEVICE, Severity.ERROR, "primary and backup")
     assert (finding.kind, finding.severity, finding.drive) == (Kind.DISK_IMAGE, Severity.WARNING, "backup")
     assert "disk image x.img on device a, the disk that also holds primary" in finding.detail

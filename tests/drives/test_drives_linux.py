@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from drives.fake_machine import BOOT_ID, MIB, Machine
-from rollproof.drives.identity import parts, share_a_device
 from rollproof.models.volumes import MediumWay
+from rollproof.proof.devices import parts, share_a_device
 
 
 @pytest.fixture

@@ -8,11 +8,11 @@ import unicodedata
 import pytest
 
 from rollproof.drives import checks
-from rollproof.drives.identity import share_a_device
 from rollproof.drives.name_checks import drive_key, name_problem
 from rollproof.drives.system import system_drives
 from rollproof.models.findings import Kind
 from rollproof.models.volumes import MediumWay, Volume
+from rollproof.proof.devices import share_a_device
 from rollproof.workflows.drives import list_drives
 from support.devices import Devices, Drive
 from support.loops import tool
@@ -81,13 +81,13 @@ def test_an_image_plugged_in_again_is_the_same_device_with_another_sequence(devi
 
 
 def test_two_folders_of_one_image_are_one_device_and_two_images_are_two(devices: Devices) -> None:
-    one, two = devices.image("ext4"), devices.image("exfat")
+    one, two, reader = devices.image("ext4"), devices.image("exfat"), devices.image("ext4")
     folders = [one.mount / "a", one.mount / "b", two.mount / "c"]
     for folder in folders:
         folder.mkdir()
     drives = system_drives()
     named = [(folder.name, drives.volume_of(os.fsencode(folder))) for folder in folders]
-    card = drives.volume_of(os.fsencode(devices.folder))
+    card = drives.volume_of(os.fsencode(reader.mount))
     found = checks.device_findings(named, card, distinct_required=True)
     assert [(f.kind, f.drive) for f in found if f.kind is Kind.SAME_DEVICE] == [(Kind.SAME_DEVICE, "a and b")]
     assert {f.drive for f in found if f.kind is Kind.DISK_IMAGE} == {"a", "b", "c"}

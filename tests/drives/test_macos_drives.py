@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
 from rollproof.drives.macos import MacosDrives
 from rollproof.models.volumes import MediumWay
+from rollproof.proof.devices import share_a_device
 from rollproof.storage import macos_calls as mac
 from rollproof.storage.macos_calls import MountFacts
 from storage.fake_macos import FakeMacos

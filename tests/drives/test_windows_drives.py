@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
-from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
 from rollproof.drives.windows import WindowsDrives
 from rollproof.drives.windows_answers import Machine as Machine_
 from rollproof.models.volumes import MediumWay
+from rollproof.proof.devices import share_a_device
 from rollproof.storage import windows_calls as win
 from rollproof.storage.windows import WindowsIo
 from storage.fake_win32 import VOLUME, FakeWin32, Node

@@ -16,6 +16,7 @@ from reports.bell_foundry import a_copy_of_report
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.errors import ExitStatus, Refused, UsageProblem
 from rollproof.models.requests import Person, ReportRequest
+from rollproof.models.volumes import Device
 from rollproof.reports.model import Report, RollOfReport
 from rollproof.workflows.report import report
 from rollproof.workflows.report.rolls import CopyFound, RollFound, person_of
@@ -313,9 +314,11 @@ def test_a_copy_that_only_another_copys_record_speaks_of_is_never_counted() -> N
     found = RollFound("The Bell Foundry", "A003", "1A2B", NOW, person_of("", ""))
     for device, known_from in (("disk-1", "drive"), ("disk-2", "record")):
         copy = a_copy_of_report(device, known_from=known_from)
-        found.add_copy(CopyFound(device, device, copy))
+        found.add_copy(CopyFound(device, Device(device), copy))
     assert (found.devices_proven, found.state) == (1, "too few copies")
-    found.add_copy(CopyFound("disk-2", "disk-2", a_copy_of_report("disk-2", known_from="ledger", folder="seen")))
+    found.add_copy(
+        CopyFound("disk-2", Device("disk-2"), a_copy_of_report("disk-2", known_from="ledger", folder="seen"))
+    )
     assert (found.devices_proven, found.state) == (2, "proven")
 
 
@@ -324,5 +327,5 @@ def test_what_was_seen_goes_before_a_memory_of_the_same_copy_whichever_is_heard_
         found = RollFound("The Bell Foundry", "A003", "1A2B", NOW, person_of("", ""))
         for known_from in order:
             state = {"drive": "unproven", "ledger": "proven", "record": "proven"}[known_from]
-            found.add_copy(CopyFound("disk", "disk", a_copy_of_report(known_from=known_from, state=state)))
+            found.add_copy(CopyFound("disk", Device("disk"), a_copy_of_report(known_from=known_from, state=state)))
         assert found.state == "not proven"

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rollproof.drives.identity import parts, share_a_device
 from rollproof.drives.name_checks import name_findings
 from rollproof.drives.placement import placement_findings
 from rollproof.drives.space import bytes_needed, space_finding
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.volumes import Volume
+from rollproof.proof.devices import are_one, parts
 
 __all__ = ["bytes_needed", "device_findings", "name_findings", "placement_findings", "space_finding"]
 
@@ -33,7 +33,7 @@ def device_findings(
     strict = Severity.ERROR if distinct_required else Severity.WARNING
     findings = [_one_device(group, strict) for group in _groups(destinations)]
     findings += _one_identity(destinations, strict)
-    beside = [at for at in destinations if share_a_device(at[1].device, source.device)]
+    beside = [at for at in destinations if are_one(at[1].device, source.device)]
     if beside:
         findings.append(_on_the_card(beside, source))
     findings += _unknown(destinations, strict)
@@ -45,7 +45,7 @@ def _groups(destinations: Sequence[Destination]) -> list[list[Destination]]:
     """Destinations that share a disk, directly or through a set of disks, each in one group."""
     groups: list[list[Destination]] = []
     for at in destinations:
-        sharing = [group for group in groups if any(share_a_device(at[1].device, other.device) for _, other in group)]
+        sharing = [group for group in groups if any(are_one(at[1].device, other.device) for _, other in group)]
         groups = [group for group in groups if group not in sharing]
         groups.append([*(member for group in sharing for member in group), at])
     return [group for group in groups if len(group) > 1]
@@ -70,7 +70,7 @@ def _one_identity(destinations: Sequence[Destination], severity: Severity) -> li
         for other_drive, other in destinations[:index]:
             if not volume.serial or volume.serial != other.serial:
                 continue
-            if share_a_device(volume.device, other.device) is not False:
+            if are_one(volume.device, other.device) is not False:
                 continue  # said already, as one device or as unknown ones
             both = _listed([other_drive, drive])
             findings.append(

@@ -1,5 +1,7 @@
 """Keys of physical devices: one text that is equal for two volumes exactly when they share one device.
 
+`proof.devices` compares and counts them.
+
 A device that names itself (NVMe, ATA and SCSI world-wide names, the register of an SD card) is known by that name,
 also after it was formatted. A USB bridge names itself, not the disk behind it, and many share one serial number or
 have none: there the serial is combined with the size and with what is written on the disk (partition table or volume
@@ -11,9 +13,8 @@ from __future__ import annotations
 import re
 
 from rollproof.models.names import inert
-from rollproof.models.volumes import Device
+from rollproof.proof.devices import IMAGE, JOIN
 
-_JOIN = " + "
 # vendor placeholders: all the same character, counted up, or mostly zeros
 _PLACEHOLDER = re.compile(r"(.)\1*|0?123456789[0abcdefABCDEF]*|.*0{10}.*|[Nn]/?[Aa]|[Nn]one", re.DOTALL)
 
@@ -39,7 +40,7 @@ def bridge_key(model: str, serial: str, size_bytes: int | None, written_id: str)
 
 def image_key(beneath: str | None, backing_path: str) -> str:
     """Key of a disk image: the file and the disk it lies on."""
-    return _clean(f"image:{beneath or 'unknown'}:{backing_path}")
+    return _clean(f"{IMAGE}{beneath or 'unknown'}:{backing_path}")
 
 
 def joined(keys: list[str | None]) -> str | None:
@@ -47,24 +48,9 @@ def joined(keys: list[str | None]) -> str | None:
     known = [key for key in keys if key is not None]
     if not known or len(known) < len(keys):
         return None
-    return _JOIN.join(sorted({part for key in known for part in key.split(_JOIN)}))
-
-
-def parts(key: str | None) -> frozenset[str]:
-    """The keys of the single disks in a key."""
-    return frozenset(key.split(_JOIN)) if key else frozenset()
-
-
-def share_a_device(one: Device, other: Device) -> bool | None:
-    """Whether two volumes' devices have a disk in common; None when that cannot be told.
-
-    A set of disks shares with a disk that is one of it. A disk image is its own device here: see `Device.beneath`.
-    """
-    if one.key is None or other.key is None:
-        return None
-    return not parts(one.key).isdisjoint(parts(other.key))
+    return JOIN.join(sorted({part for key in known for part in key.split(JOIN)}))
 
 
 def _clean(key: str) -> str:
     # a name from a device must neither look like a set nor carry control characters into records
-    return inert(" ".join(key.split())).replace(_JOIN, " ")
+    return inert(" ".join(key.split())).replace(JOIN, " ")

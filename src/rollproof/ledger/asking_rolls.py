@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from datetime import datetime
 
-from sqlalchemy import Connection, case, distinct, func, or_, select
+from sqlalchemy import Connection, case, func, or_, select
 
 from rollproof.ledger import tables
 from rollproof.ledger.asking import moment
 from rollproof.ledger.entries import HistoryLine, KnownRoll, PermitNote
 from rollproof.models.requests import Person
+from rollproof.models.volumes import Device
 
 
 def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
-    """The list of rolls with what their copies are worth."""
+    """The list of rolls, and on which devices this station saw proven copies of each."""
+    proven_on = _proven_on(connection)
     proven = (
         select(
             tables.copies.c.roll_id,
             func.count().label("copies"),
             func.sum(case((tables.copies.c.state == "proven", 1), else_=0)).label("copies_proven"),
-            # all devices that could not be told count as one
-            func.count(
-                distinct(case((tables.copies.c.state == "proven", func.coalesce(tables.devices.c.device_key, ""))))
-            ).label("devices_proven"),
         )
-        .join(tables.devices, tables.devices.c.id == tables.copies.c.device_id)
         .group_by(tables.copies.c.roll_id)
         .subquery()
     )
@@ -68,12 +66,26 @@ def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
             last_at=moment(row["last_at"]),
             copies=row["copies"] or 0,
             copies_proven=row["copies_proven"] or 0,
-            devices_proven=row["devices_proven"] or 0,
+            proven_on=tuple(proven_on[row["id"]]),
             copies_required=row["copies_required"] or 2,
             permit=row["permit"],
         )
         for row in connection.execute(query).mappings()
     ]
+
+
+def _proven_on(connection: Connection) -> dict[int, list[Device]]:
+    """By roll the device of each copy that this station saw and that was proven then."""
+    query = (
+        select(tables.copies.c.roll_id, tables.devices.c.device_key, tables.devices.c.kind)
+        .join(tables.devices, tables.devices.c.id == tables.copies.c.device_id)
+        .where(tables.copies.c.state == "proven", tables.copies.c.seen_at.is_not(None))
+        .order_by(tables.copies.c.id)
+    )
+    found: dict[int, list[Device]] = defaultdict(list)
+    for roll, key, kind in connection.execute(query):
+        found[roll].append(Device(key, kind))
+    return found
 
 
 def history(connection: Connection, roll_id: int) -> list[HistoryLine]:

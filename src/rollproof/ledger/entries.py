@@ -58,6 +58,18 @@ class DriveIdentity:
         )
 
     @property
+    def device(self) -> Device:
+        """The device, as far as it is remembered."""
+        return Device(
+            self.device_key,
+            self.kind,
+            model=self.model,
+            serial=self.serial,
+            size_bytes=self.size_bytes,
+            label=self.model or self.volume_label,
+        )
+
+    @property
     def text(self) -> str:
         """The identity as one string: device and volume; for a share the share; for what could not be told the mount
         of that boot."""
@@ -287,7 +299,8 @@ class KnownFile:
 
 @dataclass(frozen=True, slots=True)
 class KnownRoll:
-    """One line of the list of rolls. `devices_proven` counts identified devices once, all unidentified ones as one."""
+    """One line of the list of rolls. `proven_on` has the device of each copy that was proven when this station saw it;
+    how many devices that is, `proof.devices` says."""
 
     id: int
     production: str | None
@@ -304,16 +317,9 @@ class KnownRoll:
     last_at: datetime
     copies: int
     copies_proven: int
-    devices_proven: int
+    proven_on: tuple[Device, ...]
     copies_required: int
     permit: PermitState | None
-
-    @property
-    def state(self) -> str:
-        """`proven`, `too few copies`, or `not proven`."""
-        if self.copies_proven == 0:
-            return "not proven"
-        return "proven" if self.devices_proven >= self.copies_required else "too few copies"
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,19 @@ def device_block(device: Device) -> DeviceBlock:
     )
 
 
+def device_of(block: DeviceBlock) -> Device:
+    """The device that a record speaks of."""
+    return Device(
+        block.key,
+        block.kind,
+        model=block.model,
+        serial=block.serial,
+        size_bytes=block.size_bytes,
+        beneath=block.beneath,
+        label=block.label,
+    )
+
+
 def volume_block(volume: Volume) -> VolumeBlock:
     """What a record keeps of a volume."""
     return VolumeBlock(

@@ -8,11 +8,11 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
 from rollproof.drives.ways import way_in_words
 from rollproof.models.names import is_text, to_base64, to_text
 from rollproof.models.volumes import MediumWay, Volume
+from rollproof.proof.devices import share_a_device
 
 ProductionDrive = tuple[str, bytes | None, Sequence[str]]
 """(role, folder of the production's drive or None, identities of its volumes), as the production file has them."""

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict
 from rollproof.ledger.entries import HistoryLine, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.results import FindingOut
+from rollproof.proof.devices import count_devices, worth
 from rollproof.station.ledger import StationLedger
 
 STATES = ("proven", "too few copies", "not proven")
@@ -115,7 +116,7 @@ def list_rolls(
         rolls = [
             roll
             for roll in known.rolls(name=name, day=day, unit=unit, camera=camera)
-            if state is None or roll.state == state
+            if state is None or _state(roll) == state
         ]
         return RollsResult(
             rolls=[_line(roll) for roll in rolls],
@@ -131,10 +132,10 @@ def _line(roll: KnownRoll) -> RollLine:
         day=roll.day,
         unit=roll.unit,
         camera=roll.camera,
-        state=roll.state,
+        state=_state(roll),
         copies=roll.copies,
         copies_proven=roll.copies_proven,
-        devices_proven=roll.devices_proven,
+        devices_proven=count_devices(roll.proven_on),
         copies_required=roll.copies_required,
         files=roll.files,
         bytes=roll.size_bytes,
@@ -145,6 +146,10 @@ def _line(roll: KnownRoll) -> RollLine:
         last_at=roll.last_at,
         permit=roll.permit,
     )
+
+
+def _state(roll: KnownRoll) -> str:
+    return worth(count_devices(roll.proven_on), roll.copies_required)
 
 
 def _history(ledger: Ledger, roll: KnownRoll) -> RollHistory:

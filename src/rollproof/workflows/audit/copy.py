@@ -8,7 +8,7 @@ from datetime import datetime
 
 from rollproof.models.audit_results import CopyState, Topic
 from rollproof.models.findings import Finding
-from rollproof.models.volumes import Volume
+from rollproof.models.volumes import Device, Volume
 from rollproof.records.chain import Chain, Link
 
 COUNTED = ("proven", "reread")
@@ -37,7 +37,7 @@ class NamedCopy:
     `sequence` and `sha256` are of its newest record then, where the record says so.
     """
 
-    device_key: str | None
+    device: Device
     serial: str | None
     drive: str
     folder: str

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from rollproof.copies.recorded import Papers
 from rollproof.models.volumes import Evidence
-from rollproof.records.blocks import same_device
+from rollproof.records.blocks import device_of, same_device
 from rollproof.records.chain import Chain
 from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
 from rollproof.storage.station import station_id
@@ -81,7 +81,7 @@ def read_again_at(copy: CopyLook, chain: Chain, unknown: int) -> datetime | None
 def _named(block: CopyBlock, sequence: int = 0, sha256: str = "") -> NamedCopy:
     readback = block.readback.value if block.readback is not None else None
     return NamedCopy(
-        block.device.key, block.volume.serial, block.drive, block.folder, block.state, readback, sequence, sha256
+        device_of(block.device), block.volume.serial, block.drive, block.folder, block.state, readback, sequence, sha256
     )
 
 

@@ -12,6 +12,7 @@ from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.volumes import Volume
+from rollproof.proof.devices import count_devices
 from rollproof.records.chain import compare_with_memory, newer_word
 from rollproof.workflows.audit.copy import COUNTED, CopyLook, NamedCopy, PermitSeen, Place, Told
 from rollproof.workflows.audit.rolls import Roll
@@ -94,7 +95,7 @@ class Known:
 
 def _is_volume(volume: Volume, other: NamedCopy) -> bool:
     known = volume.device.key is not None or volume.serial is not None
-    return known and (volume.device.key, volume.serial) == (other.device_key, other.serial)
+    return known and (volume.device.key, volume.serial) == (other.device.key, other.serial)
 
 
 def _folders(other: NamedCopy, volume: Volume) -> tuple[str, ...]:
@@ -158,7 +159,7 @@ def permits(roll: Roll) -> None:
 
 def _lacking(permit: PermitSeen) -> str:
     good = [copy for copy in permit.counted if copy.state == "proven" and copy.readback in permit.accepted_evidence]
-    devices = len({copy.device_key for copy in good})
+    devices = count_devices(copy.device for copy in good)
     if devices >= permit.required:
         return ""
     counted = f"it counted {len(permit.counted)} {'copy' if len(permit.counted) == 1 else 'copies'}"

@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from functools import partial
 
 from rollproof.copies.deadline import within
-from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
 from rollproof.production.model import Production
+from rollproof.proof.devices import share_a_device
 from rollproof.storage.errors import said
 from rollproof.workflows.audit.copy import Place
 

@@ -10,6 +10,7 @@ from rollproof.models.audit_results import RollState
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown
+from rollproof.proof.devices import as_one, count_devices
 from rollproof.storage.io import Io
 from rollproof.workflows.audit.copy import COUNTED, CopyLook, Told
 from rollproof.workflows.audit.listed import copy_files
@@ -53,7 +54,8 @@ class Roll:
     @property
     def counted(self) -> int:
         """Proven copies, each physical device once, all unknown devices as one."""
-        return len({copy.place.device for copy in self.copies if copy.state in COUNTED and not copy.apart})
+        counting = (copy for copy in self.copies if copy.state in COUNTED and not copy.apart)
+        return count_devices(copy.place.volume.device for copy in counting)
 
     @property
     def state(self) -> RollState:
@@ -173,8 +175,9 @@ def same_device(rolls: Iterable[Roll]) -> list[Told]:
     """One finding for each set of drives that are one device and hold the same rolls."""
     shared: dict[tuple[str, ...], int] = {}
     for roll in rolls:
-        for device in {copy.place.device for copy in roll.copies}:
-            here = {copy.place.name for copy in roll.copies if copy.place.device == device and copy.state in COUNTED}
+        counting = [copy.place for copy in roll.copies if copy.state in COUNTED]
+        for group in as_one([place.volume.device for place in counting]):
+            here = {counting[number].name for number in group}
             if len(here) > 1:
                 key = tuple(sorted(here))
                 shared[key] = shared.get(key, 0) + 1

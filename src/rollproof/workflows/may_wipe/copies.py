@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from rollproof.drives.identity import share_a_device
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Device, Evidence, Volume
+from rollproof.proof.devices import are_one, chosen_devices
 from rollproof.records.chain import Chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.row_table import RowTable
@@ -97,7 +97,7 @@ class Rules:
 
 def refuse_the_card(view: CopyInView, card: Volume) -> None:
     """A copy on the card's own device is none."""
-    shared = share_a_device(view.device, card.device)
+    shared = are_one(view.device, card.device)
     if shared is None and card.device.key is None:
         view.no("the card's device cannot be told, so it cannot be shown to be another", "use another reader")
     elif shared:
@@ -126,18 +126,6 @@ def best_first(copies: Iterable[CopyInView]) -> list[CopyInView]:
     return sorted(copies, key=lambda view: (not view.attached, view.readback is not Evidence.MEDIUM))
 
 
-def one_per_device(copies: Iterable[CopyInView]) -> Iterator[CopyInView]:
-    """The first of these copies on every physical device; unidentified devices are one together."""
-    taken: list[CopyInView] = []
-    for view in copies:
-        if view.device.key is None and any(other.device.key is None for other in taken):
-            continue
-        if any(share_a_device(view.device, other.device) for other in taken):
-            continue
-        taken.append(view)
-        yield view
-
-
 class Counting:
     """For each file the copies that count for it, one for each device. Files with the same holders are judged once."""
 
@@ -150,5 +138,6 @@ class Counting:
         """The counted copies of one file of the card."""
         holders = tuple(place for place, view in enumerate(self._views) if self._holds(view, entry))
         if holders not in self._known:
-            self._known[holders] = list(one_per_device(self._views[place] for place in holders))
+            views = [self._views[place] for place in holders]
+            self._known[holders] = [views[place] for place in chosen_devices([view.device for view in views])]
         return self._known[holders]

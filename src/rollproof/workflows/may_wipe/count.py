@@ -16,8 +16,9 @@ from rollproof.models.results import WipeRoll
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.proof.acceptance import Subject
+from rollproof.proof.devices import count_devices
 from rollproof.workflows.may_wipe.card import CardInHand, keep
-from rollproof.workflows.may_wipe.copies import CopyInView, Counting, Rules, one_per_device
+from rollproof.workflows.may_wipe.copies import CopyInView, Counting, Rules
 
 
 @dataclass(slots=True)
@@ -195,7 +196,7 @@ def _about_short(
 
 def _remedy(copies: Sequence[CopyInView]) -> str:
     proven = [view for view in copies if view.counts]
-    if len(proven) > len(list(one_per_device(proven))):
+    if len(proven) > count_devices(view.device for view in proven):
         return "copies lie on one device and count once: offload the card to a drive on a device of its own"
     absent = [view.drive for view in copies if not view.attached and not view.counts]
     if absent:

@@ -11,14 +11,14 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from rollproof.copies.deadline import InTime
-from rollproof.drives.identity import share_a_device
 from rollproof.drives.interface import Drives
 from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.events import Emit
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
-from rollproof.models.volumes import Device, Volume
+from rollproof.models.volumes import Volume
+from rollproof.proof.devices import share_a_device
 from rollproof.reading.settings import Settings
 from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
@@ -107,14 +107,7 @@ class CopyLook:
             known.role,
             "",
             None,
-            Device(
-                identity.device_key,
-                identity.kind,
-                model=identity.model,
-                serial=identity.serial,
-                size_bytes=identity.size_bytes,
-                label=identity.model or identity.volume_label,
-            ),
+            identity.device,
             None,
             False,
             readback=known.readback,

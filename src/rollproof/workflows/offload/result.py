@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
-from rollproof.drives.identity import share_a_device
 from rollproof.models.errors import ExitStatus
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
 from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
-from rollproof.models.volumes import Device, Evidence
+from rollproof.models.volumes import Evidence
 from rollproof.proof.board import CopyState, ProofBoard
+from rollproof.proof.devices import count_devices
 from rollproof.records.models import SourceKind
 from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.order import Wish
@@ -87,9 +87,7 @@ def roll_result(
         told.append(outcome.source_failure)
     if card.kind == "card":
         told += _about_evidence(board, outcome, single_read=single_read)
-    counted = card.counts + _devices_counted(
-        [at for at, result in zip(drives, results, strict=True) if result.state == "proven"], card
-    )
+    counted = _counted([at for at, result in zip(drives, results, strict=True) if result.state == "proven"], card)
     if counted < wish.policy.copies_required:
         states = [result.state for result in results]
         told.append(_too_few(counted, wish.policy.copies_required, states, of_card=card.kind == "card"))
@@ -132,7 +130,7 @@ def done_result(
     seconds: dict[str, float],
 ) -> RollResult:
     """The result where records on every drive prove everything already, and nothing was read."""
-    counted = card.counts + _devices_counted(drives, card)
+    counted = _counted(drives, card)
     told = list(findings)
     if counted < wish.policy.copies_required:
         told.append(_too_few(counted, wish.policy.copies_required, ["proven"] * len(drives), of_card=False))
@@ -247,18 +245,11 @@ def _about_evidence(board: ProofBoard, outcome: CopyOutcome, *, single_read: boo
     return []
 
 
-def _devices_counted(drives: Sequence[DriveAtWork], card: CardAtWork) -> int:
-    """Each physical device once, all that could not be told as one, never the card's own."""
-    counted: list[Device] = []
-    for at in drives:
-        device = at.volume.device
-        shared = [share_a_device(device, card.volume.device), *(share_a_device(device, other) for other in counted)]
-        if True in shared:
-            continue
-        if device.key is None and any(other.key is None for other in counted):
-            continue
-        counted.append(device)
-    return len(counted)
+def _counted(drives: Sequence[DriveAtWork], card: CardAtWork) -> int:
+    """How many devices hold a proven copy now. A recorded copy that is itself proven is one of them; a card never."""
+    source = card.volume.device
+    devices = [at.volume.device for at in drives]
+    return count_devices([source, *devices]) if card.counts else count_devices(devices, card=source)
 
 
 def _too_few(counted: int, required: int, states: Sequence[str], *, of_card: bool) -> Finding:

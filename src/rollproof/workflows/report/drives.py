@@ -21,6 +21,7 @@ from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Volume
+from rollproof.records.blocks import device_of
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, VerifyHeader, WithdrawHeader
 from rollproof.records.read import iter_clips
@@ -175,7 +176,7 @@ class DriveReader:
         found.add_copy(
             CopyFound(
                 identity.text,
-                identity.device_key or "",
+                volume.device,
                 CopyOfReport(
                     drive=inert(header.copy_.drive)[:200],
                     role=inert(header.copy_.role)[:200],
@@ -322,7 +323,7 @@ def _add_hearsay(found: RollFound, other: CopyBlock, said_at: datetime) -> None:
     found.add_copy(
         CopyFound(
             identity.text,
-            device.key or "",
+            device_of(device),
             CopyOfReport(
                 drive=inert(other.drive)[:200],
                 role=inert(other.role)[:200],

@@ -87,7 +87,7 @@ def _copy(copy: KnownCopy, paces: Sequence[PaceNote]) -> CopyFound:
     gone = copy.gone_at is not None
     return CopyFound(
         identity=identity.text,
-        device_key=identity.device_key or "",
+        device=identity.device,
         copy=CopyOfReport(
             drive=inert(copy.name or copy.drive.drive),
             role=inert(copy.role),

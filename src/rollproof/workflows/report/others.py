@@ -90,7 +90,7 @@ def _copy(chain: Chain, volume: Volume, headers: list[ManifestHeader], path: byt
     readback = verified[-1].copy_.readback if verified and verified[-1].copy_ is not None else None
     return CopyFound(
         identity.text,
-        identity.device_key or "",
+        volume.device,
         CopyOfReport(
             drive=drive,
             role="",

@@ -8,6 +8,8 @@ from datetime import datetime
 from typing import Literal
 
 from rollproof.models.names import inert
+from rollproof.models.volumes import Device
+from rollproof.proof.devices import count_devices, worth
 from rollproof.reports.model import (
     CardOfReport,
     ClipOfReport,
@@ -28,7 +30,7 @@ class CopyFound:
     """One copy, by device and volume (`identity`) and by its folder there."""
 
     identity: str
-    device_key: str
+    device: Device
     copy: CopyOfReport
     capacity_bytes: int = 0
     """Of its volume, where that was told; 0 where not."""
@@ -86,21 +88,16 @@ class RollFound:
     @property
     def devices_proven(self) -> int:
         """Proven copies, each device once; all that could not be told count as one, hearsay not at all."""
-        return len(
-            {
-                each.device_key
-                for each in self.copies.values()
-                if each.copy.state == "proven" and each.copy.known_from != "record"
-            }
+        return count_devices(
+            each.device
+            for each in self.copies.values()
+            if each.copy.state == "proven" and each.copy.known_from != "record"
         )
 
     @property
     def state(self) -> RollState:
         """What its copies are worth together."""
-        proven = self.devices_proven
-        if not proven:
-            return "not proven"
-        return "proven" if proven >= self.copies_required else "too few copies"
+        return worth(self.devices_proven, self.copies_required)
 
     def finished(self, day: str) -> RollOfReport:
         """The roll as the report has it."""
