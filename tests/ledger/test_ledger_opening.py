@@ -279,6 +279,10 @@ def test_a_folder_in_the_place_of_the_ledger_is_our_own_error(home: Path) -> Non
         open_ledger(home, machine=HERE)
 
 
+NEXT = MIGRATIONS[-1].number + 1
+"""The number of a step that is not known yet."""
+
+
 def _adds_a_table(connection: Connection) -> None:
     connection.execute(text("CREATE TABLE bells (weight INTEGER)"))
 
@@ -301,10 +305,16 @@ def test_a_step_to_a_new_form_runs_once_and_is_noted(home: Path) -> None:
     for _ in range(2):
         with open_ledger(home, machine=HERE, steps=steps) as ledger, ledger.reading() as connection:
             noted = connection.execute(tables.migrations.select().order_by(tables.migrations.c.number)).all()
-            assert [(row.number, row.name) for row in noted] == [
-                *((step.number, step.name) for step in MIGRATIONS),
-                (NEXT, "bells"),
-            ]
+            assert [(row.number, row.name) for row in noted] == [(step.number, step.name) for step in steps]
+    assert "bells" in _table_names(home)
+
+
+def test_a_step_that_came_later_under_an_earlier_number_runs_too(home: Path) -> None:
+    _filled(home)
+    with open_ledger(home, machine=HERE) as ledger, ledger.writing("x") as connection:
+        connection.execute(tables.migrations.delete().where(tables.migrations.c.number == 3))
+    steps = (*MIGRATIONS[:2], Migration(3, "bells", _adds_a_table), *MIGRATIONS[3:])
+    open_ledger(home, machine=HERE, steps=steps).close()
     assert "bells" in _table_names(home)
 
 

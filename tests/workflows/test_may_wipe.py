@@ -1079,7 +1079,7 @@ def a_write_protected_drive_whose_record_went_bad_on_the_medium(bench: Bench) ->
     record.read_bytes()
     bench.two.flip(record, 100)
     result = bench.ask()
-    assert any("cannot be shown to come from the drive itself" in copy.why for copy in result.copies)
+    assert any("are not those read a moment ago" in copy.why for copy in result.copies)
     return result
 
 

@@ -28,7 +28,7 @@ from rollproof.ledger.entries import (
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Volume
-from rollproof.records.chain import Chain, Link
+from rollproof.records.chain import Chain, Link, newest_word
 from rollproof.records.models import (
     AnyHeader,
     CopyBlock,
@@ -138,6 +138,9 @@ def learn_copy(
     hearsay too. Raises LedgerProblem, UntrustedInput for a record that cannot be read through, OSError.
     """
     copies: dict[int, None] = {}
+    word = newest_word(chain)
+    if found.state == "proven" and word is not None:
+        ledger.settle_by_word(DriveIdentity.of(volume), folder, word.sha256)
     made_here = _pace_here(chain, volume)
     for link in chain.links:
         header = link.header

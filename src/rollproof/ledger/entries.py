@@ -13,6 +13,7 @@ from typing import Literal
 from rollproof.models.findings import Finding
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Device, Evidence, Volume
+from rollproof.proof.readings import Unsettled
 
 CopyState = Literal["proven", "copied", "unproven", "failed", "incomplete"]
 BAD: tuple[CopyState, ...] = ("failed", "incomplete", "unproven")
@@ -214,6 +215,30 @@ class OffloadNote:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingNote:
+    """A reading of what lies in a folder of a volume, by a command, begins. `newest_record` is the SHA-256 of the
+    newest word in the records there; empty where there is none."""
+
+    identity: DriveIdentity
+    folder: bytes
+    drive: str
+    command: str
+    began_at: datetime
+    newest_record: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BadNews:
+    """Something wrong with what is being read: what the copies there are now, why, and with which file it began."""
+
+    state: CopyState
+    why: str
+    at: datetime
+    path: str = ""
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
 class PermitNote:
     """A card may be wiped: on which basis, counting which copies of which rolls."""
 
@@ -261,6 +286,8 @@ class KnownCopy:
     seen_here: bool
     gone_at: datetime | None
     states: dict[int, CopyState] = field(default_factory=dict)
+    unsettled: tuple[Unsettled, ...] = ()
+    """Readings of it that were not finished, or that found something wrong, and that nothing has settled since."""
     name: str = ""
     """What this copy's own run called the drive; two folders on one drive may have two names."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from types import TracebackType
 from typing import Literal, Self
@@ -16,8 +16,17 @@ from typing import Literal, Self
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
-from rollproof.ledger import asking, asking_rolls, drive_places, remembering, remembering_offloads, tables
+from rollproof.ledger import (
+    asking,
+    asking_rolls,
+    drive_places,
+    readings,
+    remembering,
+    remembering_offloads,
+    tables,
+)
 from rollproof.ledger.entries import (
+    BadNews,
     ClipNote,
     CopyNote,
     CopyState,
@@ -34,6 +43,7 @@ from rollproof.ledger.entries import (
     PaceNote,
     PermitNote,
     PlaceNote,
+    ReadingNote,
     RecordNote,
 )
 from rollproof.ledger.station_file import StationFile
@@ -41,6 +51,7 @@ from rollproof.ledger.trouble import LedgerProblem, is_damaged, is_locked
 from rollproof.ledger.trust import Trust
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Evidence
+from rollproof.proof.readings import Unsettled
 
 WRITES = "rollproof_writes"
 """Execution option of a connection whose transactions take the write lock at once."""
@@ -193,6 +204,37 @@ class Ledger:
         with self.writing("remembering a missing copy") as connection:
             remembering.gone(connection, copy_id, at)
 
+    def begin_reading(self, note: ReadingNote) -> int:
+        """A reading of copies begins; returns its number. Until `end_reading` it counts as not finished."""
+        with self.writing("noting that a reading begins") as connection:
+            return readings.begin(connection, note)
+
+    def reading_saw(self, reading_id: int, newest_record: str) -> None:
+        """The newest word in the records of what is being read: only a newer one answers what the reading finds."""
+        with self.writing("noting that a reading begins") as connection:
+            readings.saw(connection, reading_id, newest_record)
+
+    def reading_found(self, reading_id: int, news: BadNews) -> None:
+        """Something is wrong with what is being read: no copy at that place is proven from now on."""
+        with self.writing("noting what a reading found") as connection:
+            readings.found(connection, reading_id, news)
+
+    def end_reading(self, reading_id: int, *, settles: bool) -> None:
+        """A reading came to its end. What it found stays; with `settles` everything at its place was read and is as
+        recorded, and what earlier readings left there is put behind it."""
+        with self.writing("noting that a reading ended") as connection:
+            readings.end(connection, reading_id, settles=settles)
+
+    def settle_readings(self, identity: DriveIdentity, folder: bytes, *, only: str) -> None:
+        """What the command `only` read there, or left unread, was done again and is proven."""
+        with self.writing("settling readings") as connection:
+            readings.settle(connection, identity.text, folder, only=only)
+
+    def settle_by_word(self, identity: DriveIdentity, folder: bytes, newest_record: str) -> None:
+        """By the record with this SHA-256 the copy there is proven: it answers readings that had not seen it."""
+        with self.writing("settling readings") as connection:
+            readings.settle_by_word(connection, identity.text, folder, newest_record)
+
     def remember_permit(self, note: PermitNote) -> int:
         """Write down a permit as `pending`, flushed; returns its id. It means nothing until `settle_permit`."""
         with self.writing("writing a permit") as connection:
@@ -258,12 +300,19 @@ class Ledger:
     def copies_of(self, roll_id: int) -> list[KnownCopy]:
         """Every copy of a roll that was ever seen, with its state, its device, and when it was seen by whom."""
         with self.reading() as connection:
-            return asking.copies(connection, self.trust, tables.copies.c.roll_id == roll_id)
+            found = asking.copies(connection, self.trust, tables.copies.c.roll_id == roll_id)
+            return _with_readings(found, readings.unsettled(connection))
 
     def copies_on(self, identity: DriveIdentity) -> list[KnownCopy]:
         """Every copy that this volume on this device is remembered to hold."""
         with self.reading() as connection:
-            return asking.copies(connection, self.trust, tables.devices.c.identity == identity.text)
+            found = asking.copies(connection, self.trust, tables.devices.c.identity == identity.text)
+            return _with_readings(found, readings.unsettled(connection))
+
+    def unsettled_readings(self) -> dict[tuple[str, bytes], list[Unsettled]]:
+        """Readings that were not finished, or that found something wrong, by identity of the volume and folder."""
+        with self.reading() as connection:
+            return readings.unsettled(connection)
 
     def digests_of(self, copy_id: int, *, kind: str | None = None) -> dict[int, list[str]]:
         """The digests each record of a copy's chain was seen with, by number: for `chain.compare_with_memory`.
@@ -330,3 +379,11 @@ class Ledger:
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").all()
         lines = [str(line) for line in found if line != "ok"]
         return lines + [f"a row of {row[0]} refers to none of {row[2]}" for row in broken[:10]]
+
+
+def _with_readings(copies: list[KnownCopy], unsettled: dict[tuple[str, bytes], list[Unsettled]]) -> list[KnownCopy]:
+    if not unsettled:
+        return copies
+    return [
+        replace(copy, unsettled=tuple(unsettled.get((copy.drive.identity.text, copy.folder), ()))) for copy in copies
+    ]

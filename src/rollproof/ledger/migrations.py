@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, func, inspect, select
+from sqlalchemy import Connection, inspect, select
 
 from rollproof.ledger import tables
 from rollproof.ledger.trouble import LedgerProblem
@@ -43,11 +43,16 @@ def _places(connection: Connection) -> None:
     tables.places.create(connection, checkfirst=True)
 
 
+def _readings(connection: Connection) -> None:
+    tables.readings.create(connection, checkfirst=True)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "the first tables", _first_tables),
     Migration(2, "what is known of clips", _facts_of_clips),
     Migration(3, "how fast copies were made", _paces),
     Migration(4, "where drives were seen", _places),
+    Migration(5, "readings that were begun", _readings),
 )
 
 Transaction = Callable[[], AbstractContextManager[Connection]]
@@ -60,18 +65,19 @@ def migrate(reading: Transaction, writing: Transaction, steps: Sequence[Migratio
     """
     ran: list[int] = []
     with reading() as connection:
-        done = newest(connection)
-    if done > steps[-1].number:
+        done = numbers(connection)
+    if max(done, default=0) > steps[-1].number:
         raise LedgerProblem(
-            f"The ledger was written by a newer version of this tool (its form {done}, known is {steps[-1].number}).",
+            "The ledger was written by a newer version of this tool"
+            f" (its form {max(done)}, known is {steps[-1].number}).",
             hint="Install the newer version. The ledger was left as it is.",
         )
     for step in steps:
-        if step.number <= done:
+        if step.number in done:
             continue
         with writing() as connection:
             # looked up again inside the transaction: another process may have run it a moment ago
-            if step.number <= newest(connection):
+            if step.number in numbers(connection):
                 continue
             step.run(connection)
             if step.number == 1:
@@ -83,9 +89,8 @@ def migrate(reading: Transaction, writing: Transaction, steps: Sequence[Migratio
     return ran
 
 
-def newest(connection: Connection) -> int:
-    """The number of the last step that ran; 0 for a ledger that has no tables yet."""
+def numbers(connection: Connection) -> set[int]:
+    """The steps that ran, by the notes that they left; none for a ledger that has no tables yet."""
     if not inspect(connection).has_table(tables.migrations.name):
-        return 0
-    found = connection.execute(select(func.max(tables.migrations.c.number))).scalar()
-    return int(found or 0)
+        return set()
+    return set(connection.execute(select(tables.migrations.c.number)).scalars())

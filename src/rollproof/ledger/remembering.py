@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, and_, select
 
-from rollproof.ledger import tables
+from rollproof.ledger import readings, tables
 from rollproof.ledger.entries import (
     CopyNote,
     CopyState,
@@ -17,18 +17,12 @@ from rollproof.ledger.entries import (
     PermitNote,
     RecordNote,
 )
+from rollproof.ledger.values import insert, seconds
 from rollproof.models.findings import Finding
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 
 LARGEST = (1 << 63) - 1
-
-
-def seconds(moment: datetime) -> int:
-    """Whole seconds since 1970. ValueError for a moment without an offset: it would mean another time elsewhere."""
-    if moment.tzinfo is None:
-        raise ValueError("a moment without an offset from UTC")
-    return int(moment.timestamp())
 
 
 def offset_minutes(moment: datetime) -> int:
@@ -53,13 +47,6 @@ def _find(connection: Connection, table: Table, key: dict[str, Any]) -> int | No
 
 def _equal(table: Table, key: dict[str, Any]) -> Any:
     return and_(*(table.c[name] == value for name, value in key.items()))
-
-
-def insert(connection: Connection, table: Table, values: dict[str, Any]) -> int:
-    """A new row; returns its id."""
-    inserted = connection.execute(table.insert().values(**values)).inserted_primary_key
-    assert inserted is not None
-    return int(inserted[0])
 
 
 def find_or_insert(connection: Connection, table: Table, key: dict[str, Any], more: dict[str, Any]) -> int:
@@ -140,6 +127,7 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     for offload_id in offload_ids:
         states = {"state": note.state, "readback": values["readback"]}
         put(connection, tables.copy_states, {"copy_id": copy_id, "offload_id": offload_id}, states)
+    readings.stand_against(connection, copy_id)
     if note.record is not None:
         record(connection, copy_id, note.record)
     return copy_id
@@ -192,6 +180,7 @@ def verdict(
         tables.copies.update().where(tables.copies.c.id == copy_id).values(**values, why=why, state_at=seconds(at))
     )
     connection.execute(tables.copy_states.update().where(tables.copy_states.c.copy_id == copy_id).values(**values))
+    readings.stand_against(connection, copy_id)
     seen(connection, copy_id, at, station)
 
 

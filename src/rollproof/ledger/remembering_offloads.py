@@ -17,11 +17,10 @@ from rollproof.ledger.remembering import (
     copy,
     find_or_insert,
     findings_of_roll,
-    insert,
     offset_minutes,
     person,
-    seconds,
 )
+from rollproof.ledger.values import insert, seconds
 
 _AT_ONCE = 5000
 """Rows handed to the driver in one go: enough for speed, little enough for memory."""

@@ -20,7 +20,7 @@ from sqlalchemy import Connection, Engine, inspect
 from sqlalchemy.exc import DatabaseError, OperationalError
 
 from rollproof.ledger import tables
-from rollproof.ledger.migrations import MIGRATIONS, newest
+from rollproof.ledger.migrations import MIGRATIONS, numbers
 from rollproof.ledger.station_file import StationFile
 
 EVERY_SECONDS = 7 * 24 * 3600.0
@@ -59,7 +59,7 @@ def _damage(connection: Connection, *, everything: bool) -> str | None:
     there = set(inspect(connection).get_table_names())
     missing = sorted(set(tables.metadata.tables) - there)
     # an older form lacks tables for a good reason
-    if missing and tables.migrations.name in there and newest(connection) == MIGRATIONS[-1].number:
+    if missing and tables.migrations.name in there and max(numbers(connection), default=0) == MIGRATIONS[-1].number:
         return f"it lacks {', '.join(missing)}"
     for name in sorted(there & set(tables.metadata.tables) - _LATER):
         found = connection.exec_driver_sql(f"PRAGMA integrity_check({name})").scalar()

@@ -297,3 +297,25 @@ findings = Table(
     Column("count", BigInteger, nullable=False, default=1),
     Index("findings_by_roll", "roll_id"),
 )
+
+readings = Table(
+    "readings",
+    metadata,
+    _id(),
+    Column("identity", Text, nullable=False),
+    Column("folder", LargeBinary, nullable=False),
+    _text("drive"),
+    Column("command", Text, nullable=False),
+    _moment("began_at"),
+    _text("newest_record"),
+    _text("state", nullable=True),
+    _text("why"),
+    _text("path"),
+    Column("count", BigInteger, nullable=False, default=0),
+    _moment("bad_at", nullable=True),
+    Index("readings_by_place", "identity", "folder"),
+)
+"""Readings of copies that were begun and that no full clean one has settled: a row goes when it has left nothing.
+
+`identity` and `folder` tell the place, for drives too of which nothing else is known. `state` is what the copies there
+became by what was found (None while nothing was); `path` and `count` are of what was found."""

@@ -153,6 +153,7 @@ class Kind(StrEnum):
     LEDGER_MISSING = "ledger-missing"
     LEDGER_FROM_ELSEWHERE = "ledger-from-elsewhere"
     LEDGER_RESTORED = "ledger-restored"
+    NOT_REMEMBERED = "not-remembered"
 
 
 @dataclass(frozen=True, slots=True)

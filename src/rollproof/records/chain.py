@@ -25,9 +25,10 @@ from typing import Literal
 
 from rollproof.models import names
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.volumes import Evidence
 from rollproof.records import store
 from rollproof.records.lines import BadRecord, Lines
-from rollproof.records.models import AnyHeader
+from rollproof.records.models import AnyHeader, ReceiveHeader, VerifyHeader
 from rollproof.records.read import header_of
 from rollproof.storage.io import Io
 
@@ -286,8 +287,27 @@ def compare_with_memory(chain: Chain, remembered: Mapping[int, Iterable[str]], *
 
 def newer_word(chain: Chain, remembered: Mapping[int, Iterable[str]]) -> bool:
     """Whether the newest offload, verify or receive of a chain is one that a memory does not know yet."""
-    words = [link for link in chain.links if link.kind in ("offload", "verify", "receive")]
-    return bool(words) and words[-1].sha256 not in remembered.get(words[-1].sequence, ())
+    word = newest_word(chain)
+    return word is not None and word.sha256 not in remembered.get(word.sequence, ())
+
+
+def newest_word(chain: Chain) -> Link | None:
+    """The newest offload, verify or receive that says something of the copy: what agreed and could not be shown to come
+    from the drive says nothing."""
+    words = (link for link in reversed(chain.links) if link.kind in ("offload", "verify", "receive"))
+    return next((link for link in words if not says_nothing(link.header)), None)
+
+
+def says_nothing(header: AnyHeader | None) -> bool:
+    """Whether a record tells of a reading that agreed in everything, and may have been answered by a cache."""
+    return (
+        isinstance(header, VerifyHeader | ReceiveHeader)
+        and header.verdict != "proven"
+        and (header.totals.differ, header.totals.missing) == (0, 0)
+        and header.copy_ is not None
+        and (header.copy_.state, header.copy_.readback) == ("copied", Evidence.CACHE)
+        and not any(found.severity == Severity.ERROR.value for found in header.findings)
+    )
 
 
 def _is_of_a_drive(header: AnyHeader) -> bool:

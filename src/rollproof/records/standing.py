@@ -51,7 +51,7 @@ from rollproof.models.names import to_text
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.evidence import weakest
 from rollproof.records.blocks import same_device
-from rollproof.records.chain import Chain
+from rollproof.records.chain import Chain, says_nothing
 from rollproof.records.lines import BadRecord
 from rollproof.records.models import CopyBlock, OffloadHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
 from rollproof.records.newest_words import NOT_LIFTED, Offload, newest_words
@@ -199,6 +199,8 @@ class _Reading:
     def _verified(self, name: str, header: VerifyHeader | ReceiveHeader) -> None:
         clean = header.verdict == "proven" and header.totals.differ == 0 and header.totals.missing == 0
         here = header.copy_ is not None and self._placed(header.copy_)
+        if says_nothing(header):
+            return  # neither for the copy nor against it
         if not clean:
             self._withdrawn = f"{name} found that this copy is not as recorded."
             return

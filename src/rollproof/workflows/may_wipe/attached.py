@@ -12,6 +12,7 @@ from functools import partial
 
 from rollproof.copies.ledger_update import other_offload_records, remember_chain
 from rollproof.copies.location import place_on
+from rollproof.copies.reading_journal import Reading, ReadingJournal
 from rollproof.copies.roll_lock import try_lock
 from rollproof.copying.plan import same_time
 from rollproof.hashing import ALGORITHMS, proof_algorithm
@@ -24,10 +25,12 @@ from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX, RECORDS_FOLDER, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
-from rollproof.models.volumes import Limits, Volume
+from rollproof.models.volumes import Evidence, Limits, Volume
+from rollproof.proof.readings import Agreement, withdrawn_by
 from rollproof.reading.settings import Settings
-from rollproof.records.chain import compare_with_memory, newer_word, read_chain
+from rollproof.records.chain import compare_with_memory, newer_word, newest_word, read_chain
 from rollproof.records.standing import standing
+from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.folders import FolderHandles
@@ -147,8 +150,12 @@ class AttachedLook:
         if lost:
             view.no(f"its records are not those this station remembers: {_in_a_sentence(lost[0].detail)}", _VERIFY)
             return "unproven"
-        if (known.gone_at is not None or known.state in BAD) and not newer_word(chain, remembered):
-            why = "its drive was seen without it" if known.gone_at is not None else known.why or known.state
+        word = newest_word(chain)
+        found_bad = withdrawn_by(known.unsettled, word.sha256 if word is not None else "")
+        if found_bad or ((known.gone_at is not None or known.state in BAD) and not newer_word(chain, remembered)):
+            why = (
+                "its drive was seen without it" if known.gone_at is not None else found_bad or known.why or known.state
+            )
             view.no(f"this station last found: {why}", _VERIFY)
             return None
         if view.state != "proven":
@@ -157,8 +164,8 @@ class AttachedLook:
             return "unproven"
         if not self._answers(view, volume):
             return None if view.not_counted.startswith("the drive is full") else "unproven"
-        if self.rules.reread_copies and not self._read_again(view, volume):
-            return "failed"
+        if self.rules.reread_copies:
+            return self._read_again(view, volume)
         return "proven"
 
     def _from_records(self, view: CopyInView) -> None:
@@ -177,6 +184,9 @@ class AttachedLook:
     def _tell(self, view: CopyInView, known: KnownCopy, verdict: CopyState | None) -> None:
         if verdict is None or self.given_up:
             return
+        word = newest_word(view.chain) if view.chain is not None else None
+        if verdict == "proven" and any(each.why for each in known.unsettled) and word is not None:
+            self.ledger.settle_by_word(known.drive.identity, known.folder, word.sha256)
         fresh = known.seen_here and known.seen_at is not None and self.now - known.seen_at < _SEEN_LATELY
         if verdict == known.state and (fresh or verdict != "proven") and known.gone_at is None:
             return
@@ -209,19 +219,39 @@ class AttachedLook:
             folders.close()
         return True
 
-    def _read_again(self, view: CopyInView, volume: Volume) -> bool:
+    def _read_again(self, view: CopyInView, volume: Volume) -> CopyState | None:
         by_algorithm: dict[str, FileTable] = {}
         for path, row in view.rows.items():
             known = [name for name in row.hashes if name in ALGORITHMS]
             if not known:
                 view.no(f"{shown(path)} has no hash this tool knows", _VERIFY)
-                return False
+                return None
             by_algorithm.setdefault(proof_algorithm(known), FileTable()).add(path, row.size, row.modified_ns)
-        for algorithm, group in by_algorithm.items():
-            if not self._hold(view.handle, group, volume, algorithm, partial(_recorded, view, algorithm), view):
-                view.no("read again, it is not what was recorded", "keep the card and verify that copy")
-                return False
-        return True
+        journal = ReadingJournal(StationLedger(self.ledger), "may-wipe --reread-copies")
+        reading = journal.begin(volume, place_on(volume, view.path), view.drive)
+        assert view.chain is not None
+        reading.saw(view.chain)
+        found = [
+            self._hold(view.handle, group, volume, algorithm, partial(_recorded, view, algorithm), view, reading)
+            for algorithm, group in by_algorithm.items()
+        ]
+        shown_ones = all(each is Agreement.HOLDS for each in found)
+        reading.finish(everything=shown_ones, evidence=Evidence.MEDIUM if shown_ones else Evidence.CACHE)
+        for finding in reading.trouble():
+            view.no(finding.detail, finding.remedy)
+        if Agreement.DIFFERS in found:
+            view.no("read again, it is not what was recorded", "keep the card and verify that copy")
+            return "failed"
+        if Agreement.UNREAD in found:
+            view.no("read again, not all of it could be read", "keep the card and verify that copy")
+            return "failed"
+        if Agreement.NOT_SHOWN in found:
+            view.no(
+                "read again, it agrees and could not be shown to come from the drive",
+                "unplug the drive, plug it in again, and ask again",
+            )
+            return None
+        return "proven"
 
     def _hold(
         self,
@@ -231,7 +261,8 @@ class AttachedLook:
         algorithm: str,
         expected: Callable[[bytes], str],
         view: CopyInView,
-    ) -> bool:
+        reading: Reading | None = None,
+    ) -> Agreement:
         return hashes_hold(
             self.io,
             root,
@@ -244,6 +275,7 @@ class AttachedLook:
             settings=self.settings,
             emit=self.emit,
             cancel=self.cancel,
+            reading=reading,
         )
 
     # --- the drive
@@ -296,10 +328,13 @@ class AttachedLook:
                 found = io.stat(name, records)
                 entries.append(FileEntry(name, found.size, found.modified_ns))
                 digests[name] = link.sha256
-            good = self._hold(records, entries, volume, "sha256", digests.__getitem__, view)
+            agrees = self._hold(records, entries, volume, "sha256", digests.__getitem__, view)
         finally:
             io.close(records)
-        if not good:
+        good = agrees is Agreement.HOLDS
+        if agrees is Agreement.DIFFERS:
+            view.no("its records, read again, are not those read a moment ago", "keep the card and verify that copy")
+        elif not good:
             view.no(
                 "it is read-only, and its records cannot be shown to come from the drive itself",
                 "unplug it, plug it in again, and ask again",

@@ -19,6 +19,7 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
 from rollproof.proof.devices import share_a_device
+from rollproof.proof.readings import against_absent
 from rollproof.reading.settings import Settings
 from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
@@ -135,6 +136,8 @@ class CopyLook:
             view.no("it is absent, and this station has not seen it itself", remedy)
         elif known.state in BAD:
             view.no(f"it is absent, and this station last found: {known.why or known.state}", "attach it and verify it")
+        elif (why := against_absent(known.unsettled)) != "":
+            view.no(f"it is absent, and {why}", "attach it and verify it")
         elif not known.seen_here or age is None:
             view.no("it is absent, and this station has not seen it itself", remedy)
         elif known.state != "proven" or known.readback not in self.rules.accepted:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
+from rollproof.copies.reading_journal import Reading
 from rollproof.copying.plan import same_time
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
@@ -14,6 +15,7 @@ from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.evidence import evidence_of, rank_of
+from rollproof.proof.readings import Agreement, agreement
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass
 from rollproof.reading.parcels import Stopped
@@ -55,17 +57,24 @@ def read_tree(
     emit: Emit,
     cancel: Cancel,
     alike: Callable[[int, int], bool] | None = None,
+    at_once: Callable[[int, str | None], None] = lambda number, text: None,
 ) -> TreeRead:
-    """Read and hash files below an open folder. Raises Interrupted when the end was asked for; nothing else."""
+    """Read and hash files below an open folder. Raises Interrupted when the end was asked for; nothing else.
+
+    `at_once` is told of every file when it is known: its hash by the first algorithm, None for one that could not be
+    read.
+    """
     result = TreeRead(HashesByPath(files), bytearray([_UNREAD]) * len(files))
     emit(LegStarted("", leg, drive, len(files), sum(entry.size for entry in files)))
 
     def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
         result.hashes.take_in(number, texts)
         result._ranks[number] = rank_of(evidence)
+        at_once(number, texts.get(algorithms[0]))
 
     def fault(number: int, finding: Finding) -> None:
         result.faults[files[number].path] = finding
+        at_once(number, None)
 
     def moved(size: int, count: int, number: int) -> None:
         emit(Moved("", leg, drive, size, count, shown(files[number].path)))
@@ -110,8 +119,18 @@ def hashes_hold(
     settings: Settings,
     emit: Emit,
     cancel: Cancel,
-) -> bool:
-    """Whether every one of these files of a copy, read now with accepted evidence, has the hash it should have."""
+    reading: Reading | None = None,
+) -> Agreement:
+    """Whether every one of these files of a copy, read now with accepted evidence, has the hash it should have. What is
+    wrong is put down in `reading` when it is found."""
+
+    def at_once(number: int, text: str | None) -> None:
+        path = entries[number].path
+        if reading is not None and text is None:
+            reading.unread(path)
+        elif reading is not None and text != expected(path):
+            reading.differs(path)
+
     read = read_tree(
         io,
         root,
@@ -124,10 +143,17 @@ def hashes_hold(
         emit=emit,
         cancel=cancel,
         alike=lambda one, other: same_time(one, other, volume.limits),
+        at_once=at_once,
     )
-    if read.lost is not None or read.faults:
-        return False
-    return all(
-        read.hashes.of(number).get(algorithm) == expected(entry.path) and read.evidence(number) in accepted
-        for number, entry in enumerate(entries)
+    if reading is not None and read.lost is not None:
+        reading.lost(read.lost.detail)
+    texts = [read.hashes.of(number).get(algorithm) for number in range(len(entries))]
+    evidences = {found for number in range(len(entries)) if (found := read.evidence(number)) is not None}
+    return agreement(
+        differs=any(
+            text is not None and text != expected(entry.path) for entry, text in zip(entries, texts, strict=True)
+        ),
+        unread=read.lost is not None or bool(read.faults) or None in texts,
+        evidences=evidences,
+        accepted=accepted,
     )

@@ -21,11 +21,12 @@ from rollproof.copies.inner_history import InnerSets
 from rollproof.copies.ledger_update import other_offload_records, remember_verify
 from rollproof.copies.location import place_on
 from rollproof.copies.outer_history import LOOK_ELSEWHERE, own_files
+from rollproof.copies.reading_journal import Reading, ReadingJournal
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import Interrupted
+from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
@@ -45,13 +46,13 @@ from rollproof.records.signing import Signer, wrong_signatures
 from rollproof.records.standing import standing
 from rollproof.station.keys import station_signer
 from rollproof.station.ledger import StationLedger
-from rollproof.storage.errors import hanging
+from rollproof.storage.errors import hanging, said
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.verify.append import append_result
-from rollproof.workflows.verify.differences import compare
+from rollproof.workflows.verify.differences import compare, is_other, seen_bad
 from rollproof.workflows.verify.work import Work, was_away
 
 
@@ -68,6 +69,7 @@ class CopyVerifier:
         cancel: Cancel,
         station: StationLedger | None = None,
         signer: Signer | None = None,
+        journal: ReadingJournal | None = None,
     ) -> None:
         self._io = io
         self._drives = drives
@@ -77,6 +79,7 @@ class CopyVerifier:
         self._cancel = cancel
         self._station = station if station is not None else StationLedger()
         self._signer = signer if signer is not None else station_signer()
+        self._journal = journal if journal is not None else ReadingJournal(self._station, "verify")
         self._pool = BufferPool(settings.block_bytes)
         self._hangs = False
         """Whether the drive at hand does not answer: nothing more may be asked of it, and its handle is in use."""
@@ -101,7 +104,15 @@ class CopyVerifier:
             volume = self._drives.volume_of(path)
             if not try_lock(self._io, handle):
                 return _untouched(path, locked_finding(drive, os.path.basename(path)))
-            return self._with_lock(path, drive, handle, volume, tuple(inner), also, take)
+            reading = self._journal.begin(volume, place_on(volume, path), drive)
+            try:
+                return self._with_lock(path, drive, handle, volume, tuple(inner), also, take, reading)
+            except UntrustedInput as problem:
+                reading.fails(f"its papers cannot be relied on: {problem.message}")
+                raise
+            except OSError as error:
+                reading.lost(f"it could not be read ({said(error)})")
+                raise
         finally:
             if not self._hangs:  # else a read that hangs still uses it
                 with contextlib.suppress(OSError):
@@ -116,9 +127,11 @@ class CopyVerifier:
         inner: tuple[bytes, ...],
         also: tuple[str, ...],
         take: Callable[[Reads], None] | None,
+        reading: Reading,
     ) -> VerifiedCopy:
         started_at = datetime.now().astimezone()
         papers = read_expectation(self._io, handle, volume, drive)
+        reading.saw(papers.chain)
         rules, hidden = copy_rules(papers, drive)
         there = own_files(take_snapshot(self._io, handle, rules, cancel=self._cancel), inner, papers.files)
         work = Work(
@@ -152,19 +165,24 @@ class CopyVerifier:
         sets = InnerSets(self._io, handle, inner) if inner else None
         gone = check_references(papers.history, sets.histories if sets is not None else ()).all()
         work.findings += [replace(odd, drive=drive, remedy=odd.remedy or LOOK_ELSEWHERE) for odd in gone]
-        self._read(work, also)
+        seen_bad(work, reading)
+        self._read(work, also, reading)
         compare(work, strict=self._request.strict)
         if take is not None and not self._hangs:
             take(work.read)
         work.findings += self._station.tell(lambda ledger: self._other_records(ledger, work)) or []
         if not self._hangs:
             append_result(self._io, work, started_at, self._request.person, self._signer, sets, forgets=bool(gone))
+            if not work.clean and not reading.bad:
+                reading.fails("a verify found that this copy is not as recorded")
+            reading.finish(everything=work.is_whole, evidence=work.readback)
             self._remember(work)
+        work.findings += reading.trouble()
         return self._result(work)
 
     # --- reading
 
-    def _read(self, work: Work, also: tuple[str, ...]) -> None:
+    def _read(self, work: Work, also: tuple[str, ...], reading: Reading) -> None:
         files = work.there.files
         extra = chosen(self._request.add_hashes) if self._request.add_hashes else ()
         extra = (*extra, *also)
@@ -181,19 +199,26 @@ class CopyVerifier:
         ok = False
         try:
             for algorithms, numbers in groups.items():
-                self._pass(work, roll, algorithms, numbers)
+                self._pass(work, roll, algorithms, numbers, reading)
             ok = True
         except Stopped:
-            raise Interrupted("verify was interrupted; nothing was written for this copy") from None
+            told = self._journal.told()
+            raise Interrupted(
+                "verify was interrupted; nothing was written for this copy" + (f"; {told}" if told else "")
+            ) from None
         except TreeLost as lost:
+            reading.lost(lost.finding.detail)
             work.findings.append(replace(lost.finding, drive=work.drive))
         except Stalled:
             self._hangs = True
             work.findings.append(hanging(work.drive, self._settings.stall_seconds))
+            reading.lost(work.findings[-1].detail)
         finally:
             self._emit(LegEnded(roll, Leg.READ_BACK, work.drive, ok))
 
-    def _pass(self, work: Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int]) -> None:
+    def _pass(
+        self, work: Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int], reading: Reading
+    ) -> None:
         files = work.there.files
         access = MediumAccess(
             self._io, work.volume.way, work.volume.source, at_once=self._settings.files_on(work.volume)
@@ -203,8 +228,12 @@ class CopyVerifier:
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
             work.read.add(number, texts)
             work.evidences.add(Evidence.MEDIUM if work.was_away else evidence)
+            wanted = work.papers.files.get(files[number].path)
+            if wanted is not None and is_other(wanted, texts):
+                reading.differs(files[number].path)
 
         def fault(number: int, finding: Finding) -> None:
+            reading.unread(files[number].path)
             work.findings.append(finding)
 
         def moved(size: int, count: int, number: int) -> None:

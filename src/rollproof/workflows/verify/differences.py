@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from rollproof.copies.history import Wanted
+from rollproof.copies.reading_journal import Reading
 from rollproof.copying.plan import same_time
 from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
@@ -28,9 +30,7 @@ def compare(work: Work, *, strict: bool) -> None:
             continue
         if number not in work.read:
             continue  # a finding already says why it could not be read
-        read, hashes = work.read.texts(number), wanted.hashes
-        shared = read.keys() & hashes.keys()
-        if not shared or any(read[name] != hashes[name] for name in shared):
+        if is_other(wanted, work.read.texts(number)):
             work.differ.append(path)
         elif wanted.modified_ns is not None and not same_time(
             wanted.modified_ns, entry.modified_ns, work.volume.limits
@@ -71,6 +71,24 @@ def compare(work: Work, *, strict: bool) -> None:
             "look who touched it",
         ),
     ]
+
+
+def seen_bad(work: Work, reading: Reading) -> None:
+    """Put down what the listing alone shows, before a byte is read: files that are gone or have another size."""
+    ignored = set(work.there.ignored)
+    for path in sorted(work.papers.files):
+        wanted, number = work.papers.files[path], find_file(work.there.files, path)
+        if number is None:
+            if path not in ignored:
+                reading.missing(path)
+        elif wanted.size is not None and wanted.size != work.there.files[number].size:
+            reading.differs(path)
+
+
+def is_other(wanted: Wanted, read: Mapping[str, str]) -> bool:
+    """Whether what was read of a file is not what was recorded, or cannot be shown to be."""
+    shared = read.keys() & wanted.hashes.keys()
+    return not shared or any(read[name] != wanted.hashes[name] for name in shared)
 
 
 def _about(kind: Kind, severity: Severity, paths: Sequence[bytes], drive: str, what: str, remedy: str) -> list[Finding]:

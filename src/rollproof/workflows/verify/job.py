@@ -11,8 +11,10 @@ from functools import partial
 from typing import TypeVar
 
 from rollproof.copies.find import find_rolls
+from rollproof.copies.location import place_on
 from rollproof.copies.nesting import history_above, mounted_inside
 from rollproof.copies.outer_history import OuterHistories, in_order, is_below
+from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.drives.interface import Drives
 from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
@@ -22,6 +24,7 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
+from rollproof.models.volumes import Volume
 from rollproof.reading.settings import Settings
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import hanging, said
@@ -96,12 +99,18 @@ class _OnePath:
         self._findings: list[Finding] = []
         self._drives = watched(drives, self._watch)
         self._person = request.person
-        self._verifier = CopyVerifier(self._io, watched(drives, self._watch), request, settings, emit, cancel, station)
+        self._journal = ReadingJournal(station, "verify")
+        self._verifier = CopyVerifier(
+            self._io, self._drives, request, settings, emit, cancel, station, journal=self._journal
+        )
+        self._at: tuple[Volume, bytes] | None = None
+        """On which volume the path lies, and where, as far as it could be told."""
 
     def run(self, path: bytes) -> tuple[list[VerifiedCopy], list[Finding]]:
         """The copies found and verified, and what is wrong beside them. Raises Interrupted."""
         left: list[bytes] = []
         try:
+            self._answered(partial(self._place, path))
             around: list[bytes] = []
             rolls, self._findings = self._answered(lambda: _rolls(self._io, path, self._cancel, around))
             if rolls == [] and not around:
@@ -121,9 +130,21 @@ class _OnePath:
                 return self._copies, self._findings
         except NoAnswer:
             self._findings.append(hanging(shown(path), self._settings.stall_seconds))
+            self._lost(self._findings[-1].detail, shown(path))
         if left:
             self._findings.append(_not_verified(left, path))
         return self._copies, self._findings
+
+    def _place(self, path: bytes) -> None:
+        with contextlib.suppress(OSError):
+            volume = self._drives.volume_of(path)
+            self._at = (volume, place_on(volume, path))
+
+    def _lost(self, why: str, drive: str) -> None:
+        """Put down that the drive does not answer: for the copy that was being read, else for all below the path."""
+        self._findings += self._journal.all_silent(why)
+        if self._at is not None and not self._journal.reads:
+            self._findings += self._journal.drive_lost(*self._at, drive, why)
 
     def _answered(self, work: Callable[[], _Answer]) -> _Answer:
         # a read that hangs is named by the copy's own verdict, with what was read before: that goes first

@@ -6,6 +6,7 @@ import os
 from dataclasses import dataclass, field
 
 from rollproof.copies.history import Expectation
+from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Severity
 from rollproof.models.names import shown
 from rollproof.models.reads import Reads
@@ -59,6 +60,12 @@ class Work:
             and not self.missing
             and not any(finding.severity is Severity.ERROR for finding in self.findings)
         )
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether every recorded file was read to its end."""
+        files = self.there.files
+        return all((number := find_file(files, path)) is not None and number in self.read for path in self.papers.files)
 
     @property
     def readback(self) -> Evidence | None:

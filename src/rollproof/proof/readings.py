@@ -1,0 +1,103 @@
+"""What a reading of a copy does to its proof, and what a reading that left no good word means for it while it is away.
+
+A reading is remembered before its first byte, and what it finds wrong the moment it is known; so it leaves its mark
+however it ends: by itself, by an error, by Ctrl-C, or killed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from rollproof.models.volumes import Evidence
+
+
+class Effect(StrEnum):
+    """What a reading does to what was known of the copy before."""
+
+    WITHDRAWS = "withdraws"
+    """Something was not as recorded, or could not be read: no proof stands until a full clean reading."""
+    SETTLES = "settles"
+    """Everything was read from the medium and is as recorded: what earlier readings left is put behind the copy."""
+    NOTHING = "nothing"
+    """What was read agrees, and it was not everything, or cannot be shown to come from the drive."""
+    UNFINISHED = "unfinished"
+    """It was begun and not read to its end: nobody knows what the rest would have shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingFacts:
+    """How one reading went. `evidence` is the weakest of all its reads (None: nothing was read); `everything` is
+    whether every recorded file was read."""
+
+    finished: bool
+    bad: bool
+    everything: bool
+    evidence: Evidence | None
+
+
+def effect_of(reading: ReadingFacts, accepted: Collection[Evidence]) -> Effect:
+    """What differs withdraws, whatever its evidence; what agrees settles only as a whole and from the medium."""
+    if reading.bad:
+        return Effect.WITHDRAWS
+    if not reading.finished:
+        return Effect.UNFINISHED
+    if reading.everything and reading.evidence in accepted:
+        return Effect.SETTLES
+    return Effect.NOTHING
+
+
+@dataclass(frozen=True, slots=True)
+class Unsettled:
+    """A reading that no later one has put behind the copy. `why` is its bad news, empty where it was only begun;
+    `newest_record` is the SHA-256 of the newest word in the copy's records when it began, empty where none was seen."""
+
+    began_at: datetime
+    command: str
+    why: str
+    newest_record: str
+
+
+def withdrawn_by(readings: Iterable[Unsettled], newest_record: str) -> str:
+    """The bad news that stands against a copy whose newest recorded word is this one; empty when there is none.
+
+    A newer word than those that the reading saw answers it: it is judged by itself.
+    """
+    return next((each.why for each in readings if each.why and each.newest_record in ("", newest_record)), "")
+
+
+def against_absent(readings: Iterable[Unsettled]) -> str:
+    """Why a copy that is away does not count after these readings; empty when they say nothing against it."""
+    left = sorted(readings, key=lambda each: (not each.why, each.began_at))
+    if not left:
+        return ""
+    first = left[0]
+    if first.why:
+        return f"this station last found: {first.why}"
+    when = first.began_at.astimezone().isoformat(sep=" ", timespec="minutes")
+    return f"a reading of it ({first.command}, begun {when}) was not finished"
+
+
+class Agreement(StrEnum):
+    """What reading files again and comparing them with their hashes shows."""
+
+    HOLDS = "holds"
+    DIFFERS = "differs"
+    UNREAD = "unread"
+    NOT_SHOWN = "not shown"
+    """Everything agrees, and a cache may have answered: it shows nothing, and takes nothing back either."""
+
+
+def agreement(
+    *, differs: bool, unread: bool, evidences: Collection[Evidence], accepted: Collection[Evidence]
+) -> Agreement:
+    """What differs is the worst, whatever its evidence; then what could not be read; then what is not shown."""
+    if differs:
+        return Agreement.DIFFERS
+    if unread:
+        return Agreement.UNREAD
+    if any(evidence not in accepted for evidence in evidences):
+        return Agreement.NOT_SHOWN
+    return Agreement.HOLDS
