@@ -1,0 +1,95 @@
+"""What a reading does to the proof of a copy: every case, and what is left of it while the copy is away."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from rollproof.models.volumes import Evidence
+from rollproof.proof.readings import (
+    Agreement,
+    Effect,
+    ReadingFacts,
+    Unsettled,
+    against_absent,
+    agreement,
+    effect_of,
+    withdrawn_by,
+)
+
+ACCEPTED = frozenset((Evidence.MEDIUM, Evidence.SERVER))
+MEDIUM, SERVER, CACHE = Evidence.MEDIUM, Evidence.SERVER, Evidence.CACHE
+THEN = datetime(2026, 5, 14, 15, 28, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("finished", "bad", "everything", "evidence", "effect"),
+    [
+        # what differs withdraws, whatever its evidence, and however the reading ended
+        (True, True, True, MEDIUM, Effect.WITHDRAWS),
+        (True, True, True, CACHE, Effect.WITHDRAWS),
+        (True, True, False, None, Effect.WITHDRAWS),
+        (False, True, False, CACHE, Effect.WITHDRAWS),
+        # what was not read to its end settles nothing
+        (False, False, False, None, Effect.UNFINISHED),
+        (False, False, True, MEDIUM, Effect.UNFINISHED),
+        # what agrees settles as a whole and from the medium only
+        (True, False, True, MEDIUM, Effect.SETTLES),
+        (True, False, True, SERVER, Effect.SETTLES),
+        (True, False, True, CACHE, Effect.NOTHING),
+        (True, False, False, MEDIUM, Effect.NOTHING),
+        (True, False, True, None, Effect.NOTHING),
+    ],
+)
+def test_what_a_reading_does(
+    finished: bool, bad: bool, everything: bool, evidence: Evidence | None, effect: Effect
+) -> None:
+    assert effect_of(ReadingFacts(finished, bad, everything, evidence), ACCEPTED) is effect
+
+
+def test_a_stricter_policy_does_not_take_a_server_s_word() -> None:
+    assert effect_of(ReadingFacts(True, False, True, SERVER), {MEDIUM}) is Effect.NOTHING
+
+
+@pytest.mark.parametrize(
+    ("differs", "unread", "evidences", "answer"),
+    [
+        (True, True, {CACHE}, Agreement.DIFFERS),
+        (True, False, {MEDIUM}, Agreement.DIFFERS),
+        (False, True, {CACHE}, Agreement.UNREAD),
+        (False, False, {MEDIUM, CACHE}, Agreement.NOT_SHOWN),
+        (False, False, {MEDIUM, SERVER}, Agreement.HOLDS),
+        (False, False, set(), Agreement.HOLDS),
+    ],
+)
+def test_what_files_read_again_show(differs: bool, unread: bool, evidences: set[Evidence], answer: Agreement) -> None:
+    assert agreement(differs=differs, unread=unread, evidences=evidences, accepted=ACCEPTED) is answer
+
+
+def begun(why: str = "", newest: str = "record 1") -> Unsettled:
+    return Unsettled(THEN, "verify", why, newest)
+
+
+@pytest.mark.parametrize(
+    ("readings", "newest", "why"),
+    [
+        ([], "record 1", ""),
+        ([begun()], "record 1", ""),
+        ([begun("a differs")], "record 1", "a differs"),
+        ([begun("a differs")], "record 2", ""),
+        ([begun("a differs"), begun("b differs", "record 2")], "record 2", "b differs"),
+        ([begun("the drive died", "")], "record 2", "the drive died"),
+    ],
+)
+def test_bad_news_stands_until_a_word_that_the_reading_had_not_seen(
+    readings: list[Unsettled], newest: str, why: str
+) -> None:
+    assert withdrawn_by(readings, newest) == why
+
+
+def test_a_copy_that_is_away_does_not_count_after_a_reading_that_was_only_begun() -> None:
+    assert against_absent([]) == ""
+    assert "verify" in against_absent([begun()])
+    assert "was not finished" in against_absent([begun()])
+    assert against_absent([begun(), begun("a differs")]) == "this station last found: a differs"
