@@ -279,10 +279,6 @@ def test_a_folder_in_the_place_of_the_ledger_is_our_own_error(home: Path) -> Non
         open_ledger(home, machine=HERE)
 
 
-NEXT = MIGRATIONS[-1].number + 1
-"""The number of a step that is not known yet."""
-
-
 def _adds_a_table(connection: Connection) -> None:
     connection.execute(text("CREATE TABLE bells (weight INTEGER)"))
 

@@ -11,7 +11,8 @@ from sqlalchemy import Connection, select
 
 from rollproof.ledger import tables
 from rollproof.ledger.entries import KnownPlace, PlaceNote
-from rollproof.ledger.remembering import put, seconds
+from rollproof.ledger.remembering import put
+from rollproof.ledger.values import seconds
 
 
 def remember(connection: Connection, notes: Iterable[PlaceNote], at: datetime) -> None:
