@@ -45,6 +45,7 @@ from rollproof.workflows.may_wipe.count import (
     count_copies,
 )
 from rollproof.workflows.may_wipe.hashes import HashesByPath
+from rollproof.workflows.may_wipe.last_look import changed_copies
 from rollproof.workflows.may_wipe.look import CopyLook
 from rollproof.workflows.may_wipe.offloads import OffloadsOfCard
 from rollproof.workflows.may_wipe.other_copies import believe_siblings
@@ -174,6 +175,8 @@ class _Judge:
                 return
             self._judge_files(card, ledger, rules)
         self._accepted(card)
+        if ledger is not None and not self.reasons:
+            self.reasons += changed_copies(self.used, ledger, self._in_time(), self.now)
         again = self._in_time()
         try:
             changed = again.run(lambda: still_the_same(again.io, again.drives, card, self.cancel))
