@@ -29,13 +29,14 @@ from support.loops import ToolFailed, tool, until
 
 FILE_SYSTEMS = ("ext4", "xfs", "btrfs", "exfat")
 
-_SIZES = {"ext4": 64 << 20, "xfs": 320 << 20, "btrfs": 160 << 20, "exfat": 64 << 20}
+_SIZES = {"ext4": 64 << 20, "xfs": 320 << 20, "btrfs": 160 << 20, "exfat": 64 << 20, "ntfs": 64 << 20}
 _MAKE: dict[str, tuple[str, ...]] = {
     # (nothing left to be written by the kernel on its own later: a test means the writes of those at work)
     "ext4": ("mkfs.ext4", "-q", "-F", "-E", "nodiscard,lazy_itable_init=0,lazy_journal_init=0", "-m", "0"),
     "xfs": ("mkfs.xfs", "-q", "-f", "-K"),
     "btrfs": ("mkfs.btrfs", "-q", "-f", "-K", "-d", "single", "-m", "single"),
     "exfat": ("mkfs.exfat",),
+    "ntfs": ("mkfs.ntfs", "-q", "-F", "-f"),
 }
 _TOOLS = (
     "losetup",
@@ -44,6 +45,7 @@ _TOOLS = (
     "strace",
     "fusermount3",
     "mount.exfat-fuse",
+    "ntfs-3g",
     *(words[0] for words in _MAKE.values()),
 )
 
@@ -100,6 +102,9 @@ class Drive:
     def _mount(self, words: str) -> None:
         if self.file_system == "exfat":
             tool("mount.exfat-fuse", "-o", words, self.node, self.mount)
+            until(lambda: is_mounted(self.mount))
+        elif self.file_system == "ntfs":
+            tool("ntfs-3g", "-o", words, self.node, self.mount)
             until(lambda: is_mounted(self.mount))
         else:
             tool("mount", "-t", self.file_system, "-o", words, self.node, self.mount)

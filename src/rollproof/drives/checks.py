@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rollproof.drives.cached_pages import right_findings
 from rollproof.drives.name_checks import name_findings
 from rollproof.drives.placement import placement_findings
 from rollproof.drives.space import bytes_needed, space_finding
@@ -28,7 +29,8 @@ def device_findings(
 
     Two destinations on one device count as one copy: a warning, an error when the policy requires distinct devices.
     So do two devices that show one volume identity, and all devices that could not be told apart. A destination on
-    the card's own device never counts, and a disk image names the disk beneath it.
+    the card's own device never counts, and a disk image names the disk beneath it. Where a right to a device node is
+    lacking, one warning says what gives it.
     """
     strict = Severity.ERROR if distinct_required else Severity.WARNING
     findings = [_one_device(group, strict) for group in _groups(destinations)]
@@ -38,6 +40,7 @@ def device_findings(
         findings.append(_on_the_card(beside, source))
     findings += _unknown(destinations, strict)
     findings += _images(destinations)
+    findings += right_findings([("the card", source), *destinations])
     return findings
 
 

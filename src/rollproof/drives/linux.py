@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rollproof.drives import mountinfo, probe
+from rollproof.drives.cached_pages import may_see_cached_pages
 from rollproof.drives.interface import Partition
 from rollproof.drives.limits import limits_for
 from rollproof.drives.linux_device import Probe, device_on, network_device, unknown_device
@@ -81,6 +82,7 @@ class Calls:
     mount_id: Callable[[bytes], int | None] = _mount_id
     file_system_uuid: Callable[[bytes], str | None] = probe.file_system_uuid
     blkid: Callable[[str], Mapping[str, str]] = probe.run_blkid
+    may_see_cached_pages: Callable[[str], bool] = may_see_cached_pages
 
 
 class LinuxDrives:
@@ -199,6 +201,8 @@ class LinuxDrives:
         def ask(index: int, mount: Mount) -> None:
             try:
                 answers[index] = self._volume(mount, mount.mount_point, all_mounts)
+            except PermissionError:
+                answers[index] = replace(self._bare_volume(mount), refused=True)
             except OSError:
                 pass  # gone, or not ours to look at: the bare facts are shown
 
@@ -255,6 +259,7 @@ class LinuxDrives:
             limits=limits_for(file_system, options=options, allocation_bytes=allocation),
             boot_id=self._boot_id(),
             reserved_bytes=self._calls.reserved(path),
+            may_see_cached_pages=block is None or self._calls.may_see_cached_pages(self._block.node(block)),
         )
 
     def _device(self, file_system: str, block: bytes | None, mounts: list[Mount], depth: int = 0) -> Device:

@@ -63,7 +63,7 @@ _WORDS = {
     MediumWay.DIRECT_AFTER_EVICTION: "a read-back reaches the medium once the system's cache of the file is dropped",
     MediumWay.DEVICE_PAGES_DROPPED: (
         "a read-back reaches the medium once the system's cache of the device is dropped"
-        " (needs the right to read the device)"
+        " (which needs the owner of the device's node, or root)"
     ),
     MediumWay.MACOS_INVALIDATED: "a read-back reaches the medium once the system's cache of the file is dropped",
     MediumWay.WINDOWS_UNBUFFERED: "a read-back reaches the medium (unbuffered reads)",

@@ -63,6 +63,7 @@ class Kind(StrEnum):
     SAME_DEVICE = "same-device"
     UNKNOWN_DEVICE = "unknown-device"
     DISK_IMAGE = "disk-image"
+    NO_RIGHT_TO_DEVICE = "no-right-to-device"
     SAME_FOLDER = "same-folder"
     DESTINATION_INSIDE_SOURCE = "destination-inside-source"
     SOURCE_INSIDE_DESTINATION = "source-inside-destination"

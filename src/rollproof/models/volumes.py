@@ -106,3 +106,7 @@ class Volume:
     boot_id: str | None = None
     reserved_bytes: int = 0
     """Room that is free and kept from ordinary users: neither in `free_bytes` nor used by any file."""
+    may_see_cached_pages: bool = True
+    """False where this process may not ask which pages of the device node are cached; see `drives.cached_pages`."""
+    refused: bool = False
+    """Whether this person may not look into it at all; then only the bare facts are known."""

@@ -304,7 +304,7 @@ class _Reading:
     def _remedy_for_copied(self) -> str:
         if all(entry.two_passes for entry in self._offloads):
             return "Unplug this drive, plug it in again, and verify this copy."
-        return "Read the card again while it still holds the roll."
+        return "Run the offload of the card to this drive again: it reads the card anew."
 
     def _proven(self) -> Standing:
         newest = self._offloads[-1]

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from rollproof.drives.cached_pages import INSTALL, lacks_right
 from rollproof.drives.interface import Drives
 from rollproof.drives.ways import way_in_words
 from rollproof.models.names import is_text, to_base64, to_text
@@ -48,6 +49,10 @@ class DriveOut(BaseModel):
     """The best evidence a read-back there can earn without unplugging the drive."""
     readback_words: str
     """The same as a sentence."""
+    lacks_right: bool = False
+    """Whether a read there is `cache` only because this person does not own the device's node."""
+    refused: bool = False
+    """Whether this person may not look into it at all."""
     role: str | None = None
     """Its role in the production, None without a production or when it has none."""
     known: str = ""
@@ -73,6 +78,8 @@ class DrivesResult(BaseModel):
 
     drives: list[DriveOut]
     missing: list[MissingDrive]
+    install: list[str] = []
+    """Commands that give the right that some of the drives lack, once on this computer."""
 
     def as_json(self) -> dict[str, Any]:
         """The one JSON object."""
@@ -105,6 +112,7 @@ def list_drives(
     return DrivesResult(
         drives=[_out(index, volume, found, roles.get(index), known(volume)) for index, volume in enumerate(found)],
         missing=missing,
+        install=list(INSTALL) if any(lacks_right(volume) for volume in found) else [],
     )
 
 
@@ -146,8 +154,10 @@ def _out(index: int, volume: Volume, found: Sequence[Volume], role: str | None, 
         capacity_bytes=volume.capacity_bytes,
         free_bytes=volume.free_bytes,
         read_only=volume.read_only,
-        readback=_evidence(volume.way),
-        readback_words=way_in_words(volume.way),
+        readback="cache" if lacks_right(volume) else _evidence(volume.way),
+        readback_words=way_in_words(MediumWay.NONE if lacks_right(volume) else volume.way),
+        lacks_right=lacks_right(volume),
+        refused=volume.refused,
         role=role,
         known=known,
         same_device_as=beside,

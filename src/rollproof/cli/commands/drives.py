@@ -12,6 +12,7 @@ from rollproof.cli.session import Job, Session
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from rollproof.cli.console import Output
     from rollproof.workflows.drives import DrivesResult
 
 
@@ -33,13 +34,20 @@ Examples:
       system and memory mounts too
   rollproof drives --json
       the same for a script
+  rollproof drives --rule
+      the udev rule that makes your removable exFAT and NTFS drives provable
 """,
 )
 @click.option("--all", "everything", is_flag=True, help="List system and memory mounts too.")
+@click.option(
+    "--rule",
+    is_flag=True,
+    help="Print the udev rule that lets you prove copies on exFAT and NTFS drives through FUSE.",
+)
 @production_option
 @json_option
 @click.pass_obj
-def command(session: Session, /, everything: bool, production_file: bytes | None, as_json: bool) -> int:
+def command(session: Session, /, everything: bool, rule: bool, production_file: bytes | None, as_json: bool) -> int:
     """List the attached volumes: device, identity, free space, role in the production.
 
     This is what an offload goes by: two volumes on one device count as one copy, and the identity shown here is what
@@ -48,9 +56,22 @@ def command(session: Session, /, everything: bool, production_file: bytes | None
     from rollproof.cli.views.drives_view import drives_lines  # noqa: PLC0415 - as above
 
     output = session.speak(json=as_json)
+    if rule:
+        return _print_rule(output, as_json=as_json)
     result = session.workflow("drives", _workflow)(production_file, everything=everything)
     if as_json:
         output.answer(result.as_json())
     else:
         output.show(drives_lines(result))
+    return 0
+
+
+def _print_rule(output: Output, *, as_json: bool) -> int:
+    from rollproof.drives.cached_pages import INSTALL, rule_for_this_person  # noqa: PLC0415 - as above
+
+    rule = rule_for_this_person()
+    if as_json:
+        output.answer({"rule": rule, "install": list(INSTALL), "findings": []})
+    else:
+        output.raw([rule])
     return 0

@@ -39,13 +39,20 @@ def _roll_steps(roll: RollResult) -> list[str]:
             steps.append("Name another copy of the roll, and run it again: only what is missing is then copied.")
         else:
             steps.append(f"See to {which}, then run the same command again: what is proven is not copied again.")
+    told = {finding.kind for finding in roll.findings if finding.remedy}
+    if {"no-right-to-device", "source-from-cache"} <= told:
+        # the card's two reads are lacking: no verify of the copies could supply them
+        steps.append(
+            "Install the rule named above (rollproof drives shows it again), plug the card and the drives in again, then"
+            " run the same command again: what was copied is not copied again."
+        )
+        return steps
     steps += [
         f"Unplug {inert(each.drive)}, plug it in again, then: rollproof verify {inert(shlex.quote(each.path))}"
         for each in roll.destinations
         if each.state == "copied" and each.readback == "cache"
     ]
     # what a finding with a remedy has said already is not said twice
-    told = {finding.kind for finding in roll.findings if finding.remedy}
     if roll.source_kind == "card" and roll.source_reads < 2 and "copied" in states and "single-read" not in told:
         steps.append(
             "The card was read once only: run the same command again without --single-read before it is wiped."

@@ -19,6 +19,9 @@ def drives_lines(result: DrivesResult) -> Iterator[Text]:
         if number:
             yield Text()
         yield from _drive_lines(drive)
+    if result.install:
+        yield Text()
+        yield from _right_lines(result)
     if result.missing:
         yield Text()
         yield Text("Not attached", BAD)
@@ -33,6 +36,9 @@ def _drive_lines(drive: DriveOut) -> Iterator[Text]:
     if drive.capacity_bytes:
         room = f"{words.size(drive.free_bytes)} free of {words.size(drive.capacity_bytes)}"
         yield join(f"  {room}", Text(", read-only", WARN) if drive.read_only else "")
+    elif drive.refused:
+        yield Text("  not for you to look into: no permission for its folder", WARN)
+        return
     else:
         yield Text("  does not answer; unplug it and plug it in again", WARN)
     identity = join(", volume ", safe(drive.volume)) if drive.volume else ", volume without identity"
@@ -41,12 +47,24 @@ def _drive_lines(drive: DriveOut) -> Iterator[Text]:
     yield join("  on ", safe(drive.device or "a device that could not be told"), serial)
     if drive.known and not drive.known.startswith("not known here: "):  # a station's own disk is nobody's news
         yield join("  ", safe(drive.known))
-    yield join("  ", safe(drive.readback_words, "" if drive.readback == "medium" else WARN))
+    if drive.lacks_right:
+        yield Text("  what is read here cannot be shown to come from the medium; see below", WARN)
+    else:
+        yield join("  ", safe(drive.readback_words, "" if drive.readback == "medium" else WARN))
     if drive.same_device_as:
         others = words.listed([safe(other).plain for other in drive.same_device_as])
         yield Text(f"  on the same device as {others}: together they count as one copy", WARN)
     elif drive.device_key is None:
         yield Text("  its device could not be told from others: all such drives count as one copy", QUIET)
+
+
+def _right_lines(result: DrivesResult) -> Iterator[Text]:
+    places = words.listed([safe(drive.mount_point).plain for drive in result.drives if drive.lacks_right])
+    yield Text(f"Not provable for you yet: {places}", WARN)
+    yield Text("  They are mounted through FUSE. Only the owner of the device's node can rule out that a cache answers.")
+    yield Text("  Once on this computer, with the administrator's password:")
+    yield from (Text(f"    {command}", STRONG) for command in result.install)
+    yield Text("  Then unplug them and plug them in again. The rule lets you read these devices, never write to them.")
 
 
 def _missing_line(missing: MissingDrive) -> Text:

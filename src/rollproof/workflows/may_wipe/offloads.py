@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from itertools import islice
 
+from rollproof.drives.cached_pages import INSTALL, lacks_right
 from rollproof.drives.interface import Drives
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
@@ -12,7 +13,7 @@ from rollproof.models.events import Emit, Leg
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, MayWipeRequest
-from rollproof.models.volumes import Evidence
+from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.acceptance import Subject
 from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
@@ -104,7 +105,7 @@ class OffloadsOfCard:
                 keep(
                     Kind.SOURCE_FROM_CACHE,
                     "the card was read, but a cache may have answered instead of the medium",
-                    "take the card out, put it back, and ask again",
+                    _again(card.volume),
                     path=shown(files[weak[0]].path),
                     count=len(weak),
                 )
@@ -118,3 +119,10 @@ class OffloadsOfCard:
                     if read.hashes.get(file.path, {}).get(algorithm) == file.hash_text:
                         found[file.offload_id] = None
         return ledger.offloads(found)
+
+
+def _again(volume: Volume) -> str:
+    """What lets a re-read of the card count."""
+    if lacks_right(volume):
+        return f"once on this computer: {' && '.join(INSTALL)}; then take the card out, put it back, and ask again"
+    return "take the card out, put it back, and ask again"

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
+from rollproof.drives.cached_pages import lacks_right
 from rollproof.models.errors import ExitStatus
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
@@ -86,7 +87,7 @@ def roll_result(
     if outcome.source_failure is not None:
         told.append(outcome.source_failure)
     if card.kind == "card":
-        told += _about_evidence(board, outcome, single_read=single_read)
+        told += _about_evidence(board, outcome, card, single_read=single_read)
     counted = _counted([at for at, result in zip(drives, results, strict=True) if result.state == "proven"], card)
     if counted < wish.policy.copies_required:
         states = [result.state for result in results]
@@ -220,7 +221,9 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
     )
 
 
-def _about_evidence(board: ProofBoard, outcome: CopyOutcome, *, single_read: bool) -> list[Finding]:
+def _about_evidence(
+    board: ProofBoard, outcome: CopyOutcome, card: CardAtWork, *, single_read: bool
+) -> list[Finding]:
     passes = [board.source_evidence(number) for number in range(outcome.source_passes_done)]
     if single_read:
         return [
@@ -233,13 +236,15 @@ def _about_evidence(board: ProofBoard, outcome: CopyOutcome, *, single_read: boo
             )
         ]
     if any(evidence is not None and evidence is not Evidence.MEDIUM for evidence in passes):
+        lacks = lacks_right(card.volume)
+        first = "install the rule" if lacks else "put the card into a reader that this computer reads directly"
         return [
             Finding(
                 Kind.SOURCE_FROM_CACHE,
                 Severity.WARNING,
                 "",
                 "a cache may have answered for the card when it was read: two reads of the medium itself are not shown",
-                remedy="put the card into a reader that this computer reads directly, then run the same command again",
+                remedy=f"{first}, then {'plug the card in again and ' if lacks else ''}run the same command again",
             )
         ]
     return []
