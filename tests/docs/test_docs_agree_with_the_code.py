@@ -18,7 +18,7 @@ _LINK = re.compile(r"!?\[[^\]]*\]\(([^)\s]+)\)")
 _COMMAND_LINE = re.compile(r"\brollproof ([a-z][a-z-]+)\b")
 _OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]+\b")
 # options of other programs that the docs mention
-_FOREIGN_OPTIONS = {"--check", "--version", "--help", "--editable"}
+_FOREIGN_OPTIONS = {"--reload", "--check", "--version", "--help", "--editable"}
 
 
 def every_command() -> dict[str, click.Command]:

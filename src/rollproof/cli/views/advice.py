@@ -43,8 +43,8 @@ def _roll_steps(roll: RollResult) -> list[str]:
     if {"no-right-to-device", "source-from-cache"} <= told:
         # the card's two reads are lacking: no verify of the copies could supply them
         steps.append(
-            "Install the rule named above (rollproof drives shows it again), plug the card and the drives in again, then"
-            " run the same command again: what was copied is not copied again."
+            "Install the rule named above (rollproof drives shows it again), plug the card and the drives in again,"
+            " then run the same command again: what was copied is not copied again."
         )
         return steps
     steps += [

@@ -61,7 +61,9 @@ def _drive_lines(drive: DriveOut) -> Iterator[Text]:
 def _right_lines(result: DrivesResult) -> Iterator[Text]:
     places = words.listed([safe(drive.mount_point).plain for drive in result.drives if drive.lacks_right])
     yield Text(f"Not provable for you yet: {places}", WARN)
-    yield Text("  They are mounted through FUSE. Only the owner of the device's node can rule out that a cache answers.")
+    yield Text(
+        "  They are mounted through FUSE. Only the owner of the device's node can rule out that a cache answers."
+    )
     yield Text("  Once on this computer, with the administrator's password:")
     yield from (Text(f"    {command}", STRONG) for command in result.install)
     yield Text("  Then unplug them and plug them in again. The rule lets you read these devices, never write to them.")
