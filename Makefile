@@ -1,6 +1,6 @@
 # Two commands do everything on a fresh machine with Python 3.11 or newer:
 #   make demo    three demo cards, offloaded to three drives, verified; may a card be wiped?
-#   make test    style, types, imports and the whole test suite
+#   make test    style, types, imports and the whole test suite; stops after the quick part where that fails
 # Another Python: make test PYTHON=python3.12
 
 PYTHON ?= python3
@@ -18,12 +18,13 @@ INSTALLED_DEV := $(VENV)/installed-dev
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check docs screens schema wheel bench clean
+.PHONY: help demo test quick check docs screens schema wheel bench clean
 
 help:
 	@echo "make demo       offload and verify the demo cards; shows the verdict and where to look"
-	@echo "make test       style, types, import contract and the whole test suite"
-	@echo "make check      the same without the tests"
+	@echo "make quick      style, types, import contract, the tests of each room and one way through each job"
+	@echo "make test       the same, then the tests of whole jobs, of attacks and on real devices"
+	@echo "make check      style, types and import contract alone"
 	@echo "make docs       write the generated pages of docs/ anew"
 	@echo "make screens    take the pictures of the real screens anew"
 	@echo "make schema     write the JSON Schema of the records anew"
@@ -58,8 +59,11 @@ check: $(INSTALLED_DEV)
 	$(BIN)/mypy src tests tools demo_media
 	$(BIN)/lint-imports
 
-test: check
-	$(BIN)/pytest -n $(WORKERS) --dist loadgroup $(PYTEST_ARGS)
+quick: check
+	$(BIN)/pytest -n $(WORKERS) -m "not slow" $(PYTEST_ARGS)
+
+test: quick
+	$(BIN)/pytest -n $(WORKERS) -m slow $(PYTEST_ARGS)
 
 docs: $(INSTALLED_DEV) schema
 	$(BIN)/python tools/make_docs.py

@@ -1,4 +1,4 @@
-"""Settings for every test: a station home of its own, real devices in one worker, and the count of injected faults."""
+"""Settings for every test: a station home of its own, mounts of each worker's own, and the count of injected faults."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ import pytest
 
 from support.counting import FAULTS
 from support.devices import Devices, why_no_devices
+from support.mounts import keep_mounts_to_ourselves
+from support.schedule import InTurn, in_turn
 from support.statements import share_compiled_statements
 
 _DEMAND = "ROLLPROOF_DEVICE_TESTS"
@@ -38,11 +40,10 @@ def devices(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Devices]:
         yield made
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Loop devices are scarce and mounts are global: every device test runs in the same worker."""
-    for item in items:
-        if item.get_closest_marker("device") is not None:
-            item.add_marker(pytest.mark.xdist_group("devices"))
+    """What is quick comes first, and of that what others stand upon (before `-m` chooses by the marks given here)."""
+    items[:] = in_turn(items)
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
@@ -71,8 +72,13 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
         output["faults"] = FAULTS.as_json()
 
 
-class _FromWorkers:
-    """Known to pluggy only where xdist runs: the hook exists nowhere else."""
+class _WithWorkers:
+    """Known to pluggy only where xdist runs: the hooks exist nowhere else."""
+
+    @pytest.hookimpl
+    def pytest_xdist_make_scheduler(self, config: pytest.Config, log: Any) -> InTurn:
+        """Each worker that is free takes the next test."""
+        return InTurn(config, log)
 
     @pytest.hookimpl
     def pytest_testnodedown(self, node: Any) -> None:
@@ -83,12 +89,13 @@ class _FromWorkers:
 def pytest_configure(config: pytest.Config) -> None:
     """Listen to workers where there are any; end on SIGTERM as on Ctrl-C, so that nothing stays mounted."""
     share_compiled_statements()
+    keep_mounts_to_ourselves()
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         # a shell starts what runs in its background deaf to Ctrl-C, and children inherit that: here it is heard
         signal.signal(signal.SIGINT, signal.default_int_handler)
     if config.pluginmanager.hasplugin("xdist"):
-        config.pluginmanager.register(_FromWorkers(), "faults-from-workers")
+        config.pluginmanager.register(_WithWorkers(), "with-workers")
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

@@ -18,8 +18,6 @@ from rollproof.records.station_key import key_signer
 from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
 
-pytestmark = pytest.mark.xdist_group("audit")
-
 
 @dataclass(frozen=True)
 class Audited:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import functools
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 from support.counting import FAULTS
 from support.station import Ended, Station, Word
@@ -29,27 +31,52 @@ def _worked(pid: int, so_far: float) -> float:
         return so_far
 
 
-class ForkedStation:
-    """Like `Station`, for the plain command only. Close it, or use it as a context."""
+class _Server:
+    """The program that forks. It ends with this process, whose end of the pipe is its standard input."""
 
-    def __init__(self, station: Station) -> None:
-        self.station = station
-        self._out = station.home.parent / "stdout"
-        self._err = station.home.parent / "stderr"
-        self._server = subprocess.Popen(
+    def __init__(self) -> None:
+        self._program = subprocess.Popen(
             [sys.executable, str(Path(__file__).with_name("fork_server.py"))],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,
         )
+        self._one_at_a_time = threading.Lock()
+        atexit.register(self.close)
 
-    def _ask(self, words: dict[str, Any]) -> dict[str, Any]:
-        assert self._server.stdin is not None
-        assert self._server.stdout is not None
-        self._server.stdin.write(json.dumps(words).encode() + b"\n")
-        self._server.stdin.flush()
-        told: dict[str, Any] = json.loads(self._server.stdout.readline())
+    def ask(self, words: dict[str, Any]) -> dict[str, Any]:
+        """One line there and one back."""
+        assert self._program.stdin is not None
+        assert self._program.stdout is not None
+        with self._one_at_a_time:
+            self._program.stdin.write(json.dumps(words).encode() + b"\n")
+            self._program.stdin.flush()
+            told: dict[str, Any] = json.loads(self._program.stdout.readline())
         return told
+
+    def close(self) -> None:
+        """End it."""
+        assert self._program.stdin is not None
+        assert self._program.stdout is not None
+        self._program.stdin.close()
+        self._program.wait(10)
+        self._program.stdout.close()
+
+
+@functools.cache
+def _server() -> _Server:
+    """One for all tests of this process: it takes two seconds of the processor to get ready."""
+    return _Server()
+
+
+class ForkedStation:
+    """Like `Station`, for the plain command only."""
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        self._out = station.home.parent / "stdout"
+        self._err = station.home.parent / "stderr"
+        self._ask = _server().ask
 
     def run(self, *words: Word) -> Ended:
         """Run the command to its end."""
@@ -91,19 +118,3 @@ class ForkedStation:
             FAULTS.add("SIGKILL at a random instant")
         took = time.monotonic() - began
         return Ended(status, self._out.read_bytes(), self._err.read_bytes(), took, work_seconds=worked - (first or 0.0))
-
-    def close(self) -> None:
-        """End the server."""
-        assert self._server.stdin is not None
-        self._server.stdin.close()
-        self._server.wait(10)
-        if self._server.stdout is not None:
-            self._server.stdout.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()

@@ -66,6 +66,7 @@ def verifies(made: Made) -> int:
 # --- by listing
 
 
+@pytest.mark.path
 def test_an_audit_by_listing_writes_nothing_on_any_drive(made: Made) -> None:
     before = tree(made.top, own=True)
     result = look(made)

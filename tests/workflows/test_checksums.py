@@ -57,6 +57,7 @@ def stock_check(tool: str, folder: Path, listed: Path) -> subprocess.CompletedPr
     )
 
 
+@pytest.mark.path
 @pytest.mark.parametrize("algorithm", NEEDED)
 def test_the_stock_tool_finds_every_line_right_and_a_changed_byte_wrong(station: Station, algorithm: str) -> None:
     result = write(station, station.one, algorithm)

@@ -215,6 +215,7 @@ def test_a_handover_record_that_contradicts_itself_is_an_error(station: Station)
     assert "bad-record" in kinds(look(station.one))
 
 
+@pytest.mark.path
 def test_a_whole_way_there_is_one_timeline(station: Station) -> None:
     receive(ReceiveRequest(os.fsencode(station.one)), emit=print, cancel=Cancel(), settings=SMALL)
     result = look(station.one)

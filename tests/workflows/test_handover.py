@@ -284,6 +284,7 @@ def test_the_same_drive_gives_the_same_receipt(courier: Courier) -> None:
     assert (last["verdict"], last["receipt"], last["copy"]["readback"]) == ("proven", handed.receipt, "medium")
 
 
+@pytest.mark.path
 def test_every_roll_that_was_received_was_read_again_and_says_so_in_its_own_chain(courier: Courier) -> None:
     courier.hand_over()
     courier.receive()

@@ -80,6 +80,7 @@ def cut(path: Path) -> None:
 # --- cards
 
 
+@pytest.mark.path
 @pytest.mark.parametrize("name", cards())
 def test_a_demo_card_is_sound_and_its_clips_are_those_that_were_shot(top: Path, name: str) -> None:
     card = demo_card(top, name)

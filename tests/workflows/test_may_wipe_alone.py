@@ -474,6 +474,7 @@ def test_an_absent_drive_that_was_last_seen_without_the_roll_does_not_count(tabl
     assert "last seen without this roll" in why_not(result)
 
 
+@pytest.mark.path
 def test_an_absent_drive_counts_for_a_day_by_what_this_station_saw(table: Table) -> None:
     table.offload()
     table.desk.unplug(table.two)

@@ -43,6 +43,7 @@ def written_names(log: list[bytes]) -> HookedIo:
     return HookedIo(hook)
 
 
+@pytest.mark.path
 def test_a_card_arrives_whole_on_both_drives_with_its_record_and_manifest(station: Station) -> None:
     before = tree(station.card)
     result = station.offload()
@@ -175,6 +176,7 @@ def test_a_drive_that_joins_later_gets_its_copy_and_the_proven_one_is_left_alone
     assert len(station.records(station.one)) == 1
 
 
+@pytest.mark.path
 def test_ctrl_c_leaves_the_marker_and_the_same_command_finishes_without_copying_finished_files_again(
     station: Station,
 ) -> None:

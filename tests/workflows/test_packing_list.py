@@ -182,6 +182,7 @@ def test_a_packing_list_that_is_there_is_left_as_it_is(station: Station) -> None
 # --- the arrival
 
 
+@pytest.mark.path
 def test_a_drive_as_listed_is_the_same(station: Station) -> None:
     second_roll(station)
     pack(station)

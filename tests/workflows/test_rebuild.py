@@ -31,6 +31,7 @@ def rebuild(*paths: Path) -> RebuildResult:
     return rebuild_ledger([os.fsencode(path) for path in paths], cancel=Cancel())
 
 
+@pytest.mark.path
 def test_rolls_files_clips_copies_and_records_are_as_before(station: Station) -> None:
     station.verify()
     with open_ledger() as ledger:

@@ -56,6 +56,7 @@ def second_roll(station: Station, name: str = "B002", day: str = "2026-05-15") -
     station.offload(cards=(os.fsencode(card),), day=day)
 
 
+@pytest.mark.path
 def test_every_file_of_the_report_is_written_and_nothing_on_the_drives_is_touched(station: Station) -> None:
     before = tree(station.one, own=True), tree(station.card, own=True)
     result = write(station, station.one, station.two)

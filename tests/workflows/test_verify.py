@@ -20,6 +20,7 @@ def station(tmp_path: Path) -> Station:
     return made
 
 
+@pytest.mark.path
 def test_untouched_copies_are_proven_and_both_histories_grow(station: Station) -> None:
     result = station.verify()
     assert (result.verdict, result.status) == ("proven", ExitStatus.DONE)

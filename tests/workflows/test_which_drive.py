@@ -88,6 +88,7 @@ def _identity(desk: Desk, thing: Thing) -> DriveIdentity:
     return DriveIdentity.of(desk.volume_of(os.fsencode(thing.top)))
 
 
+@pytest.mark.path
 def test_drives_and_custody_say_it(desk: Desk) -> None:
     listed = list_drives(desk, known=which_drive_if_any)
     assert any(drive.known.startswith("known here as shuttle") for drive in listed.drives)
