@@ -11,6 +11,7 @@ from rollproof.drives.system import system_drives
 from support.devices import Devices
 from support.invariants import MARKER, PARTIAL, Copy, check_copy
 from support.movies import whole_movie
+from support.spare_disks import SpareDisks
 from support.stage import ROLL, Stage, real_stage
 from support.still_drives import StillDrives
 from support.sweep import untouched
@@ -67,7 +68,7 @@ def make_bench(devices: Devices, *, one: str = "ext4", two: str = "xfs", tree: T
 
 def settle(bench: Stage) -> None:
     """After something was plugged in: ask the system about the drives anew, once."""
-    bench.places = StillDrives(system_drives())
+    bench.places = StillDrives(SpareDisks(system_drives()))
 
 
 def offload_order(bench: Stage) -> Order:

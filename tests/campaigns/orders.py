@@ -34,6 +34,7 @@ from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
 from support.devices import Drive
 from support.faulty_io import FaultyIo
+from support.spare_disks import SpareDisks
 from support.still_drives import StillDrives
 
 SETTINGS = Settings(
@@ -154,7 +155,7 @@ def serve() -> None:
 
 
 def _carry_out(order: Order, kill_after: float | None) -> Done:
-    places = StillDrives(system_drives())
+    places = StillDrives(SpareDisks(system_drives()))
     for path in (order.card, *order.drives):
         if path:  # asked before the fork: nobody plugs anything in while the child works
             volume = places.volume_of(os.fsencode(path))

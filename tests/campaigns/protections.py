@@ -288,6 +288,34 @@ PROTECTIONS = (
         f"{ALONE}::cannot_be_told_count_as_one",
     ),
     Protection(
+        "an image is the drive it lies on", _DEVICES,
+        'return (lower.key if lower is not None else None), "loop", True', 'return own_key, "loop", False',
+        "drives/test_drives_linux.py::image_is_the_drive",
+    ),
+    Protection(
+        "an image in memory is no device", _DEVICES,
+        'return None, "memory", False', 'return own_key, "loop", False',
+        "drives/test_drives_linux.py::image_is_the_drive",
+    ),
+    Protection(
+        "another drive's cache may answer for an image", "drives/ways.py", " or device.cached_beneath", "",
+        "drives/test_drives_linux.py::image_is_the_drive",
+    ),
+    Protection(
+        "a detached image is still in the cache beneath", "workflows/verify/work.py",
+        "not now.device.cached_beneath and ", "", "drives/test_what_lies_beneath.py::image_that_was_detached",
+    ),
+    Protection(
+        "a FUSE mount's own word about its device", "drives/linux.py",
+        'mount.file_system == "btrfs"', 'mount.file_system.startswith(("btrfs", "fuse"))',
+        "drives/test_drives_linux.py::only_says_what_it_is",
+    ),
+    Protection(
+        "a FUSE mount's own word about its kind", "drives/linux.py",
+        'return "fuse" if mounted_as in THROUGH_DEVICE_PAGES else mounted_as', "return mounted_as",
+        "drives/test_drives_linux.py::only_says_what_it_is",
+    ),
+    Protection(
         "memory is no device", _DEVICES, 'device.kind != "memory" and ', "", "proof/test_counting_devices.py",
     ),
     Protection(

@@ -211,8 +211,6 @@ def test_a_bind_mount_is_the_same_device_with_the_folder_it_shows(machine: Machi
     [
         ("fuseblk", "exfat", "fuse.exfat", MediumWay.DEVICE_PAGES_DROPPED),
         ("fuseblk", "ntfs", "fuse.ntfs", MediumWay.DEVICE_PAGES_DROPPED),
-        ("fuse", "exfat", "fuse.exfat", MediumWay.DEVICE_PAGES_DROPPED),
-        ("fuse.exfat-fuse", "exfat", "fuse.exfat", MediumWay.DEVICE_PAGES_DROPPED),
         ("fuseblk", "ext4", "fuse.ext4", MediumWay.NONE),
         ("fuseblk", "", "fuseblk", MediumWay.NONE),
         ("exfat", "exfat", "exfat", MediumWay.DIRECT),
@@ -227,6 +225,45 @@ def test_fuse_on_a_block_device_is_named_by_what_lies_there(
     card = machine.drives().volume_of(b"/media/card")
     assert (card.file_system, card.way, card.source) == (name, way, "/dev/sdb1")
     assert card.device.node == "/dev/sdb"
+
+
+@pytest.mark.parametrize("mounted_as", ["fuse", "fuse.exfat", "fuse.ntfs", "fuse.exfat-fuse"])
+def test_fuse_that_only_says_what_it_is_is_no_device_and_a_cache_may_answer(machine: Machine, mounted_as: str) -> None:
+    with_bridge(machine, "sdb", 1, serial="ABCD-REAL", table="1111")
+    machine.mount("/media/card", "0:44", mounted_as, "/dev/sdb1")
+    (card,) = [each for each in machine.drives().volumes() if each.mount_point == b"/media/card"]
+    assert (card.device.key, card.way, card.file_system in ("fuse.exfat", "fuse.ntfs")) == (
+        None,
+        MediumWay.NONE,
+        False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("at", "kind", "own"),
+    [("/home/a", "loop", True), ("/media/shuttle", "loop", False), ("/run/ram", "memory", False)],
+)
+def test_an_image_is_the_drive_it_lies_on_but_for_the_computers_own(
+    machine: Machine, at: str, kind: str, own: bool
+) -> None:
+    machine.mount("/home", "8:1", "ext4", "/dev/sda1")
+    machine.mount("/run", "0:40", "tmpfs", "tmpfs")
+    bridge = with_bridge(machine, "sdb", 1, serial="ABCD-REAL", table="1111")
+    machine.mount("/media/shuttle", bridge, "exfat", "/dev/sdb1")
+    machine.disk("loop0", "7:0", bus="virtual", attributes={"loop/backing_file": f"{at}/backup.img\n"})
+    machine.mount("/media/img", "7:0", "ext4", "/dev/loop0")
+    drives = machine.drives()
+    image, lower = (drives.volume_of(path) for path in (b"/media/img", at.encode()))
+    assert (image.device.kind, image.device.key == lower.device.key) == (kind, not own)
+    assert image.way is (MediumWay.DIRECT if own else MediumWay.NONE)
+
+
+def test_an_image_on_another_partition_of_the_system_disk_is_its_own(machine: Machine) -> None:
+    machine.mount("/data", "8:1", "ext4", "/dev/sda1")
+    machine.disk("loop0", "7:0", bus="virtual", attributes={"loop/backing_file": "/data/backup.img\n"})
+    machine.mount("/media/img", "7:0", "ext4", "/dev/loop0")
+    image = machine.drives().volume_of(b"/media/img")
+    assert (image.device.key, image.way) == ("image:wwid:naa.5000c500a1b2c3d4:/data/backup.img", MediumWay.DIRECT)
 
 
 def test_fuse_without_a_block_device_is_no_device(machine: Machine) -> None:

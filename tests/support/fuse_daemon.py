@@ -273,7 +273,7 @@ def _listen(rules: Rules, files: PassThrough) -> None:
         sys.stdout.flush()
 
 
-def main(behind: str, mount: str, direct_io: str) -> None:
+def main(behind: str, mount: str, direct_io: str, fsname: str, subtype: str) -> None:
     """Serve until unmounted. Attribute caching is off, so that every question reaches the rules."""
     rules = Rules()
     files = PassThrough(os.fsencode(behind), rules)
@@ -283,8 +283,8 @@ def main(behind: str, mount: str, direct_io: str) -> None:
         mount,
         foreground=True,
         nothreads=False,
-        fsname="faulty",
-        subtype="rollprooftest",
+        fsname=fsname,
+        subtype=subtype,
         direct_io=direct_io == "1",
         attr_timeout=0,
         entry_timeout=0,

@@ -51,9 +51,20 @@ class FuseRule:
 
 
 class FaultyFolder:
-    """`behind` mounted at `mount` through the daemon. With `direct_io` the kernel keeps no pages of its files."""
+    """`behind` mounted at `mount` through the daemon. With `direct_io` the kernel keeps no pages of its files.
 
-    def __init__(self, behind: Path, mount: Path, *, direct_io: bool = False) -> None:
+    `fsname` and `subtype` are what it says of itself in the mount table: anything it likes.
+    """
+
+    def __init__(
+        self,
+        behind: Path,
+        mount: Path,
+        *,
+        direct_io: bool = False,
+        fsname: str = "faulty",
+        subtype: str = "rollprooftest",
+    ) -> None:
         self.behind = behind
         self.mount = mount
         behind.mkdir(parents=True, exist_ok=True)
@@ -62,7 +73,15 @@ class FaultyFolder:
         self._talking = threading.Lock()
         library = os.environ.get("FUSE_LIBRARY_PATH") or _libfuse3()
         self._daemon = subprocess.Popen(
-            [sys.executable, str(Path(__file__).with_name("fuse_daemon.py")), behind, mount, str(int(direct_io))],
+            [
+                sys.executable,
+                str(Path(__file__).with_name("fuse_daemon.py")),
+                behind,
+                mount,
+                str(int(direct_io)),
+                fsname,
+                subtype,
+            ],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={**os.environ, "FUSE_LIBRARY_PATH": library},

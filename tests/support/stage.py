@@ -34,6 +34,7 @@ from support.faults import Killed, Rule
 from support.faulty_io import FaultyIo
 from support.fuse_fs import FaultyDisk
 from support.invariants import Copy, Known
+from support.spare_disks import SpareDisks
 from support.still_drives import StillDrives
 from support.trees import Blob, Folder, Tree, build
 
@@ -315,7 +316,7 @@ def stage(folder: Path, tree: Tree = CARD) -> Iterator[Stage]:
                 folder / "home",
                 places["card"],
                 drives,
-                StillDrives(system_drives()),
+                StillDrives(SpareDisks(system_drives())),
                 Known.of(places["card"]),
                 {name: Known.of(path) for name, path in drives.items()},
                 fresh_home=fresh_home,
@@ -359,4 +360,4 @@ def real_stage(
     os.sync()
     strangers = {name: Known.of(path) for name, path in drives.items()}
     home = devices.place("home")
-    return Stage(home, media["card"].mount, drives, system_drives(), known, strangers, media, disks)
+    return Stage(home, media["card"].mount, drives, SpareDisks(system_drives()), known, strangers, media, disks)

@@ -108,12 +108,17 @@ def _on_the_card(group: Sequence[Destination], source: Volume) -> Finding:
 
 def _unknown(destinations: Sequence[Destination], strict: Severity) -> list[Finding]:
     unknown = [at for at in destinations if at[1].device.key is None]
-    severity = strict if len(unknown) > 1 else Severity.WARNING
-    together = "; all such destinations count as one copy" if len(unknown) > 1 else ""
+    several = sum(at[1].device.kind != "memory" for at in unknown) > 1
     findings = []
     for drive, volume in unknown:
-        if volume.device.kind == "memory":
-            what = f"the destination {drive} lies in this computer's memory: it is gone when the power is"
+        in_memory = volume.device.kind == "memory"
+        severity = strict if several or in_memory else Severity.WARNING
+        together = "; all such destinations count as one copy" if several and not in_memory else ""
+        if in_memory:
+            what = (
+                f"the destination {drive} lies in this computer's memory: it is gone when the power is, and counts as"
+                " no copy"
+            )
         elif volume.device.kind == "network":
             what = (
                 f"the destination {drive} is a network volume ({inert(volume.source)}): the disks below are not known"
@@ -146,13 +151,15 @@ def _images(destinations: Sequence[Destination]) -> list[Finding]:
             if other != drive and not below.isdisjoint(parts(there.device.beneath) | parts(there.device.key))
         ]
         also = f", the disk that also holds {_listed(sharing)}" if sharing else ""
+        counts = "it counts as the drive it lies on, and that drive's cache may answer for it"
+        if not device.cached_beneath:
+            counts = "it counts as a device of its own beside other images, but is lost with the disk beneath it"
         findings.append(
             Finding(
                 Kind.DISK_IMAGE,
                 Severity.WARNING,
                 shown(volume.mount_point),
-                f"the destination {drive} is a {inert(device.label)}{also}: it counts as a device of its own, but is"
-                " lost with the disk beneath it",
+                f"the destination {drive} is a {inert(device.label)}{also}: {counts}",
                 drive=drive,
                 remedy="keep footage on drives, not in disk images",
             )

@@ -11,16 +11,19 @@ from rollproof.drives import mountinfo, probe
 from rollproof.drives.cached_pages import may_see_cached_pages
 from rollproof.drives.interface import Partition
 from rollproof.drives.limits import limits_for
-from rollproof.drives.linux_device import Probe, device_on, network_device, unknown_device
+from rollproof.drives.linux_device import Beneath, Probe, device_on, network_device, unknown_device
 from rollproof.drives.mountinfo import Mount
 from rollproof.drives.sysfs import BlockDevices
-from rollproof.drives.ways import is_network, way_for
+from rollproof.drives.ways import THROUGH_DEVICE_PAGES, is_network, way_for
 from rollproof.models.names import to_text
 from rollproof.models.volumes import Device, Volume
+from rollproof.proof.devices import share_a_device
 
 _VOLUME_SECONDS = 12.0  # longer than blkid may take: a hung network volume must not hang the list
 _NOT_A_DRIVE = frozenset({"squashfs", "erofs", "overlay", "tmpfs", "ramfs", "autofs", "rootfs", "nsfs", "fuse.portal"})
 _SYSTEM_PLACES = (b"/boot", b"/efi", b"/snap", b"/var/lib/docker", b"/var/lib/snapd")
+_OWN_DISK = frozenset({b"/", b"/home", b"/root", b"/usr", b"/var", b"/tmp"})
+"""Where the computer's own disks are mounted; another partition of the disk with the system is its own, too."""
 _SYSTEM_PARTITIONS = frozenset(
     {
         "0xef",
@@ -168,11 +171,13 @@ class LinuxDrives:
         return probe.merged(self._calls.blkid(self._block.node(device)), stored)
 
     def _block_device(self, mount: Mount) -> bytes | None:
-        """The block device a mount stands on: by its number, else (btrfs, plain FUSE) by its source."""
+        """The block device a mount stands on: by its number, else (btrfs) by its source.
+
+        The source of a FUSE mount is what its program says of itself; where it really has a block device (`fuseblk`)
+        the kernel opened that device and gives its number.
+        """
         found = self._block.by_number(mount.device) if mount.device[0] else None
-        if found is None and (
-            mount.file_system in {"btrfs", "fuse", "fuseblk"} or mount.file_system.startswith("fuse.")
-        ):
+        if found is None and mount.file_system == "btrfs":
             found = self._block.by_node(mount.source)
         return found
 
@@ -193,7 +198,8 @@ class LinuxDrives:
             return False
         if is_network(mount.file_system) or mount.file_system == "zfs":
             return True
-        return self._block_device(mount) is not None
+        says_so = mount.file_system.startswith("fuse") and self._block.by_node(mount.source) is not None
+        return says_so or self._block_device(mount) is not None
 
     def _volumes_in_time(self, mounts: list[Mount], all_mounts: list[Mount]) -> list[Volume]:
         answers: dict[int, Volume] = {}
@@ -266,13 +272,37 @@ class LinuxDrives:
         if block is None:
             return network_device() if is_network(file_system) else unknown_device(file_system)
 
-        def beneath(backing: bytes) -> Device | None:
-            mount = mountinfo.mount_of(mounts, backing)
+        def beneath(backing: bytes) -> Beneath | None:
+            mount = self._mount_with(backing, mounts)
             if mount is None or depth > 4:
                 return None
-            return self._device(mount.file_system.lower(), self._block_device(mount), mounts, depth + 1)
+            lower = self._device(mount.file_system.lower(), self._block_device(mount), mounts, depth + 1)
+            return Beneath(lower, self._is_own_disk(mount, lower, mounts))
 
         return device_on(self._block, block, self._members(block), Probe(self._probe), beneath)
+
+    def _mount_with(self, backing: bytes, mounts: list[Mount]) -> Mount | None:
+        """The mount that holds a disk image's file; None where the file is not there any more."""
+        mount = mountinfo.mount_of(mounts, backing)
+        if mount is None or mount.file_system.startswith("fuse") or is_network(mount.file_system):
+            return mount  # nothing is asked of what may never answer: its images are no devices of their own anyway
+        try:
+            self._calls.device_number(backing)
+        except OSError:
+            return None  # its drive was unmounted under it, or the path is another system's
+        mount_id = self._calls.mount_id(backing)
+        return next((found for found in mounts if found.mount_id == mount_id), mount)
+
+    def _is_own_disk(self, mount: Mount, lower: Device, mounts: list[Mount]) -> bool:
+        if mount.mount_point in _OWN_DISK:
+            return True
+        system = next((found for found in mounts if found.mount_point == b"/"), None)
+        block = self._block_device(system) if system is not None else None
+        if system is None or block is None or lower.kind == "loop":
+            return False
+        # (its own layers are not asked about: one level tells whether it is the same disk)
+        own = device_on(self._block, block, self._members(block), Probe(self._probe), lambda backing: None)
+        return share_a_device(lower, own) is True
 
     def _serial(self, found: Mapping[str, str], block: bytes | None, path: bytes) -> str | None:
         if block is None:
@@ -308,5 +338,6 @@ def _named(mounted_as: str, written: str, *, on_block: bool) -> str:
     """`fuse.exfat` for FUSE on a block device with exFAT on it; other mounts keep the kernel's name."""
     is_fuse = mounted_as in {"fuse", "fuseblk"} or mounted_as.startswith(("fuse.", "fuseblk."))
     if not (is_fuse and on_block):
-        return mounted_as
+        # a program may call its mount what it likes: a kind that is known for how it reads takes a block device
+        return "fuse" if mounted_as in THROUGH_DEVICE_PAGES else mounted_as
     return f"fuse.{written.lower()}" if written else "fuseblk"

@@ -11,6 +11,15 @@ from rollproof.drives.probe import known_id
 from rollproof.drives.sysfs import BlockDevices
 from rollproof.models.names import inert, shown
 from rollproof.models.volumes import Device
+from rollproof.proof.devices import image_on
+
+
+@dataclass(frozen=True, slots=True)
+class Beneath:
+    """What a disk image's file lies on, and whether that is the computer's own disk."""
+
+    device: Device
+    own_disk: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +55,11 @@ def device_on(
     top: bytes,
     members: list[bytes],
     probe: Probe,
-    beneath: Callable[[bytes], Device | None],
+    beneath: Callable[[bytes], Beneath | None],
 ) -> Device:
     """The device below the block device `top`; `members` are all devices of its file system (one, save on btrfs).
 
-    `beneath` answers for the device on which a disk image's file lies.
+    `beneath` answers for what a disk image's file lies on.
     """
     bases = [base for member in members for base in block.bases(member)]
     disks = [_disk(block, disk, probe, beneath) for disk in dict.fromkeys(map(block.disk_of, bases))]
@@ -70,10 +79,11 @@ def device_on(
         disk_sequence=None,
         beneath=identity.joined([disk.beneath for disk in disks]) if any(disk.beneath for disk in disks) else None,
         label=f"a set of {len(disks)} disks ({'; '.join(disk.label for disk in disks)})",
+        cached_beneath=any(disk.cached_beneath for disk in disks),
     )
 
 
-def _disk(block: BlockDevices, disk: bytes, probe: Probe, beneath: Callable[[bytes], Device | None]) -> Device:
+def _disk(block: BlockDevices, disk: bytes, probe: Probe, beneath: Callable[[bytes], Beneath | None]) -> Device:
     backing = block.backing_file(disk)
     if backing is not None:
         return _image(block, disk, backing, beneath(backing))
@@ -100,15 +110,19 @@ def _disk(block: BlockDevices, disk: bytes, probe: Probe, beneath: Callable[[byt
     )
 
 
-def _image(block: BlockDevices, disk: bytes, backing: bytes, lower: Device | None) -> Device:
+def _image(block: BlockDevices, disk: bytes, backing: bytes, found: Beneath | None) -> Device:
+    lower = found.device if found is not None else None
+    own_key = identity.image_key(lower.key if lower else None, shown(backing))
+    key, kind, cached = image_on(lower, own_key, own_disk=found is not None and found.own_disk)
     where = lower.label if lower is not None else "a device that could not be told"
     return Device(
-        key=identity.image_key(lower.key if lower else None, shown(backing)),
-        kind="loop",
+        key=key,
+        kind=kind,
         node=block.node(disk),
         size_bytes=block.size_bytes(disk),
         rotational=None,  # what a loop device says of itself is no fact about a disk
         disk_sequence=block.disk_sequence(disk),
         beneath=lower.key if lower else None,
         label=f"disk image {shown(os.path.basename(backing))} on {where}",
+        cached_beneath=cached,
     )

@@ -25,6 +25,7 @@ from rollproof.drives.programs import Run, run
 from rollproof.drives.ways import is_network, way_for
 from rollproof.models.names import shown
 from rollproof.models.volumes import Device, MediumWay, Volume
+from rollproof.proof.devices import image_on
 from rollproof.storage import macos_calls as mac
 from rollproof.storage.macos_calls import MacosCalls, MountFacts
 
@@ -247,9 +248,12 @@ class MacosDrives:
         except OSError:
             lower = _UNKNOWN
         name = shown(os.fsencode(path))
+        own_key = identity.image_key(lower.key, name)
+        key, kind, cached = image_on(lower, own_key, own_disk=not path.startswith("/Volumes/"))
         return Device(
-            key=identity.image_key(lower.key, name),
-            kind="loop",
+            key=key,
+            kind=kind,
+            cached_beneath=cached,
             node=node,
             size_bytes=size,
             beneath=lower.key,

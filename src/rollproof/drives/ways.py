@@ -19,7 +19,7 @@ _OTHER_NETWORK = frozenset(
 )
 
 _DIRECT_ON_LINUX = frozenset({"ext4", "xfs", "exfat", "vfat", "ntfs3"})
-_THROUGH_DEVICE_PAGES = frozenset({"fuse.exfat", "fuse.ntfs"})
+THROUGH_DEVICE_PAGES = frozenset({"fuse.exfat", "fuse.ntfs"})
 _LOCAL_ON_MACOS = frozenset({"apfs", "hfs", "hfs+", "hfsplus", "exfat"})
 _LOCAL_ON_WINDOWS = frozenset({"ntfs", "exfat", "refs"})
 
@@ -34,12 +34,13 @@ def way_for(file_system: str, options: Collection[str], device: Device, system: 
 
     `file_system` is `Volume.file_system`: `fuse.exfat` and `fuse.ntfs` are FUSE file systems *on a block device*.
     On Linux, ext4 counts only when `options` hold no `data=journal`; the caller adds the file system's own defaults,
-    which the kernel leaves out of the mount table.
+    which the kernel leaves out of the mount table. A FUSE mount that only says what it is has another name
+    (`drives.linux`), and an image on another mounted drive may be answered from that drive's cache: neither has a way.
     """
     name = file_system.lower()
     if name in _ANSWERED_BY_A_SERVER:
         return MediumWay.SERVER
-    if is_network(name) or device.kind == "memory":
+    if is_network(name) or device.kind == "memory" or device.cached_beneath:
         return MediumWay.NONE
     if device.kind == "network":
         # a block device behind a network: the flush and the direct read both end at the server
@@ -53,7 +54,7 @@ def way_for(file_system: str, options: Collection[str], device: Device, system: 
         return MediumWay.NONE if name == "ext4" and "data=journal" in options else MediumWay.DIRECT
     if name == "btrfs":
         return MediumWay.DIRECT_AFTER_EVICTION
-    if name in _THROUGH_DEVICE_PAGES:
+    if name in THROUGH_DEVICE_PAGES:
         return MediumWay.DEVICE_PAGES_DROPPED
     return MediumWay.NONE
 

@@ -27,6 +27,7 @@ from rollproof.drives.ways import way_for
 from rollproof.drives.windows_answers import VOLUME_PATH, Machine, ask
 from rollproof.models.names import inert
 from rollproof.models.volumes import Device, MediumWay, Volume
+from rollproof.proof.devices import image_on
 from rollproof.storage import windows_calls as win
 from rollproof.storage.windows_calls import Win32Calls, Win32Failure
 
@@ -229,9 +230,12 @@ class WindowsDrives:
             if below and on and number(machine.disk(on[0]), "Bus") != _BUS_FILE:
                 lower = self._device(below, machine)
         name = path.rpartition("\\")[2] or node
+        own_disk = path[:2].casefold() == os.environ.get("SYSTEMDRIVE", "C:").casefold()
+        key, kind, cached = image_on(lower, identity.image_key(lower.key, path), own_disk=own_disk and bool(path))
         return Device(
-            key=identity.image_key(lower.key, path) if path else None,
-            kind="loop",
+            key=key,
+            kind=kind,
+            cached_beneath=cached,
             node=node,
             size_bytes=size,
             beneath=lower.key,

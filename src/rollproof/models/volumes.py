@@ -39,7 +39,8 @@ class Device:
 
     `key` is equal for two volumes exactly when they share one device; None when it could not be told (overlay,
     tmpfs, network): unidentified is not the same as different. `kind` is `disk`, `loop`, `network`, `memory` or
-    `unknown`. `beneath` is the key of the disk below a loop device or disk image.
+    `unknown`. `beneath` is the key of the disk below a loop device or disk image: an image on the computer's own disk
+    has a key of its own, one on any other drive has that drive's (`proof.devices.image_on`).
     """
 
     key: str | None
@@ -53,6 +54,8 @@ class Device:
     beneath: str | None = None
     label: str = ""
     """How a person would name it: model and node, or 'disk image X on …'."""
+    cached_beneath: bool = False
+    """Whether what is read of it may come from the cache of another mounted drive, on which it lies as an image."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,6 +69,19 @@ def count_devices(devices: Iterable[Device], *, card: Device | None = None) -> i
     return len(chosen_devices(list(devices), card=card))
 
 
+def image_on(lower: Device | None, own_key: str, *, own_disk: bool) -> tuple[str | None, str, bool]:
+    """What a disk image is: its key, its kind, and whether another drive's cache may answer for it.
+
+    `lower` is the device its file lies on (None: not to be told), `own_key` the key it has as a device of its own, as
+    which it counts on the computer's own disk only (`own_disk`), so that all can be tried without drives.
+    """
+    if lower is not None and lower.kind == "memory":
+        return None, "memory", False
+    if own_disk:
+        return own_key, "loop", False
+    return (lower.key if lower is not None else None), "loop", True
+
+
 def as_one(devices: Sequence[Device]) -> list[list[int]]:
     """The places of the copies in groups that are bound together: each counts as one with another of its group."""
     places = list(range(len(devices)))

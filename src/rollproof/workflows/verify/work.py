@@ -96,7 +96,7 @@ def was_away(papers: Expectation, now: Volume) -> bool:
         same_device(header.copy_, now)
         and (
             _both_differ(header.copy_.boot_id, now.boot_id)
-            or _both_differ(header.copy_.disk_sequence, now.device.disk_sequence)
+            or (not now.device.cached_beneath and _both_differ(header.copy_.disk_sequence, now.device.disk_sequence))
         )
         for header in offloads
     )
