@@ -449,9 +449,9 @@ PROTECTIONS = (
         "storage/test_files.py::",
     ),
     Protection(
-        "the card is looked at once more after its last read", "workflows/offload/card.py",
-        "    if problem is not None or after is None:\n        finding = Finding(",
-        "    if after is None:\n        return []\n    if False:\n        finding = Finding(",
+        "the card is looked at once more after its last read", "workflows/offload/card_source.py",
+        "        if problem is not None or after is None:\n            finding = Finding(",
+        "        if after is None:\n            return []\n        if False:\n            finding = Finding(",
         "faults/test_card_changes.py::another_card_at_the_same_mount_point",
     ),
     Protection(
@@ -589,8 +589,8 @@ PROTECTIONS = (
         "copying/test_board.py::test_what_is_said_of_all_files",
     ),
     Protection(
-        "a copy of what is no camera original is not proven with the rest", "workflows/offload/recorded_board.py",
-        "all(self._originals) and super().all_proven(drive)", "super().all_proven(drive)",
+        "a copy of what is no camera original is not proven with the rest", "proof/source_rule.py",
+        "return all(self._originals)", "return True",
         "workflows/test_copies_of_copies.py",
     ),
     Protection(

@@ -72,7 +72,7 @@ def test_asking_about_a_card_loads_neither_the_copying_nor_what_reads_pictures()
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     modules = set(json.loads(ran.stdout))
     assert (
-        not {"rollproof.copying.engine", "rollproof.workflows.offload.card_run", "rollproof.media.facts", "tomllib"}
+        not {"rollproof.copying.engine", "rollproof.workflows.offload.roll", "rollproof.media.facts", "tomllib"}
         & modules
     )
 

@@ -230,7 +230,7 @@ def test_the_order_is_records_then_ledger_then_verdict(station: Station, monkeyp
         monkeypatch.setattr(f"{module}.{name}", told)
 
     note("rollproof.workflows.offload.evidence", "append_record", "record")
-    note("rollproof.workflows.offload.card_run", "remember_offload", "ledger")
-    note("rollproof.workflows.offload.card_run", "roll_result", "verdict")
+    note("rollproof.workflows.offload.roll", "remember_card", "ledger")
+    note("rollproof.workflows.offload.roll", "roll_result", "verdict")
     station.offload()
     assert happened == ["record", "record", "ledger", "verdict"]

@@ -13,11 +13,12 @@ from enum import IntEnum
 
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
-from rollproof.models.source_words import CARD
+from rollproof.models.source_words import SourceWords
 from rollproof.models.texts import TextsByNumber, TextTable
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.proof.evidence import evidence_of, rank_of
+from rollproof.proof.source_rule import SourceRule, TwoReads
 
 
 class SourceState(IntEnum):
@@ -62,11 +63,8 @@ class _Copies:
 class ProofBoard:
     """Filled by the legs from any thread.
 
-    `two_passes` says whether a second read of the card belongs to the proof of this offload; without it nothing gets
-    better than copied. `accepted` is the evidence that counts for a copy's read-back. `words` speak of the source.
+    `accepted` is the evidence that counts for a copy's read-back; `rule` judges the reads of the source.
     """
-
-    words = CARD
 
     def __init__(
         self,
@@ -76,8 +74,10 @@ class ProofBoard:
         proof_algorithm: str,
         *,
         accepted: frozenset[Evidence] = frozenset((Evidence.MEDIUM, Evidence.SERVER)),
+        rule: SourceRule | None = None,
     ) -> None:
         self._files = files
+        self.rule: SourceRule = rule if rule is not None else TwoReads()
         self.algorithms = tuple(algorithms)
         self.proof_algorithm = proof_algorithm
         self._accepted = bytes(rank_of(evidence) for evidence in accepted)
@@ -89,10 +89,25 @@ class ProofBoard:
         self._copies = {drive: _Copies(len(files)) for drive in drives}
         self.source_findings: list[Finding] = []
 
+    @property
+    def words(self) -> SourceWords:
+        """What messages call the source."""
+        return self.rule.words
+
     # --- filling
 
     def source_hashed(self, number: int, texts: dict[str, str], evidence: Evidence) -> None:
         """The first read of a file ended; slow algorithms report on their own, so this may come in parts."""
+        read = self.rule.first_read(number, texts, evidence)
+        if read.fault is not None:
+            self.source_fault(number, read.fault)
+            return
+        self._first_read(number, texts, read.evidence)
+        first = self._text(number)
+        if read.settled and first is not None:
+            self.source_hashed_again(number, {self.proof_algorithm: first}, Evidence.MEDIUM)
+
+    def _first_read(self, number: int, texts: dict[str, str], evidence: Evidence) -> None:
         with self._lock:
             for name, text in texts.items():
                 self._hashes[name].set(number, text)
@@ -238,6 +253,11 @@ class ProofBoard:
         """What is known of a file on the card."""
         return SourceState(self._source[number])
 
+    def unsettled(self) -> list[int]:
+        """Files of a source that is read once of which nothing is known but that one read."""
+        once = (n for n, state in enumerate(self._source) if state == SourceState.READ_ONCE)
+        return [number for number in once if self.rule.needs_second_read(number)]
+
     def copy_state(self, drive: str, number: int) -> CopyState:
         """What is known of one copy."""
         return CopyState(self._copies[drive].states[number])
@@ -249,6 +269,8 @@ class ProofBoard:
     def is_proven(self, drive: str, number: int) -> bool:
         """Whether this copy of this file has its whole proof."""
         if self._source[number] != SourceState.READ_TWICE or not self._is_hashed(number):
+            return False
+        if not self.rule.shows_the_card(number):
             return False
         if self._source_evidence[0][number] or self._source_evidence[1][number]:
             return False  # a pass that a cache may have answered is no pass
@@ -265,6 +287,8 @@ class ProofBoard:
     def all_proven(self, drive: str) -> bool:
         """`is_proven` of every file: counted where each is proven by this offload alone, as nearly always."""
         many, copies = len(self._files), self._copies[drive]
+        if not self.rule.shows_the_card_throughout():
+            return False
         by_itself = (
             self._source.count(SourceState.READ_TWICE) == many
             and copies.states.count(CopyState.MATCHES) == many
@@ -319,7 +343,10 @@ class ProofBoard:
         )
 
     def source_evidence(self, which: int) -> Evidence | None:
-        """The weakest evidence of pass 0 or 1 over all files that were read to their end in it."""
+        """The weakest evidence of pass 0 or 1 over all files that were read to their end in it; of a source that is
+        read once there is no second one."""
+        if self.rule.reads_once:
+            return self.rule.evidence_of_reads() if which == 0 else None
         twice = (SourceState.READ_TWICE, SourceState.READS_DIFFER)
         read = twice if which == 1 else (SourceState.READ_ONCE, *twice)
         if any(map(self._source.count, read)) and not any(self._source_evidence[which]):

@@ -6,28 +6,15 @@ which judges the card again at the moment somebody is about to wipe it.
 
 from __future__ import annotations
 
-from rollproof.drives.interface import Drives
 from rollproof.models.errors import ExitStatus, RollproofError
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest
 from rollproof.models.results import CardAnswer, FindingOut, RollResult
-from rollproof.reading.settings import Settings
-from rollproof.station.ledger import StationLedger
-from rollproof.storage.io import Io
+from rollproof.station.context import Context
 from rollproof.workflows.may_wipe import may_wipe
 
 
-def with_answer(
-    result: RollResult,
-    card: bytes,
-    *,
-    io: Io,
-    drives: Drives,
-    request: OffloadRequest,
-    station: StationLedger,
-    settings: Settings,
-    hangs: bool,
-) -> RollResult:
+def with_answer(result: RollResult, card: bytes, request: OffloadRequest, ctx: Context, *, hangs: bool) -> RollResult:
     """The result with the card's answer. Whatever goes wrong on the way is KEEP, with its reason.
 
     To be called when all folders and locks of the offload are let go of. `hangs` is whether a drive does not answer:
@@ -35,7 +22,7 @@ def with_answer(
     """
     if result.verdict in ("refused", "planned"):
         return result
-    answer, failed = _answer(result, card, io, drives, request, station, settings, hangs=hangs)
+    answer, failed = _answer(result, card, request, ctx, hangs=hangs)
     return _made_up_for(_without(result, failed), answer).model_copy(update={"card": answer})
 
 
@@ -91,21 +78,14 @@ def _failed_late(drive: str, why: str) -> FindingOut:
 
 
 def _answer(
-    result: RollResult,
-    card: bytes,
-    io: Io,
-    drives: Drives,
-    request: OffloadRequest,
-    station: StationLedger,
-    settings: Settings,
-    *,
-    hangs: bool,
+    result: RollResult, card: bytes, request: OffloadRequest, ctx: Context, *, hangs: bool
 ) -> tuple[CardAnswer, dict[str, str]]:
     """The card's answer, and what was wrong with drives that failed while it was sought."""
     if result.interrupted:
         return _keep("the offload was interrupted; run the same command again")
     if hangs:
         return _keep("a device does not answer; see to it, then run the same command again")
+    station = ctx.station
     ledger = station.ledger
     if ledger is None:
         return _keep(station.trouble.detail if station.trouble is not None else "there is no ledger")
@@ -120,10 +100,10 @@ def _answer(
             asked,
             emit=lambda event: None,
             cancel=Cancel(),
-            io=io,
-            drives=drives,
+            io=ctx.io,
+            drives=ctx.drives,
             ledger=ledger,
-            settings=settings,
+            settings=ctx.settings,
             after_offload=True,
         )
     except RollproofError as problem:

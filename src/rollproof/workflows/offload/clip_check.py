@@ -22,7 +22,7 @@ from rollproof.models.requests import Cancel
 from rollproof.models.volumes import MediumWay
 from rollproof.records.rows import CLIP_HEALTH, ClipRow
 from rollproof.storage.io import Io
-from rollproof.workflows.offload.card import CardAtWork
+from rollproof.workflows.offload.source import Source
 
 _BESIDE_IS_HARMLESS = frozenset((MediumWay.DIRECT, MediumWay.WINDOWS_UNBUFFERED, MediumWay.NONE))
 """Direct reads of these pass by whatever another read left in the page cache; with no way there is nothing to lose."""
@@ -35,7 +35,7 @@ _TICK_SECONDS = 0.05
 class CardLook:
     """One card's look. `begin` before the first pass; `settle` when records are about to be written; then `close`."""
 
-    def __init__(self, io: Io, card: CardAtWork, emit: Emit, *, stall_seconds: float) -> None:
+    def __init__(self, io: Io, card: Source, emit: Emit, *, stall_seconds: float) -> None:
         self._io = io
         self._card = card
         self._emit = emit

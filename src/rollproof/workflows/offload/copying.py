@@ -1,112 +1,115 @@
-"""The copying of one card: both sides of it as the engine takes them, and what is noted on the way."""
+"""The copying of one roll: both sides of it as the engine takes them, and what is noted on the way."""
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 
 from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
 from rollproof.copying.writer import WriteWays
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Cancel
 from rollproof.models.results import CopyState
 from rollproof.proof.board import ProofBoard
 from rollproof.reading.settings import Settings
 from rollproof.records.models import PaceBlock
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MAY_BE_INSIDE_BYTES, MediumAccess
 from rollproof.storage.watch import CallWatch, watched
-from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.clip_check import CardLook
 from rollproof.workflows.offload.evidence import EvidenceWriter
 from rollproof.workflows.offload.preflight import Preflight
+from rollproof.workflows.offload.source import Source
 from rollproof.workflows.offload.speed import SpeedNotes
 from rollproof.workflows.offload.target import DriveAtWork, OffloadDriveWork
 
 _LOCAL_JOURNALLED = frozenset(("ext4", "xfs", "btrfs"))
 """File systems where preallocation is real and where syncfs reports errors to a handle opened before."""
 
-SourceFindings = Callable[[], Sequence[Finding]]
-States = Callable[[str], CopyState]
-Pace = Callable[[str], tuple[PaceBlock, ...]]
-WriteEvidence = Callable[[DriveAtWork, CopyState], str]
 
-
-def copy_card(
-    io: Io,
-    card: CardAtWork,
+def copy_roll(
+    source: Source,
     checked: Preflight,
     board: ProofBoard,
     look: CardLook | None,
-    *,
-    settings: Settings,
-    cancel: Cancel,
-    emit: Emit,
-    passes: int,
-    same_time: Callable[[int, int], bool],
-    settle: Callable[[CardAtWork, ProofBoard, Cancel], Sequence[Finding]],
-    evidence: Callable[[Io, CardAtWork, ProofBoard, Preflight, SourceFindings, States, Pace], EvidenceWriter],
-    drive_work: Callable[
-        [Io, DriveAtWork, CardAtWork, ProofBoard, WriteEvidence, Callable[[], bool]], OffloadDriveWork
-    ],
+    evidence: Callable[[Io, EvidenceNotes], EvidenceWriter],
+    ctx: Context,
 ) -> CopyOutcome:
-    """Copy and prove, on all drives. `settle` looks at the card after its last read, `evidence` makes what writes the
-    papers, and `drive_work` what is done on one drive before and after the copying itself."""
-    settled: list[Finding] = []
-    states: dict[str, CopyState] = {}
-    speeds = SpeedNotes(emit)
+    """Copy and prove, on all drives. `evidence` makes what writes the papers, from what is noted on the way; it is
+    handed an `Io` whose calls are timed. Raises Interrupted."""
+    settings, speeds, notes = ctx.settings, SpeedNotes(ctx.emit), EvidenceNotes(board)
+    notes.pace = speeds.of
 
-    def settle_card(cancel: Cancel) -> Sequence[Finding]:
+    def settle(cancel: Cancel) -> Sequence[Finding]:
         if look is not None:
             look.catch_up(cancel)
-        found = settle(card, board, cancel)
-        settled.extend(found)
+        found = source.settle(board, replace(ctx, cancel=cancel))
+        notes.settled.extend(found)
         return found
 
     calls = CallWatch()
-    watched_io = watched(io, calls)
-    papers = evidence(
-        watched_io,
-        card,
-        board,
-        checked,
-        lambda: [*board.source_findings, *settled],
-        lambda drive: states.get(drive, "incomplete"),
-        speeds.of,
-    )
+    watched_io = watched(ctx.io, calls)
+    papers = evidence(watched_io, notes)
 
-    def card_seen_whole() -> bool:
-        return not any(_hides_a_part(finding) for finding in (*card.snapshot.findings, *settled))
+    def seen_whole() -> bool:
+        return not any(_hides_a_part(finding) for finding in (*source.snapshot.findings, *notes.settled))
 
     def write_evidence(at: DriveAtWork, state: CopyState) -> str:
-        states[at.drive] = state
+        notes.states[at.drive] = state
         return papers(at, state)
 
     sides = [
-        _drive_side(io, at, drive_work(watched_io, at, card, board, write_evidence, card_seen_whole), calls, settings)
+        _drive_side(
+            ctx.io, at, OffloadDriveWork(watched_io, at, source, board, write_evidence, seen_whole), calls, settings
+        )
         for at in checked.drives
     ]
     return Offloading(
-        io,
-        card.roll,
+        ctx.io,
+        source.roll,
         CardSide(
-            card.root,
-            card.snapshot,
-            MediumAccess(io, card.volume.way, card.volume.source, at_once=settings.files_on(card.volume)),
-            passes,
-            settle_card,
-            read_depth=settings.reads_on(card.volume.device, settings.read_depth),
-            same_time=same_time,
+            source.root,
+            source.snapshot,
+            MediumAccess(ctx.io, source.volume.way, source.volume.source, at_once=settings.files_on(source.volume)),
+            source.passes,
+            settle,
+            read_depth=settings.reads_on(source.volume.device, settings.read_depth),
+            same_time=_any_time if source.dates_are_recorded else operator.eq,
             words=board.words,
             zeros=look.zeros if look is not None else None,
         ),
         sides,
         board,
         settings=settings,
-        cancel=cancel,
+        cancel=ctx.cancel,
         emit=speeds,
     ).run()
+
+
+@dataclass(slots=True)
+class EvidenceNotes:
+    """What is noted while a roll is copied, for the records beside its copies."""
+
+    board: ProofBoard
+    settled: list[Finding] = field(default_factory=list)
+    states: dict[str, CopyState] = field(default_factory=dict)
+    pace: Callable[[str], tuple[PaceBlock, ...]] = lambda drive: ()
+
+    def source_findings(self) -> list[Finding]:
+        """What is known of the source by now."""
+        return [*self.board.source_findings, *self.settled]
+
+    def state(self, drive: str) -> CopyState:
+        """The state of the copy on a drive by now."""
+        return self.states.get(drive, "incomplete")
+
+
+def _any_time(now: int, then: int) -> bool:
+    """`then` was recorded elsewhere; what the source shows tells nothing: its content does."""
+    return True
 
 
 def _hides_a_part(finding: Finding) -> bool:

@@ -6,7 +6,7 @@ import contextlib
 import re
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from rollproof.copying.marker import Marker, read_marker
 from rollproof.models.findings import Finding, Kind, Severity
@@ -15,48 +15,38 @@ from rollproof.production.folders import roll_folder
 from rollproof.production.placeholders import filled
 from rollproof.storage.files import open_below
 from rollproof.storage.io import EntryKind, Io
-from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.found import is_of_card
-from rollproof.workflows.offload.order import Wish
-from rollproof.workflows.offload.preflight import Wanted
+from rollproof.workflows.offload.order import Destination, Order
+from rollproof.workflows.offload.source import Destinations, Source
 
 _BY_THE_CALENDAR = frozenset(("day", "date"))
 _MOST_FOLDERS = 2000
 """No production has more shooting days; a folder with more is something else."""
 
 
-@dataclass(frozen=True, slots=True)
-class Earlier:
-    """Where to go on, and what to say about it. `day` is the shooting day of that folder, if it was moved."""
-
-    wanted: list[Wanted]
-    findings: list[Finding]
-    day: str | None = None
-
-
-def earlier_day(io: Io, wish: Wish, card: CardAtWork, wanted: Sequence[Wanted]) -> Earlier:
+def earlier_day(io: Io, order: Order, card: Source, wanted: Sequence[Destination]) -> Destinations:
     """Look on every drive for this card's roll, unfinished, in the folder of another day.
 
     Where one is found, all drives get that folder, so that a roll is never torn into two days; with `--day` said, or
     where the card has no serial to know it by, it is only named. Drives that do not answer are passed over: the
     preflight says so.
     """
-    unchanged = Earlier(list(wanted), [])
-    if wish.production is None or not any(f"{{{name}}}" in wish.production.folder for name in _BY_THE_CALENDAR):
+    unchanged = Destinations(list(wanted), [])
+    if order.production is None or not any(f"{{{name}}}" in order.production.folder for name in _BY_THE_CALENDAR):
         return unchanged
     found: dict[bytes, tuple[str | None, str, bool]] = {}
     for want in wanted:
         with contextlib.suppress(OSError):
-            for folder, day, surely in _unfinished(io, wish, card, want):
+            for folder, day, surely in _unfinished(io, order, card, want):
                 found.setdefault(folder, (day, want.drive, surely))
     if not found:
         return unchanged
     sure = {folder: day for folder, (day, _, surely) in found.items() if surely}
-    if len(sure) == 1 and wish.day is None:
+    if len(sure) == 1 and order.day is None:
         ((folder, day),) = sure.items()
         moved = [replace(want, relative=folder) for want in wanted]
-        return Earlier(moved, [_note(folder, found[folder][1])], day)
-    return Earlier(list(wanted), [_warning(folder, drive) for folder, (_, drive, _) in sorted(found.items())])
+        return Destinations(moved, [_note(folder, found[folder][1])], day)
+    return Destinations(list(wanted), [_warning(folder, drive) for folder, (_, drive, _) in sorted(found.items())])
 
 
 def _note(folder: bytes, drive: str) -> Finding:
@@ -81,12 +71,12 @@ def _warning(folder: bytes, drive: str) -> Finding:
     )
 
 
-def _unfinished(io: Io, wish: Wish, card: CardAtWork, want: Wanted) -> list[tuple[bytes, str | None, bool]]:
+def _unfinished(io: Io, order: Order, card: Source, want: Destination) -> list[tuple[bytes, str | None, bool]]:
     """Roll folders of other days on one drive with a marker in them: folder, day, whether it is surely this card's."""
     base = io.open_root(want.base)
     try:
         found: list[tuple[bytes, str | None, bool]] = []
-        for folder, day in _candidates(io, base, _patterns(wish, card.roll)):
+        for folder, day in _candidates(io, base, _patterns(order, card.roll)):
             if folder == want.relative:
                 continue
             marker = _marker(io, base, folder)
@@ -100,18 +90,20 @@ def _unfinished(io: Io, wish: Wish, card: CardAtWork, want: Wanted) -> list[tupl
         io.close(base)
 
 
-def _patterns(wish: Wish, roll: str) -> list[re.Pattern[str] | bytes]:
+def _patterns(order: Order, roll: str) -> list[re.Pattern[str] | bytes]:
     """The parts of the folder template: as they are today, or a pattern where the calendar comes in."""
-    assert wish.production is not None
-    today = roll_folder(wish.production, roll=roll, day=wish.day, unit=wish.unit, camera=None, now=wish.now).split(b"/")
-    values = {"production": wish.production.name, "roll": roll, "unit": wish.unit or ""}
+    assert order.production is not None
+    today = roll_folder(order.production, roll=roll, day=order.day, unit=order.unit, camera=None, now=order.now).split(
+        b"/"
+    )
+    values = {"production": order.production.name, "roll": roll, "unit": order.unit or ""}
 
     def value(name: str) -> str:
         # the marks are letters that no name holds: replaced below, once everything else is escaped
         return {"day": "\ue000", "date": "\ue001"}.get(name) or values.get(name, "")
 
     out: list[re.Pattern[str] | bytes] = []
-    for part, as_today in zip(wish.production.folder.split("/"), today, strict=True):
+    for part, as_today in zip(order.production.folder.split("/"), today, strict=True):
         text = unicodedata.normalize("NFC", filled(part, value))
         if "\ue000" not in text and "\ue001" not in text:
             out.append(as_today)

@@ -15,7 +15,6 @@ from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.write import write_generation
 from rollproof.hashing import ALGORITHMS
 from rollproof.models.findings import Finding
-from rollproof.models.requests import Person
 from rollproof.models.results import CopyState
 from rollproof.models.volumes import Evidence
 from rollproof.proof.board import ProofBoard
@@ -27,7 +26,6 @@ from rollproof.records.models import (
     DigestBlock,
     OffloadHeader,
     PaceBlock,
-    Policy,
     SourceBlock,
     Totals,
     finding_blocks,
@@ -39,21 +37,22 @@ from rollproof.station.authorship import this_creator
 from rollproof.station.keys import station_signer
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
-from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.clip_check import CardLook
+from rollproof.workflows.offload.order import Order
+from rollproof.workflows.offload.source import Source
 from rollproof.workflows.offload.target import DriveAtWork, rows_of
 
 
 @dataclass(slots=True)
 class EvidenceWriter:
-    """Writes the evidence of one drive, in that drive's lane. `states` tells the siblings' states at this moment."""
+    """Writes the evidence of one drive, in that drive's lane. `source_findings` are those after the last read, `states`
+    tells the siblings' states at this moment."""
 
     io: Io
-    card: CardAtWork
+    source: Source
     board: ProofBoard
     drives: Sequence[DriveAtWork]
-    policy: Policy
-    person: Person
+    order: Order
     day: str | None
     unit: str | None
     started_at: datetime
@@ -69,13 +68,18 @@ class EvidenceWriter:
     """What is the same on several drives is worked out by the first that gets so far; nothing is written meanwhile."""
 
     def __call__(self, at: DriveAtWork, state: CopyState) -> str:
-        """Manifest first, record second, both flushed; returns the record's name."""
+        """Carried histories first, then the manifest, then the record, all flushed; returns the record's name.
+
+        Raises UntrustedInput when a paper of the source has changed meanwhile, OSError when the drive fails.
+        """
+        if self.source.carried is not None:
+            self.source.carried.onto(self.io, at, self._medium(at))
         if self.look is not None:
             self.look.settle()
         manifest_findings = self._manifest(at)
         at.noted += manifest_findings
         findings = [
-            *self.card.findings,
+            *self.source.findings,
             *self.source_findings(),
             *at.findings,
             *self.board.copy_findings(at.drive),
@@ -83,12 +87,12 @@ class EvidenceWriter:
             *(self.look.findings() if self.look is not None else ()),
         ]
         header = OffloadHeader(
-            by=By(name=self.person.name, role=self.person.role),
+            by=By(name=self.order.request.person.name, role=self.order.request.person.role),
             station=this_station(),
             production=at.production,
-            roll=self.card.roll,
-            source=self._source(),
-            policy=self.policy,
+            roll=self.source.roll,
+            source=self._source_block(),
+            policy=self.order.policy,
             copy_=self._copy(at, state),
             other_copies=tuple(self._copy(other, self.states(other.drive)) for other in self.drives if other is not at),
             findings=finding_blocks(findings),
@@ -117,19 +121,24 @@ class EvidenceWriter:
     def _medium(self, at: DriveAtWork) -> MediumAccess:
         return MediumAccess(self.io, at.volume.way, at.volume.source)
 
-    def _source(self) -> SourceBlock:
-        return source_block(self.card.volume, reads=self._reads(), listing_digest=self.card.snapshot.listing_digest)
+    def _source_block(self) -> SourceBlock:
+        return source_block(
+            self.source.volume,
+            reads=self._reads(),
+            listing_digest=self.source.snapshot.listing_digest,
+            copy_folder=self.source.copy_folder,
+        )
 
     def _clips(self) -> Iterator[ClipRow]:
         if self.look is not None:
             yield from self.look.rows()
             return
-        for clip in self.card.clips:
+        for clip in self.source.clips:
             health = clip.health if clip.health in CLIP_HEALTH else "unknown"
             yield ClipRow(clip.name, len(clip.files), clip.size_bytes, health=health)
 
     def _patterns(self) -> tuple[str, ...]:
-        return self.card.rules.for_copy().patterns
+        return self.source.rules.for_copy().patterns
 
     def _reads(self) -> list[Evidence]:
         found = (self.board.source_evidence(0), self.board.source_evidence(1))
@@ -148,11 +157,11 @@ class EvidenceWriter:
         )
 
     def _totals(self, at: DriveAtWork) -> Totals:
-        many = len(self.card.snapshot.files)
+        many = len(self.source.snapshot.files)
         proven, copied = self.board.count_proven(at.drive), self.board.count_copied(at.drive)
         return Totals(
             files=many,
-            bytes=self.card.snapshot.size_bytes,
+            bytes=self.source.snapshot.size_bytes,
             proven=proven,
             copied=copied - proven,
             failed=many - copied,
@@ -169,7 +178,7 @@ class EvidenceWriter:
     def _digest(self) -> DigestBlock | None:
         algorithm = self.board.proof_algorithm
         digest = FilesDigest(algorithm)
-        for number, entry in enumerate(self.card.snapshot.files):
+        for number, entry in enumerate(self.source.snapshot.files):
             text = self.board.hashes(number).get(algorithm)
             if text is None:
                 return None
@@ -178,7 +187,7 @@ class EvidenceWriter:
 
     def _rows(self, at: DriveAtWork) -> Iterable[FileRow] | RowLines:
         """The record's rows: the same on all drives where every file is proven, or every file just copied."""
-        rows = rows_of(self.card.snapshot, at, self.board)
+        rows = rows_of(self.source.snapshot, at, self.board)
         proven = self.board.all_proven(at.drive)
         if not proven and not (self.board.none_provable() and self.board.all_copied(at.drive)):
             return rows
@@ -186,14 +195,14 @@ class EvidenceWriter:
             if proven not in self._known_rows:
                 self._known_rows[proven] = RowLines(rows)
             known = self._known_rows[proven]
-        return known if known.whole else rows_of(self.card.snapshot, at, self.board)
+        return known if known.whole else rows_of(self.source.snapshot, at, self.board)
 
     # --- the open standard
 
     def _manifest(self, at: DriveAtWork) -> Sequence[Finding]:
         history = read_history(self.io, at.handle)
         algorithms = tuple(name for name in self.board.algorithms if ALGORITHMS[name].standard_name is not None)
-        board, snapshot = self.board, self.card.snapshot
+        board, snapshot = self.board, self.source.snapshot
         clips = self.look.metadata() if self.look is not None else {}
 
         class Files:
@@ -221,13 +230,14 @@ class EvidenceWriter:
         generation = Generation(
             process=Process.TRANSFER,
             started_at=self.started_at,
-            creator=this_creator(self.person),
+            creator=this_creator(self.order.request.person),
             algorithms=algorithms,
             files=Files(),
             folders=snapshot.folders,
             ignore_patterns=tuple(dict.fromkeys((*history.ignore_patterns, *self._patterns()))),
         )
-        with_inner = self._with_inner(at, generation)
+        carried = self.source.carried
+        with_inner = carried.with_inner(self.io, at, generation) if carried is not None else generation
         written = write_generation(
             self.io,
             at.handle,
@@ -246,7 +256,3 @@ class EvidenceWriter:
             if self._known_body is None:
                 self._known_body = ManifestBody(generation)
             return self._known_body
-
-    def _with_inner(self, at: DriveAtWork, generation: Generation) -> Generation:
-        """The generation with what it says of histories inside. A card has none."""
-        return generation

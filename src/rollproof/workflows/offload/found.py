@@ -28,7 +28,7 @@ from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
 from rollproof.tree.snapshot import take_snapshot
-from rollproof.workflows.offload.card import CardAtWork
+from rollproof.workflows.offload.source import Source
 from rollproof.workflows.offload.target import DriveAtWork, card_session, elsewhere_finding, is_on_the_drive
 
 _NAME_ANOTHER = "give this card's roll its own name with --roll NAME"
@@ -38,7 +38,7 @@ _NAME_ANOTHER = "give this card's roll its own name with --roll NAME"
 class Asked:
     """What the offload asks for, as far as a roll folder is judged by it. `accepted` is today's policy on evidence."""
 
-    card: CardAtWork
+    card: Source
     algorithms: tuple[str, ...]
     proof_algorithm: str
     accepted: frozenset[Evidence]

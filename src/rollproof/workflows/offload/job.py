@@ -1,33 +1,36 @@
 """Offload cards: copy each to several drives at once, prove every copy, write it down.
 
-What is named may be a recorded copy instead of a card: a roll, a day or a whole production. See `offload_copy`.
+What is named may be a recorded copy instead of a card: a roll, a day or a whole production. Each roll goes the way of a
+card. Every file is compared with the roll's own history from the read that feeds the drives, so one read is enough, and
+a file that has changed is never passed on. Both histories are carried along before anything is appended. The folder
+structure is kept. And there is no card to be wiped.
 """
 
 from __future__ import annotations
 
 import contextlib
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from rollproof.copies.recorded_tree import RecordedTree, recorded_tree
 from rollproof.drives.interface import Drives
 from rollproof.drives.power import keep_awake
-from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import Interrupted, Refused
+from rollproof.models.errors import Interrupted, Refused, UsageProblem
 from rollproof.models.events import Emit
+from rollproof.models.findings import Finding
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import OffloadResult, RollResult
 from rollproof.reading.settings import Settings
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context, local_now
 from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
-from rollproof.workflows.offload.card import open_in_time
-from rollproof.workflows.offload.card_run import OneCard
-from rollproof.workflows.offload.order import read_wish
-from rollproof.workflows.offload.recorded_run import CopyRun
+from rollproof.workflows.offload.card_source import CardOpening, open_in_time
+from rollproof.workflows.offload.order import Order, read_order
+from rollproof.workflows.offload.recorded_outer import write_outer_histories
+from rollproof.workflows.offload.recorded_source import RecordedOpening
 from rollproof.workflows.offload.result import overall, refused_roll
+from rollproof.workflows.offload.roll import offload_roll
 
 
 def offload(
@@ -50,32 +53,31 @@ def offload(
     refusal is a result too (verdict `refused`, status 3), as is an interruption (status 130). Raises UsageProblem and
     ProductionFileProblem for what is wrong before any card is looked at.
     """
-    io = io or system_io()
-    drives = drives or system_drives()
-    settings = _as_asked(settings or Settings(), request)
-    wish = read_wish(request, drives, now or datetime.now().astimezone())
-    rolls: list[RollResult] = []
-    copies = CopyRun(io, drives, request, wish, settings, emit, cancel, look=look)
-    with contextlib.nullcontext() if request.dry_run else keep_awake(), StationLedger(ledger) as station:
+    asked = _as_asked(settings or Settings(), request)
+    ctx = Context.of(emit=emit, cancel=cancel, io=io, drives=drives, ledger=ledger, settings=asked)
+    order = read_order(request, ctx.drives, now or local_now(), checks_clips=look)
+    run = _Run()
+    with contextlib.nullcontext() if request.dry_run else keep_awake(), ctx.station:
         for path in request.cards:
             if cancel.is_set():
                 break
             try:
-                try:
-                    tree = _recorded(io, drives, path, settings, cancel)
-                except Refused as silent:
-                    rolls.append(refused_roll(shown(path), request.roll or "", list(silent.findings), wish))
-                    continue
-                if tree is not None:
-                    copies.run(tree, station, rolls)
-                    continue
-                one = OneCard(io, drives, request, wish, settings, emit, cancel, station, look=look)
-                rolls.append(one.run(path))
+                _offload_path(path, order, ctx, run)
             except Interrupted:
-                if not rolls:
+                if not run.rolls:
                     raise
                 break  # the cards before this one keep their verdicts
-    return overall(rolls, interrupted=cancel.is_set(), findings=copies.findings, not_begun=copies.not_begun)
+    return overall(run.rolls, interrupted=cancel.is_set(), findings=run.findings, not_begun=run.not_begun)
+
+
+@dataclass(slots=True)
+class _Run:
+    """What came of it so far. `findings` are about no single roll, `not_begun` counts those that an early end left
+    out."""
+
+    rolls: list[RollResult] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    not_begun: int = 0
 
 
 def _as_asked(settings: Settings, request: OffloadRequest) -> Settings:
@@ -83,13 +85,46 @@ def _as_asked(settings: Settings, request: OffloadRequest) -> Settings:
     return replace(settings, block_bytes=block, reads=request.reads or settings.reads)
 
 
-def _recorded(io: Io, drives: Drives, path: bytes, settings: Settings, cancel: Cancel) -> RecordedTree | None:
-    """The recorded copies at a path, None for a card. Raises Refused when nothing answers there, Interrupted."""
-    return open_in_time(
-        io,
-        drives,
-        path,
-        lambda watched_io, watched_drives: recorded_tree(watched_io, watched_drives, path, cancel),
-        settings,
-        cancel,
-    )
+def _offload_path(path: bytes, order: Order, ctx: Context, run: _Run) -> None:
+    """What lies at one of the named paths: a card, or any number of recorded copies."""
+    try:
+        tree = open_in_time(ctx, path, lambda io, drives: recorded_tree(io, drives, path, ctx.cancel))
+    except Refused as silent:
+        run.rolls.append(refused_roll(shown(path), order.request.roll or "", list(silent.findings), order))
+        return
+    if tree is None:
+        run.rolls.append(offload_roll(CardOpening(path), order, ctx))
+    else:
+        _offload_tree(tree, order, ctx, run)
+
+
+def _offload_tree(tree: RecordedTree, order: Order, ctx: Context, run: _Run) -> None:
+    """Every roll of a tree, then the histories of the folders around them. Raises UsageProblem, Interrupted."""
+    _check_request(tree, order.request)
+    run.findings += tree.findings
+    rolls, done = tree.rolls, dict[bytes, RollResult]()
+    for number, found in enumerate(rolls):
+        try:
+            if ctx.cancel.is_set():
+                raise Interrupted("Stopped before the next roll.")
+            result = offload_roll(RecordedOpening(tree, found, (number + 1, len(rolls))), order, ctx)
+        except Interrupted:
+            run.not_begun += len(rolls) - number
+            raise
+        done[found.folder] = result
+        run.rolls.append(result)
+    if not order.request.dry_run and not ctx.cancel.is_set():
+        run.findings += write_outer_histories(ctx.io, ctx.drives, tree, order.targets, done, order.request.person)
+
+
+def _check_request(tree: RecordedTree, request: OffloadRequest) -> None:
+    if request.roll is not None:
+        raise UsageProblem(
+            f"{shown(tree.path)} is a recorded copy: its roll keeps the name that its records give it",
+            hint="leave out --roll; to copy it beside another roll of this name, name another folder with --to",
+        )
+    if len(tree.rolls) > 1 and (request.expect_clips, request.expect_last) != (None, None):
+        raise UsageProblem(
+            f"{shown(tree.path)} holds {len(tree.rolls):,} rolls: what a camera report says is of one",
+            hint="name one roll, or leave out --expect-clips and --expect-last",
+        )

@@ -5,54 +5,38 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 from rollproof.copies.ledger_import import camera_of, clip_note, pace_notes, record_note
+from rollproof.copies.ledger_update import remember_chain
 from rollproof.copies.location import place_on
+from rollproof.copying.engine import LaneOutcome
 from rollproof.ledger.entries import CardNote, ClipNote, CopyNote, CopyState, DriveIdentity, FileNote, OffloadNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Severity
 from rollproof.models.grouped import grouped
-from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 from rollproof.proof.board import CopyState as BoardState
 from rollproof.proof.board import ProofBoard, SourceState
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
-
-if TYPE_CHECKING:
-    from rollproof.copying.engine import CopyOutcome, LaneOutcome
-    from rollproof.workflows.offload.card import CardAtWork
-    from rollproof.workflows.offload.target import DriveAtWork
-from rollproof.copies.ledger_update import remember_chain
+from rollproof.workflows.offload.run import RollRun
+from rollproof.workflows.offload.source import Source
+from rollproof.workflows.offload.target import DriveAtWork
 
 
-def remember_offload(
-    ledger: Ledger,
-    io: Io,
-    card: CardAtWork,
-    drives: Sequence[DriveAtWork],
-    board: ProofBoard,
-    outcome: CopyOutcome,
-    *,
-    production: str | None,
-    day: str | None,
-    unit: str | None,
-    copies_required: int,
-    person: Person,
-    findings: Sequence[Finding],
-    now: datetime,
-    clips: Iterable[ClipRow] = (),
-) -> None:
-    """Remember a run over a card and what became of every copy. The drives' handles must still be open. `clips` are
-    what was found out about its clips.
+def remember_card(ledger: Ledger, run: RollRun, findings: Sequence[Finding], ctx: Context) -> None:
+    """Remember a run over a card and what became of every copy. The drives' handles must still be open. `findings`
+    are those that are not on the board.
 
     Nothing at all of an interrupted run: it will be run again. Raises LedgerProblem; OSError when a drive fails.
     """
+    io, card, drives, board, outcome, now = ctx.io, run.source, run.targets.drives, run.board, run.outcome, ctx.now()
     if outcome.interrupted:
         return
+    told = [*findings, *board.source_findings, *(each for at in drives for each in board.copy_findings(at.drive))]
     lanes = {lane.drive: lane for lane in outcome.lanes}
     notes: list[CopyNote] = []
     chains: list[Chain | None] = []
@@ -63,20 +47,20 @@ def remember_offload(
             chains.append(found[1])
     remembered = ledger.remember_offload(
         OffloadNote(
-            production=production,
+            production=run.order.production_name,
             roll=card.roll,
             card=_card_note(card, board),
             algorithm=board.proof_algorithm,
             written_at=now,
             copies=tuple(notes),
-            person=person,
+            person=run.order.request.person,
             station=ledger.trust.machine,
-            day=day,
-            unit=unit,
+            day=run.day,
+            unit=run.unit,
             camera=camera_of(card.roll),
-            clips=tuple(_clips(card, clips)),
-            findings=tuple(grouped([found for found in findings if found.severity is not Severity.NOTE])),
-            copies_required=copies_required,
+            clips=tuple(_clips(card, run.look.rows() if run.look is not None else ())),
+            findings=tuple(grouped([found for found in told if found.severity is not Severity.NOTE])),
+            copies_required=run.order.policy.copies_required,
         ),
         _files(card, board),
     )
@@ -85,14 +69,14 @@ def remember_offload(
             remember_chain(ledger, copy_id, chain)
 
 
-def _clips(card: CardAtWork, rows: Iterable[ClipRow]) -> Iterator[ClipNote]:
+def _clips(card: Source, rows: Iterable[ClipRow]) -> Iterator[ClipNote]:
     told = {row.name: clip_note(row) for row in rows}
     for clip in card.clips:
         note = told.get(clip.name, ClipNote(clip.name, 0, 0))
         yield replace(note, files=len(clip.files), size_bytes=clip.size_bytes, health=clip.health)
 
 
-def _card_note(card: CardAtWork, board: ProofBoard) -> CardNote:
+def _card_note(card: Source, board: ProofBoard) -> CardNote:
     volume = card.volume
     passes = (board.source_evidence(0), board.source_evidence(1))
     return CardNote(
@@ -110,7 +94,7 @@ def _card_note(card: CardAtWork, board: ProofBoard) -> CardNote:
     )
 
 
-def _files(card: CardAtWork, board: ProofBoard) -> Iterator[FileNote]:
+def _files(card: Source, board: ProofBoard) -> Iterator[FileNote]:
     """A file whose reads failed or disagreed has no hash that anybody may be found by."""
     good = (SourceState.READ_ONCE, SourceState.READ_TWICE)
     for number, entry in enumerate(card.snapshot.files):

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from rollproof.copies.deadline import within
 from rollproof.drives.interface import Drives
 from rollproof.drives.system_place import is_at_or_below, is_one_of, is_same_volume, mount_roots, system_folders
 from rollproof.drives.system_place import system_volumes as find_system_volumes
@@ -16,8 +17,11 @@ from rollproof.models.names import inert, shown
 from rollproof.models.volumes import Volume
 from rollproof.production.model import Production, ProductionDrive
 from rollproof.proof.location import REFUSED, LocationFacts, LocationReason, judge_location
+from rollproof.station.context import Context
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.station import station_home
+from rollproof.workflows.offload.order import Order
+from rollproof.workflows.offload.preflight import ANSWER_SECONDS
 from rollproof.workflows.offload.target import DriveAtWork
 
 _MEANT = (
@@ -52,6 +56,18 @@ def this_computer(drives: Drives) -> Computer:
         home = os.path.dirname(home)
     station = find_system_volumes(drives, [home])
     return Computer(tuple(volumes), mount_roots(drives.name), station[0] if station else None)
+
+
+def locate(targets: Sequence[DriveAtWork], order: Order, ctx: Context) -> tuple[Computer | None, list[Finding]]:
+    """This computer, and what is to be said of where the destinations lie. Raises Interrupted."""
+    if not targets:
+        return None, []
+    try:
+        computer = within(ANSWER_SECONDS, lambda: this_computer(ctx.drives), ctx.cancel)
+    except TimeoutError:
+        return None, [unknown_computer()]
+    asked = order.request.system_disk
+    return computer, location_findings(computer, targets, order.production, ctx.station, system_disk=asked)
 
 
 def unknown_computer() -> Finding:

@@ -1,4 +1,4 @@
-"""What is wanted, from the command line and the production file together: where to, by which policy, in whose name."""
+"""What is ordered, from the command line and the production file together: where to, by which policy, in whose name."""
 
 from __future__ import annotations
 
@@ -18,13 +18,25 @@ from rollproof.production.folders import day_text, roll_folder
 from rollproof.production.load import find, load
 from rollproof.production.model import Production
 from rollproof.records.models import Policy
-from rollproof.workflows.offload.preflight import Wanted
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
-    """The settled wish of one command."""
+class Destination:
+    """A destination as asked for: the folder on the drive, and the roll folder below it."""
 
+    drive: str
+    role: str
+    base: bytes
+    relative: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What one command is to do, settled. `request` is what was asked; with `checks_clips` the clips are looked into
+    beside the copying."""
+
+    request: OffloadRequest
+    checks_clips: bool
     production: Production | None
     targets: tuple[tuple[str, str, bytes], ...]
     """Drive name, role, folder on the drive."""
@@ -48,15 +60,15 @@ class Wish:
             return self.day
         return day_text(self.production, day=self.day, now=self.now)
 
-    def destinations(self, roll: str, clips: Sequence[Clip]) -> list[Wanted]:
+    def destinations(self, roll: str, clips: Sequence[Clip]) -> list[Destination]:
         """Where the roll goes on every drive."""
         relative = os.fsencode(roll)
         if self.production is not None:
             relative = roll_folder(self.production, roll=roll, day=self.day, unit=self.unit, camera=None, now=self.now)
-        return [Wanted(drive, role, base, relative) for drive, role, base in self.targets]
+        return [Destination(drive, role, base, relative) for drive, role, base in self.targets]
 
 
-def read_wish(request: OffloadRequest, drives: Drives, now: datetime) -> Wish:
+def read_order(request: OffloadRequest, drives: Drives, now: datetime, *, checks_clips: bool = True) -> Order:
     """Read the production file, if there is one, and settle the destinations.
 
     Raises ProductionFileProblem, and UsageProblem when nothing says where to copy to.
@@ -78,7 +90,9 @@ def read_wish(request: OffloadRequest, drives: Drives, now: datetime) -> Wish:
             "nothing says where to copy to",
             hint="name each drive's folder with --to DIR, or write a production file with `rollproof init`",
         )
-    return Wish(
+    return Order(
+        request=request,
+        checks_clips=checks_clips,
         production=production,
         targets=_named(targets),
         findings=tuple(findings),

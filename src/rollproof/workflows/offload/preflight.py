@@ -12,23 +12,24 @@ from typing import TypeVar
 from rollproof.copying.plan import Action, DrivePlan
 from rollproof.drives import checks
 from rollproof.drives.interface import Drives
+from rollproof.hashing import proof_algorithm
 from rollproof.models.errors import Interrupted
 from rollproof.models.file_table import sizes_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
-from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.records.lines import BadRecord
-from rollproof.records.models import Policy
 from rollproof.records.store import look, records_folder
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.files import partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
 from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
-from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.found import Asked, look_at_roll_folder
+from rollproof.workflows.offload.order import Destination, Order
+from rollproof.workflows.offload.source import Source
 from rollproof.workflows.offload.target import DriveAtWork
 
 ANSWER_SECONDS = 60.0
@@ -40,16 +41,6 @@ _STOPPED = "Stopped while looking at the drives; nothing was copied."
 
 T = TypeVar("T")
 _Access = Callable[[bytes, int], bool]
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """A destination as asked for: the folder on the drive, and the roll folder below it."""
-
-    drive: str
-    role: str
-    base: bytes
-    relative: bytes
 
 
 @dataclass(slots=True)
@@ -75,33 +66,27 @@ class Preflight:
 
 
 def preflight(
-    io: Io,
-    drives: Drives,
-    card: CardAtWork,
-    wanted: Sequence[Wanted],
-    *,
-    algorithms: Sequence[str],
-    proof_algorithm: str,
-    policy: Policy,
-    production: str | None,
-    cancel: Cancel,
+    source: Source, wanted: Sequence[Destination], algorithms: Sequence[str], order: Order, ctx: Context
 ) -> Preflight:
     """Look at every destination; all problems in one list, nothing written. Raises Interrupted."""
     found = Preflight([], [])
-    asked = Asked(card, tuple(algorithms), proof_algorithm, frozenset(policy.accepted_evidence), production, cancel)
+    accepted = frozenset(order.policy.accepted_evidence)
+    asked = Asked(
+        source, tuple(algorithms), proof_algorithm(algorithms), accepted, source.production(order), ctx.cancel
+    )
     try:
-        _look_at_all(io, drives, wanted, asked, found, distinct_devices=policy.distinct_devices)
+        _look_at_all(ctx.io, ctx.drives, wanted, asked, found, distinct_devices=order.policy.distinct_devices)
     except BaseException:
-        found.close(io)
+        found.close(ctx.io)
         raise
     return found
 
 
 def _look_at_all(
-    io: Io, drives: Drives, wanted: Sequence[Wanted], asked: Asked, found: Preflight, *, distinct_devices: bool
+    io: Io, drives: Drives, wanted: Sequence[Destination], asked: Asked, found: Preflight, *, distinct_devices: bool
 ) -> None:
     card, findings = asked.card, found.findings
-    answering: list[Wanted] = []
+    answering: list[Destination] = []
     for want in wanted:
         try:
             at, problems = _look_in_time(io, drives, asked, want)
@@ -124,7 +109,7 @@ def _look_at_all(
     findings += _space(card, found.drives, asked.algorithms)
 
 
-def _look_in_time(io: Io, drives: Drives, asked: Asked, want: Wanted) -> tuple[DriveAtWork | None, list[Finding]]:
+def _look_in_time(io: Io, drives: Drives, asked: Asked, want: Destination) -> tuple[DriveAtWork | None, list[Finding]]:
     """A look as long as its calls come back: a roll folder of very many files on a slow drive takes minutes. Raises
     NoAnswer, and Interrupted when the end is asked for and does not come."""
     watch = CallWatch()
@@ -140,7 +125,7 @@ def _look_in_time(io: Io, drives: Drives, asked: Asked, want: Wanted) -> tuple[D
         raise Interrupted(_STOPPED) from None
 
 
-def _silent(want: Wanted) -> Finding:
+def _silent(want: Destination) -> Finding:
     return Finding(
         Kind.DRIVE_HANGS,
         Severity.ERROR,
@@ -152,7 +137,7 @@ def _silent(want: Wanted) -> Finding:
 
 
 def _look(
-    io: Io, drives: Drives, access: _Access, asked: Asked, want: Wanted
+    io: Io, drives: Drives, access: _Access, asked: Asked, want: Destination
 ) -> tuple[DriveAtWork | None, list[Finding]]:
     """The drive as far as it could be looked at, and all that speaks against it."""
     try:
@@ -171,7 +156,7 @@ def _look(
                 io.close(base_handle)
 
 
-def _missing(want: Wanted, error: OSError) -> Finding:
+def _missing(want: Destination, error: OSError) -> Finding:
     return Finding(
         Kind.DRIVE_MISSING,
         Severity.ERROR,
@@ -183,7 +168,7 @@ def _missing(want: Wanted, error: OSError) -> Finding:
 
 
 def _look_at_drive(
-    io: Io, drives: Drives, access: _Access, asked: Asked, want: Wanted, base_handle: int
+    io: Io, drives: Drives, access: _Access, asked: Asked, want: Destination, base_handle: int
 ) -> DriveAtWork:
     volume = drives.volume_of(want.base)
     at = DriveAtWork(
@@ -255,7 +240,7 @@ def _not_writable(base: bytes, volume: Volume, access: _Access) -> str | None:
     return None
 
 
-def _space(card: CardAtWork, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:
+def _space(card: Source, drives: Sequence[DriveAtWork], algorithms: Sequence[str]) -> list[Finding]:
     """Two destinations on one volume need room for both."""
     groups: dict[int, list[DriveAtWork]] = defaultdict(list)
     for at in drives:

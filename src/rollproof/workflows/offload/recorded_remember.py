@@ -11,13 +11,47 @@ from rollproof.copies.location import place_on
 from rollproof.copying.engine import LaneOutcome
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.ledger import Ledger
+from rollproof.models.findings import Finding
 from rollproof.models.names import shown
+from rollproof.models.results import RollResult
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
-from rollproof.workflows.offload.recorded_source import CopyAtWork
-from rollproof.workflows.offload.recorded_verify import SourceVerified
+from rollproof.workflows.offload.order import Order
+from rollproof.workflows.offload.preflight import Preflight
+from rollproof.workflows.offload.recorded_source import RecordedSource
+from rollproof.workflows.offload.recorded_verify import SourceVerified, stands_proven, verified_source
+from rollproof.workflows.offload.result import done_result
+from rollproof.workflows.offload.run import Laps, RollRun
 from rollproof.workflows.offload.target import DriveAtWork
+
+
+def remember_recorded(run: RollRun, copy: RecordedSource, ctx: Context) -> list[Finding]:
+    """The source learns what was seen of it, and the ledger of all copies. Returns what there is to say of both."""
+    if run.outcome.hangs:
+        return []
+    told: list[Finding] = []
+    if run.outcome.source_failure is None:
+        source = verified_source(ctx.io, copy, run.board, run.started_at, run.order.request.person)
+        told += source.findings
+        ctx.station.tell(lambda ledger: remember_source(ledger, ctx.io, copy, source, ctx.now()))
+        copy.counts = stands_proven(ctx.io, copy)
+    lanes = {lane.drive: lane for lane in run.outcome.lanes}
+    ctx.station.tell(lambda ledger: remember_copies(ledger, ctx.io, run.targets.drives, lanes, ctx.now()))
+    return [*told, *ctx.station.findings()]
+
+
+def nothing_to_do(
+    copy: RecordedSource, targets: Preflight, findings: Sequence[Finding], order: Order, ctx: Context, laps: Laps
+) -> RollResult:
+    """The result where a record on every drive proves everything already."""
+    for at in targets.drives:
+        at.record_name = at.proven_by
+    copy.counts = stands_proven(ctx.io, copy)
+    ctx.station.tell(lambda ledger: remember_copies(ledger, ctx.io, targets.drives, {}, ctx.now()))
+    seconds = {**laps.seconds, "total": round(sum(laps.seconds.values()), 3)}
+    return done_result(copy, targets.drives, [*findings, *ctx.station.findings()], order, seconds)
 
 
 def remember_copies(
@@ -43,7 +77,7 @@ def remember_copies(
                     ledger.remember_verify(known.id, state="failed", readback=None, at=now, why=failure.detail)
 
 
-def remember_source(ledger: Ledger, io: Io, copy: CopyAtWork, source: SourceVerified, now: datetime) -> None:
+def remember_source(ledger: Ledger, io: Io, copy: RecordedSource, source: SourceVerified, now: datetime) -> None:
     """Remember what was seen of the source, as after a verify. Raises as `remember_copies`."""
     if source.clean is None or copy.newest is None:
         return

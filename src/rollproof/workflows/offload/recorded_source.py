@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from rollproof.card.clips import group_clips
@@ -18,47 +18,106 @@ from rollproof.copies.location import place_on
 from rollproof.copies.recorded_tree import RecordedSet, RecordedTree, RulesAround
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.drives.interface import Drives
-from rollproof.hashing import ALGORITHMS, proof_algorithm
+from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import Refused, UntrustedInput
+from rollproof.models.errors import Interrupted, Refused, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.names import MARKER_NAME, shown, to_text
-from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.models.tree import FileEntry, Snapshot
+from rollproof.models.names import MARKER_NAME, inert, shown, to_text
+from rollproof.models.requests import OffloadRequest
+from rollproof.models.tree import Clip, FileEntry, Snapshot
 from rollproof.models.volumes import Volume
+from rollproof.proof.board import ProofBoard
+from rollproof.proof.source_rule import OneReadAgainstHistory
+from rollproof.reading.buffers import BufferPool
+from rollproof.reading.hashpass import HashPass
+from rollproof.reading.parcels import Stopped
+from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.records.chain import compare_with_memory
-from rollproof.records.models import OffloadHeader
+from rollproof.records.models import OffloadHeader, SourceKind
+from rollproof.station.context import Context
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
+from rollproof.storage.medium import MediumAccess
 from rollproof.tree.snapshot import listing_digest, take_snapshot
-from rollproof.workflows.offload.card import CardAtWork
+from rollproof.workflows.offload.card_source import open_in_time
+from rollproof.workflows.offload.carried import Carried
+from rollproof.workflows.offload.order import Destination, Order
+from rollproof.workflows.offload.source import Destinations
+from rollproof.workflows.offload.target import DriveAtWork
 
 _ANOTHER = "copy this roll from another copy of it; keep this one as it is until the reason is found"
 _BAD_ROWS = frozenset(("failed", "incomplete", "differs", "missing"))
 
 
 @dataclass(slots=True)
-class CopyAtWork(CardAtWork):
-    """A recorded copy as the source of further ones. `papers` are its own; `there` is everything that lies in it,
-    while `snapshot` holds what is to be copied, with the modification times that were recorded.
+class RecordedSource:
+    """A recorded copy that is copied on: see `Source`. `papers` are its own histories; `there` is everything that lies
+    in it, while `snapshot` holds what is to be copied, with the modification times that were recorded.
 
     `originals` has one byte for each file of the snapshot: whether the records show that what they say of it was read
     twice from the card (or nothing in them is of a card). `shapes` are the sets of algorithms one of which must be
     computed. `missing` and `differ` are paths that are gone, or seen without reading to be others.
     """
 
-    papers: Expectation = field(kw_only=True)
-    there: Snapshot = field(kw_only=True)
-    around: RulesAround = field(kw_only=True)
-    inner: tuple[bytes, ...] = ()
+    path: bytes
+    root: int
+    volume: Volume
+    rules: RulesAround
+    snapshot: Snapshot
+    roll: str
+    findings: list[Finding]
+    known_as: Volume
+    papers: Expectation
+    there: Snapshot
+    tree: RecordedTree
+    found: RecordedSet
+    place: tuple[int, int]
+    clips: list[Clip] = field(default_factory=list)
+    roll_from: str = ""
+    counts: bool = False
+    lacking: tuple[FileEntry, ...] = ()
     originals: bytearray = field(default_factory=bytearray)
     shapes: set[frozenset[str]] = field(default_factory=set)
     missing: list[bytes] = field(default_factory=list)
     differ: list[bytes] = field(default_factory=list)
     unknown: list[bytes] = field(default_factory=list)
+    _rule: OneReadAgainstHistory | None = None
+
+    @property
+    def kind(self) -> SourceKind:
+        """As `Source.kind`."""
+        return "copy"
+
+    @property
+    def rule(self) -> OneReadAgainstHistory:
+        """As `Source.rule`: one for as long as the source is open, for it keeps what was read."""
+        if self._rule is None:
+            self._rule = OneReadAgainstHistory(self.snapshot.files, self.recorded, self.originals)
+        return self._rule
+
+    @property
+    def passes(self) -> int:
+        """As `Source.passes`."""
+        return 1
+
+    @property
+    def dates_are_recorded(self) -> bool:
+        """As `Source.dates_are_recorded`."""
+        return True
+
+    @property
+    def copied_around(self) -> frozenset[Kind]:
+        """As `Source.copied_around`: what is wrong with single files, or with the offload that the copy came from."""
+        bad_files = (Kind.DIFFERS, Kind.MISSING, Kind.NOT_FINISHED, Kind.NOT_PROVEN, Kind.UNKNOWN_FILE)
+        return frozenset((*bad_files, Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER))
+
+    @property
+    def inner(self) -> tuple[bytes, ...]:
+        """Data sets inside the roll folder that have histories of their own."""
+        return self.found.inner
 
     @property
     def newest(self) -> OffloadHeader | None:
@@ -66,35 +125,125 @@ class CopyAtWork(CardAtWork):
         return self.papers.newest
 
     @property
-    def folder_on_volume(self) -> bytes:
-        """Where the roll folder lies on its volume."""
+    def copy_folder(self) -> bytes:
+        """As `Source.copy_folder`."""
         return place_on(self.volume, self.path)
 
+    @property
+    def carried(self) -> Carried:
+        """As `Source.carried`."""
+        return Carried(self.root, self.papers.chain, self.papers.history, self.inner)
+
+    def production(self, order: Order) -> str | None:
+        """As `Source.production`: the one that its newest offload names."""
+        return self.newest.production if self.newest is not None else None
+
+    def day_and_unit(self, order: Order, day: str | None) -> tuple[str | None, str | None]:
+        """As `Source.day_and_unit`: those of its newest offload."""
+        if self.newest is not None:
+            return self.newest.day, self.newest.unit
+        return order.request.day, order.request.unit
+
+    def destinations(self, order: Order, ctx: Context) -> Destinations:
+        """As `Source.destinations`: the folder structure is kept."""
+        relative = self.tree.placed(self.found.folder, self.volume.mount_point)
+        return Destinations([Destination(drive, role, base, relative) for drive, role, base in order.targets], [])
+
     def recorded(self, number: int) -> Mapping[str, str]:
-        """What a file of the snapshot must hash to."""
+        """What a file of the snapshot must hash to; empty where nothing is recorded of it."""
         wanted = self.papers.files.get(self.snapshot.files[number].path)
         return wanted.hashes if wanted is not None else {}
 
     def algorithms(self, asked: Iterable[str]) -> tuple[str, ...]:
-        """Those asked for, and for every recorded file one that it was recorded with."""
-        chosen = dict.fromkeys(asked)
+        """As `Source.algorithms`: those asked for, and for every recorded file one that it was recorded with."""
+        names = dict.fromkeys(asked)
         for shape in sorted(self.shapes, key=sorted):
-            if shape.isdisjoint(chosen):
-                chosen[proof_algorithm(shape)] = None
-        return tuple(chosen)
+            if shape.isdisjoint(names):
+                names[proof_algorithm(shape)] = None
+        return chosen(tuple(names))
+
+    def settle(self, board: ProofBoard, ctx: Context) -> Sequence[Finding]:
+        """As `Source.settle`: what nothing is recorded of is read a second time; of all else the history has told
+        enough."""
+        numbers = board.unsettled()
+        if not numbers:
+            return []
+        settings = ctx.settings
+        reader = TreeReader(
+            ctx.io,
+            self.root,
+            self.snapshot.files,
+            MediumAccess(ctx.io, self.volume.way, self.volume.source, at_once=settings.files_on(self.volume)),
+            settings,
+            same_time=lambda now, then: True,
+            words=board.words,
+        )
+        try:
+            HashPass(
+                BufferPool(settings.block_bytes),
+                reader,
+                (board.proof_algorithm,),
+                settings,
+                stop_asked=ctx.cancel.is_set,
+                name="unknown again",
+                depth=settings.reads_on(self.volume.device, settings.pass_depth),
+            ).run(numbers, board.source_hashed_again, board.source_fault)
+        except Stopped:
+            raise Interrupted("Stopped while reading the source.") from None
+        except TreeLost as lost:
+            for number in numbers:
+                board.source_fault(number, lost.finding)
+        return []
+
+    def all_proven_by(self, drives: Sequence[DriveAtWork]) -> bool:
+        """Whether a record on every drive proves what is recorded here: then there is nothing to be read."""
+        if self.unknown or self.lacking or not drives or not all(at.all_covered for at in drives):
+            return False
+        return all(text in self.recorded(number).values() for at in drives for number, text in at.plan.expected.items())
 
 
-def open_copy(
-    io: Io,
-    drives: Drives,
-    tree: RecordedTree,
-    found: RecordedSet,
-    request: OffloadRequest,
-    cancel: Cancel,
-    station: StationLedger,
-) -> CopyAtWork:
+@dataclass(frozen=True, slots=True)
+class RecordedOpening:
+    """A recorded copy that is about to be opened: see `roll.Opening`. `place` is its number among how many."""
+
+    tree: RecordedTree
+    found: RecordedSet
+    place: tuple[int, int]
+
+    @property
+    def path(self) -> bytes:
+        """As `Opening.path`."""
+        return self.tree.path_of(self.found.folder)
+
+    @property
+    def kind(self) -> SourceKind:
+        """As `Opening.kind`."""
+        return "copy"
+
+    def name(self, order: Order) -> str:
+        """As `Opening.name`."""
+        return shown(self.path.rpartition(b"/")[2])
+
+    def open(self, order: Order, ctx: Context) -> RecordedSource:
+        """As `Opening.open`."""
+        copy = open_in_time(ctx, self.path, lambda io, drives: _open_copy(io, drives, self, order, ctx))
+        theirs, ours = copy.production(order), order.production_name
+        if theirs is not None and ours is not None and theirs != ours:
+            copy.findings.append(
+                Finding(
+                    Kind.OTHER_PRODUCTION,
+                    Severity.ERROR,
+                    shown(self.path),
+                    f"this roll is of the production {inert(theirs)}, the production file of {inert(ours)}",
+                    remedy="name the right production file with --production, or work in a folder without one",
+                )
+            )
+        return copy
+
+
+def _open_copy(io: Io, drives: Drives, opening: RecordedOpening, order: Order, ctx: Context) -> RecordedSource:
     """Open and list a recorded copy, under its lock. Raises Refused where its papers are nothing to go by."""
-    path = tree.path_of(found.folder)
+    path = opening.path
     try:
         root = io.open_root(path)
     except OSError as error:
@@ -103,7 +252,7 @@ def open_copy(
         volume = drives.volume_of(path)
         if not try_lock(io, root):
             raise Refused("locked", [locked_finding("", path)])
-        return _Opening(io, path, root, volume, found, cancel).run(request, station)
+        return _Opening(io, root, volume, opening, ctx).run(order.request)
     except BaseException as problem:
         with contextlib.suppress(OSError):
             io.close(root)
@@ -119,52 +268,50 @@ def _refused(kind: Kind, path: bytes, detail: str) -> Refused:
 
 
 class _Opening:
-    def __init__(self, io: Io, path: bytes, root: int, volume: Volume, found: RecordedSet, cancel: Cancel) -> None:
+    def __init__(self, io: Io, root: int, volume: Volume, opening: RecordedOpening, ctx: Context) -> None:
         self._io = io
-        self._path = path
+        self._path = opening.path
         self._root = root
         self._volume = volume
-        self._set = found
-        self._cancel = cancel
+        self._of = opening
+        self._ctx = ctx
         self._findings: list[Finding] = []
 
-    def run(self, request: OffloadRequest, station: StationLedger) -> CopyAtWork:
+    def run(self, request: OffloadRequest) -> RecordedSource:
         """From the papers to what is to be copied."""
         papers = read_expectation(self._io, self._root, self._volume, "")
-        self._judge_papers(papers, station)
+        self._judge_papers(papers, self._ctx.station)
         rules, hidden = copy_rules(papers, "")
-        around = RulesAround(rules.own, inner=self._set.inner)
-        there = take_snapshot(self._io, self._root, around, cancel=self._cancel)
+        around = RulesAround(rules.own, inner=self._of.found.inner)
+        there = take_snapshot(self._io, self._root, around, cancel=self._ctx.cancel)
         self._findings += hidden
         self._findings += [finding for finding in there.findings if speaks_against(finding)]
         self._findings += [finding for finding in there.findings if finding.severity is not Severity.ERROR]
-        newest = papers.newest
-        roll = (
-            newest.roll
-            if newest is not None and newest.roll
-            else to_text(os.path.basename(os.path.realpath(self._path)))
-        )
-        copy = CopyAtWork(
+        copy = RecordedSource(
             path=self._path,
             root=self._root,
             volume=self._volume,
             rules=around,
             snapshot=there,
-            clips=[],
-            roll=roll,
+            roll=self._roll(papers),
             findings=self._findings,
-            identity=_known_as(papers, self._volume),
-            kind="copy",
+            known_as=_known_as(papers, self._volume),
             papers=papers,
             there=there,
-            around=around,
-            inner=self._set.inner,
+            tree=self._of.tree,
+            found=self._of.found,
+            place=self._of.place,
         )
         self._sort_out(copy)
         copy.clips = group_clips(copy.snapshot)
         self._say(copy)
         self._findings += expectation_findings(copy.clips, request.expect_clips, request.expect_last)
         return copy
+
+    def _roll(self, papers: Expectation) -> str:
+        if papers.newest is not None and papers.newest.roll:
+            return papers.newest.roll
+        return to_text(os.path.basename(os.path.realpath(self._path)))
 
     def _judge_papers(self, papers: Expectation, station: StationLedger) -> None:
         bad = [replace(found, remedy=_ANOTHER) for found in papers.findings if found.severity is Severity.ERROR]
@@ -207,7 +354,7 @@ class _Opening:
 
     # --- what is to be copied
 
-    def _sort_out(self, copy: CopyAtWork) -> None:
+    def _sort_out(self, copy: RecordedSource) -> None:
         papers, there = copy.papers, copy.there
         bad, original = self._rows(copy)
         files: list[FileEntry] = []
@@ -253,7 +400,7 @@ class _Opening:
                 )
             )
 
-    def _rows(self, copy: CopyAtWork) -> tuple[dict[bytes, FileEntry], dict[bytes, bool]]:
+    def _rows(self, copy: RecordedSource) -> tuple[dict[bytes, FileEntry], dict[bytes, bool]]:
         """Files that the records call bad, and those that they do not show to be the card's; and the algorithms."""
         bad: dict[bytes, FileEntry] = {}
         original: dict[bytes, bool] = {}
@@ -273,7 +420,7 @@ class _Opening:
                 copy.shapes.add(frozenset(expected.algorithms))
         return bad, original
 
-    def _say(self, copy: CopyAtWork) -> None:
+    def _say(self, copy: RecordedSource) -> None:
         for kind, severity, paths, what, remedy in (
             (Kind.MISSING, Severity.ERROR, copy.missing, f"is recorded and not in {shown(copy.path)}", _ANOTHER),
             (

@@ -18,6 +18,7 @@ from rollproof.models.names import shown
 from rollproof.models.reads import Reads
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
+from rollproof.proof.board import ProofBoard
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record
@@ -25,8 +26,7 @@ from rollproof.station.keys import station_signer
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
-from rollproof.workflows.offload.recorded_board import CopyBoard
-from rollproof.workflows.offload.recorded_source import CopyAtWork
+from rollproof.workflows.offload.recorded_source import RecordedSource
 from rollproof.workflows.verify.evidence import verify_generation, verify_header, verify_rows
 from rollproof.workflows.verify.work import Work
 
@@ -41,14 +41,16 @@ class SourceVerified:
     """What is wrong with it, for the ledger."""
 
 
-def verified_source(io: Io, copy: CopyAtWork, board: CopyBoard, started_at: datetime, person: Person) -> SourceVerified:
+def verified_source(
+    io: Io, copy: RecordedSource, board: ProofBoard, started_at: datetime, person: Person
+) -> SourceVerified:
     """Judge the source by what was read of it, and append to its histories. To be called under its lock.
 
     A drive that does not take the evidence is a warning: the copies that were made are not touched by it.
     """
     work = _work(copy, board)
     wrong = bool(work.differ or work.missing)
-    whole = all(board.read_whole(number) for number in range(len(copy.snapshot.files)))
+    whole = all(number in copy.rule.reads for number in range(len(copy.snapshot.files)))
     from_medium = board.source_evidence(0) is Evidence.MEDIUM
     others = any(finding.severity is Severity.ERROR for finding in copy.findings)
     if not wrong and not (whole and from_medium and not others):
@@ -96,24 +98,24 @@ def verified_source(io: Io, copy: CopyAtWork, board: CopyBoard, started_at: date
     return found
 
 
-def stands_proven(io: Io, copy: CopyAtWork) -> bool:
+def stands_proven(io: Io, copy: RecordedSource) -> bool:
     """Whether the source is, by its own records as they are now, a proven copy on its device."""
     chain = read_chain(io, copy.root)
-    return standing(io, copy.root, chain, copy.volume, folder=copy.folder_on_volume).state == "proven"
+    return standing(io, copy.root, chain, copy.volume, folder=copy.copy_folder).state == "proven"
 
 
-def _work(copy: CopyAtWork, board: CopyBoard) -> Work:
+def _work(copy: RecordedSource, board: ProofBoard) -> Work:
     numbers = {entry.path: number for number, entry in enumerate(copy.snapshot.files)}
     reads = Reads(copy.there.files)
     for at, entry in enumerate(copy.there.files):
         number = numbers.get(entry.path)
-        if number is not None and board.read_whole(number):
-            reads.add(at, board.reads.texts(number))
+        if number is not None and number in copy.rule.reads:
+            reads.add(at, copy.rule.reads.texts(number))
     # papers say what a verify compares with; its findings are about this roll on this drive
-    work = Work(copy.path, shown(copy.path), copy.root, copy.volume, copy.papers, copy.there, reads, copy.around)
+    work = Work(copy.path, shown(copy.path), copy.root, copy.volume, copy.papers, copy.there, reads, copy.rules)
     evidence = board.source_evidence(0)
     work.evidences |= {evidence} if evidence is not None else set()
-    work.differ += sorted([*copy.differ, *(copy.snapshot.files[number].path for number in board.changed)])
+    work.differ += sorted([*copy.differ, *(copy.snapshot.files[number].path for number in copy.rule.changed)])
     work.missing += copy.missing
     work.unknown += copy.unknown
     return work

@@ -16,71 +16,78 @@ from rollproof.models.volumes import Evidence
 from rollproof.proof.board import CopyState, ProofBoard
 from rollproof.proof.devices import count_devices
 from rollproof.records.models import SourceKind
-from rollproof.workflows.offload.card import CardAtWork
-from rollproof.workflows.offload.order import Wish
+from rollproof.workflows.offload.order import Order
+from rollproof.workflows.offload.run import RollRun
+from rollproof.workflows.offload.source import Source
 from rollproof.workflows.offload.target import DriveAtWork
 
 
 def refused_roll(
-    card_path: str,
+    path: str,
     roll: str,
     findings: Sequence[Finding],
-    wish: Wish,
+    order: Order,
     *,
-    card: CardAtWork | None = None,
-    drives: Sequence[DriveAtWork] = (),
-    planned: bool = False,
+    source: Source | None = None,
     kind: SourceKind = "card",
 ) -> RollResult:
-    """The result for a card that was not begun: refused, or only planned."""
+    """The result for a roll that was refused. `source` where it could be listed, `kind` where it could not."""
     return RollResult(
         roll=roll,
-        source_kind=card.kind if card else kind,
-        card_path=card_path,
-        verdict="planned" if planned else "refused",
+        source_kind=source.kind if source else kind,
+        card_path=path,
+        verdict="refused",
         enough_copies=False,
-        copies_required=wish.policy.copies_required,
+        copies_required=order.policy.copies_required,
         copies_counted=0,
-        files=len(card.snapshot.files) if card else 0,
-        bytes=card.snapshot.size_bytes if card else 0,
-        clips=len(card.clips) if card else 0,
+        files=len(source.snapshot.files) if source else 0,
+        bytes=source.snapshot.size_bytes if source else 0,
+        clips=len(source.clips) if source else 0,
         source_reads=0,
         source_evidence=[],
-        destinations=[
-            DestinationResult(
-                path=shown(at.roll_folder),
-                drive=at.drive,
-                role=at.role,
-                state="incomplete",
-                files_proven=0,
-                files_copied=0,
-                files_total=len(at.plan.actions),
-                readback=None,
-                findings=[],
-                device=at.volume.device.label,
-            )
-            for at in drives
-        ],
+        destinations=[],
         findings=[FindingOut.of(finding) for finding in grouped(findings)],
         seconds={},
-        status=ExitStatus.DONE if planned else ExitStatus.REFUSED,
+        status=ExitStatus.REFUSED,
+    )
+
+
+def planned_roll(
+    source: Source, findings: Sequence[Finding], order: Order, drives: Sequence[DriveAtWork]
+) -> RollResult:
+    """The result of a dry run: what would be copied where."""
+    refused = refused_roll(shown(source.path), source.roll, findings, order, source=source)
+    return refused.model_copy(
+        update={
+            "verdict": "planned",
+            "status": ExitStatus.DONE,
+            "destinations": [_planned_destination(at) for at in drives],
+        }
+    )
+
+
+def _planned_destination(at: DriveAtWork) -> DestinationResult:
+    return DestinationResult(
+        path=shown(at.roll_folder),
+        drive=at.drive,
+        role=at.role,
+        state="incomplete",
+        files_proven=0,
+        files_copied=0,
+        files_total=len(at.plan.actions),
+        readback=None,
+        findings=[],
+        device=at.volume.device.label,
     )
 
 
 def roll_result(
-    card: CardAtWork,
-    drives: Sequence[DriveAtWork],
-    findings: Sequence[Finding],
-    board: ProofBoard,
-    outcome: CopyOutcome,
-    wish: Wish,
-    *,
-    single_read: bool,
-    seconds: dict[str, float],
-    about_clips: Sequence[Finding] = (),
+    run: RollRun, findings: Sequence[Finding], seconds: dict[str, float], *, about_clips: Sequence[Finding] = ()
 ) -> RollResult:
-    """The result for a card that was worked on. `about_clips` is said and changes no verdict: the copies of a damaged
+    """The result for a roll that was worked on. `about_clips` is said and changes no verdict: the copies of a damaged
     clip are as good as the card."""
+    card, drives, board, outcome, order = run.source, run.targets.drives, run.board, run.outcome, run.order
+    single_read = order.request.single_read
     lanes = {lane.drive: lane for lane in outcome.lanes}
     results = [_destination(at, lanes[at.drive], board, interrupted=outcome.interrupted) for at in drives]
     told = [*findings, *board.source_findings, *outcome.source_findings]
@@ -89,9 +96,9 @@ def roll_result(
     if card.kind == "card":
         told += _about_evidence(board, outcome, card, single_read=single_read)
     counted = _counted([at for at, result in zip(drives, results, strict=True) if result.state == "proven"], card)
-    if counted < wish.policy.copies_required:
+    if counted < order.policy.copies_required:
         states = [result.state for result in results]
-        told.append(_too_few(counted, wish.policy.copies_required, states, of_card=card.kind == "card"))
+        told.append(_too_few(counted, order.policy.copies_required, states, of_card=card.kind == "card"))
     proven = (
         not outcome.interrupted
         and all(result.state == "proven" for result in results)
@@ -103,8 +110,8 @@ def roll_result(
         source_kind=card.kind,
         card_path=shown(card.path),
         verdict="proven" if proven else "not proven",
-        enough_copies=counted >= wish.policy.copies_required,
-        copies_required=wish.policy.copies_required,
+        enough_copies=counted >= order.policy.copies_required,
+        copies_required=order.policy.copies_required,
         copies_counted=counted,
         files=len(card.snapshot.files),
         bytes=card.snapshot.size_bytes,
@@ -124,25 +131,25 @@ def roll_result(
 
 
 def done_result(
-    card: CardAtWork,
+    card: Source,
     drives: Sequence[DriveAtWork],
     findings: Sequence[Finding],
-    wish: Wish,
+    order: Order,
     seconds: dict[str, float],
 ) -> RollResult:
     """The result where records on every drive prove everything already, and nothing was read."""
     counted = _counted(drives, card)
     told = list(findings)
-    if counted < wish.policy.copies_required:
-        told.append(_too_few(counted, wish.policy.copies_required, ["proven"] * len(drives), of_card=False))
+    if counted < order.policy.copies_required:
+        told.append(_too_few(counted, order.policy.copies_required, ["proven"] * len(drives), of_card=False))
     proven = not any(finding.severity is Severity.ERROR for finding in told)
     return RollResult(
         roll=card.roll,
         source_kind=card.kind,
         card_path=shown(card.path),
         verdict="proven" if proven else "not proven",
-        enough_copies=counted >= wish.policy.copies_required,
-        copies_required=wish.policy.copies_required,
+        enough_copies=counted >= order.policy.copies_required,
+        copies_required=order.policy.copies_required,
         copies_counted=counted,
         files=len(card.snapshot.files),
         bytes=card.snapshot.size_bytes,
@@ -248,7 +255,7 @@ def _about_evidence(board: ProofBoard, outcome: CopyOutcome, card: CardAtWork, *
     return []
 
 
-def _counted(drives: Sequence[DriveAtWork], card: CardAtWork) -> int:
+def _counted(drives: Sequence[DriveAtWork], card: Source) -> int:
     """How many devices hold a proven copy now. A recorded copy that is itself proven is one of them; a card never."""
     source = card.volume.device
     devices = [at.volume.device for at in drives]

@@ -10,16 +10,15 @@ from rollproof.models.events import RollPlanned
 from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
-from rollproof.workflows.offload.card import CardAtWork
 from rollproof.workflows.offload.clip_check import layout_words
 from rollproof.workflows.offload.preflight import Preflight
+from rollproof.workflows.offload.source import Source
 from rollproof.workflows.offload.target import DriveAtWork
 
 
-def forbids(finding: Finding) -> bool:
-    """Errors forbid the start, but for those that are about single things on the card: the rest is still copied."""
-    copied_around = (Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER)
-    return finding.severity is Severity.ERROR and (bool(finding.drive) or finding.kind not in copied_around)
+def forbids(finding: Finding, source: Source) -> bool:
+    """Errors forbid the start, but for those that are about single things in the source: the rest is still copied."""
+    return finding.severity is Severity.ERROR and (bool(finding.drive) or finding.kind not in source.copied_around)
 
 
 def power_note() -> list[Finding]:
@@ -37,7 +36,7 @@ def power_note() -> list[Finding]:
     ]
 
 
-def planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
+def planned(card: Source, checked: Preflight) -> RollPlanned:
     """What every drive is to get, and how often the card is read for it."""
     files = card.snapshot.files
 
@@ -62,10 +61,13 @@ def planned(card: CardAtWork, checked: Preflight, passes: int) -> RollPlanned:
         len(card.clips),
         len(files),
         card.snapshot.size_bytes,
-        passes,
+        card.passes,
         tuple(plan(at) for at in checked.drives),
         layout_words([clip.layout for clip in card.clips]),
         roll_from=card.roll_from,
         first_clip=ends[0].name if ends else "",
         last_clip=ends[1].name if ends else "",
+        of_copy=card.kind == "copy",
+        number=card.place[0],
+        total=card.place[1],
     )

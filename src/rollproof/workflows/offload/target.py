@@ -7,6 +7,7 @@ import os
 import socket
 from collections.abc import Callable, Container, Iterator
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from rollproof.copies.location import place_on
 from rollproof.copies.roll_lock import locked_finding, try_lock
@@ -24,7 +25,8 @@ from rollproof.records.rows import FileRow
 from rollproof.records.standing import standing
 from rollproof.records.write import tidy_records, unsigned_before
 from rollproof.storage.errors import is_too_many_files, paper_trouble
-from rollproof.storage.files import exists, open_below
+from rollproof.storage.files import exists, flush_folder, open_below
+from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 
@@ -86,6 +88,18 @@ WriteEvidence = Callable[[DriveAtWork, ResultState], str]
 """Writes record and manifest of a drive, flushed; returns the record's name."""
 
 
+class RollToCopy(Protocol):
+    """What of a source is needed on a drive: see `source.Source`."""
+
+    snapshot: Snapshot
+    lacking: tuple[FileEntry, ...]
+
+    @property
+    def known_as(self) -> Volume:
+        """The card that the roll is known by."""
+        ...
+
+
 class OffloadDriveWork:
     """`copying.drive_side.DriveWork` for an offload."""
 
@@ -93,19 +107,17 @@ class OffloadDriveWork:
         self,
         io: Io,
         at: DriveAtWork,
-        card: Snapshot,
-        card_volume: Volume,
+        roll: RollToCopy,
         board: ProofBoard,
         write_evidence: WriteEvidence,
-        card_seen_whole: Callable[[], bool] = lambda: True,
+        source_seen_whole: Callable[[], bool] = lambda: True,
     ) -> None:
         self._io = io
         self._at = at
-        self._card = card
-        self._card_volume = card_volume
+        self._roll = roll
         self._board = board
         self._write_evidence = write_evidence
-        self._card_seen_whole = card_seen_whole
+        self._source_seen_whole = source_seen_whole
 
     # --- before
 
@@ -117,7 +129,7 @@ class OffloadDriveWork:
         if at.handle < 0:
             self._make_roll_folder()
         if not at.all_covered:
-            volume = self._card_volume
+            volume = self._roll.known_as
             session = card_session(volume)
             write_marker(io, at.handle, host=socket.gethostname(), card_serial=volume.serial, card_session=session)
         return at.handle
@@ -144,8 +156,10 @@ class OffloadDriveWork:
     # --- after
 
     def seal(self) -> str:
-        """Evidence beside the copy, then the marker away if every file is there."""
+        """What turned out to have changed on the source gets no final name here; then evidence beside the copy, then
+        the marker away if every file is there."""
         at, io = self._at, self._io
+        self._take_away_changed()
         self._still_there()
         state = self.state()
         if at.all_covered:
@@ -180,6 +194,27 @@ class OffloadDriveWork:
         self._still_there()
         return state
 
+    def _take_away_changed(self) -> None:
+        """Only what this very run wrote is taken away: the file is still on the source, as bad as it is."""
+        at, io, board = self._at, self._io, self._board
+        written = (CopyState.WRITTEN, CopyState.MATCHES)
+        numbers = [
+            number
+            for number in sorted(board.rule.changed)
+            if at.plan.actions[number] == Action.COPY and board.copy_state(at.drive, number) in written
+        ]
+        if not numbers:
+            return
+        folders = FolderHandles(io, at.handle)
+        try:
+            for number in numbers:
+                folder, _, name = self._roll.snapshot.files[number].path.rpartition(b"/")
+                parent = folders.handle(folder)
+                io.remove(name, parent)
+                flush_folder(io, parent)
+        finally:
+            folders.close()
+
     def _as_the_records_say(self) -> ResultState:
         """Whoever asks later has only the records: proven is said when they say so, all together."""
         at, io = self._at, self._io
@@ -206,8 +241,9 @@ class OffloadDriveWork:
 
     def state(self) -> ResultState:
         """The state of the whole copy, as far as the board knows. A copy of a card that could not be seen whole is a
-        copy of a part of it, however good: it must not look finished."""
-        if not self._card_seen_whole():
+        copy of a part of it, however good: it must not look finished. Nor must one of a recorded copy that lacks files
+        of the roll."""
+        if not self._source_seen_whole() or (self._roll.lacking and not self._at.all_covered):
             return "incomplete"
         drive, board = self._at.drive, self._board
         if board.all_proven(drive):
@@ -220,7 +256,7 @@ class OffloadDriveWork:
         """Files of ours under their final names that must not be trusted. A file that a record speaks for, or that
         was there before any run of ours, is never ours to replace."""
         at = self._at
-        for number, entry in enumerate(self._card.files):
+        for number, entry in enumerate(self._roll.snapshot.files):
             if not self._board.is_suspect(at.drive, number):
                 continue
             action = at.plan.actions[number]

@@ -1,19 +1,21 @@
-"""The card's side of an offload: open it, list it, name its roll, look again after the last read."""
+"""A card as the source of an offload: open it, list it, name its roll, look again after the last read."""
 
 from __future__ import annotations
 
 import contextlib
 import os
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 from rollproof.card.across import across_findings
 from rollproof.card.clips import read_card
 from rollproof.card.expectation import expectation_findings
 from rollproof.card.roll_name import FROM_FOLDER, RollGuess, guess_roll, roll_name_problem
+from rollproof.copies.deadline import within
 from rollproof.drives.interface import Drives
+from rollproof.hashing import chosen
 from rollproof.models.errors import Interrupted, Refused
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert, shown, to_text
@@ -21,25 +23,27 @@ from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.tree import Clip, FileEntry, Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.proof.board import ProofBoard
-from rollproof.reading.settings import Settings
+from rollproof.proof.source_rule import TwoReads
 from rollproof.records.models import SourceKind
+from rollproof.station.context import Context
 from rollproof.storage.errors import is_too_many_files, said
 from rollproof.storage.io import Io
 from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
 from rollproof.tree.differences import card_changes
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
+from rollproof.workflows.offload.carried import Carried
+from rollproof.workflows.offload.earlier import earlier_day
+from rollproof.workflows.offload.order import Order
+from rollproof.workflows.offload.preflight import ANSWER_SECONDS
+from rollproof.workflows.offload.source import Destinations
 
 T = TypeVar("T")
 
 
 @dataclass(slots=True)
-class CardAtWork:
-    """One card, opened read-only and listed. The caller closes `root`.
-
-    `volume` is what is read. `identity` is the card that the roll is known by, where that is another: a roll may be
-    copied on from any of its recorded copies. `kind` says which of the two is read.
-    """
+class CardSource:
+    """A card, opened read-only and listed: see `Source`."""
 
     path: bytes
     root: int
@@ -49,24 +53,121 @@ class CardAtWork:
     clips: list[Clip]
     roll: str
     findings: list[Finding]
-    identity: Volume | None = None
-    kind: SourceKind = "card"
-    lacking: tuple[FileEntry, ...] = ()
-    """Files of a recorded roll, as recorded, that are not to be read from this copy of it: they are gone or bad."""
-    counts: bool = False
-    """Whether what is read is itself a proven copy of the roll."""
     roll_from: str = ""
-    """What on the card told the roll's name; empty where a person gave it."""
+    passes: int = 2
+    rule: TwoReads = field(default_factory=TwoReads)
+    counts: bool = False
+    lacking: tuple[FileEntry, ...] = ()
+
+    @property
+    def kind(self) -> SourceKind:
+        """As `Source.kind`."""
+        return "card"
 
     @property
     def known_as(self) -> Volume:
-        """What tells this card from another of its roll's name."""
-        return self.identity or self.volume
+        """As `Source.known_as`: a card is known by itself."""
+        return self.volume
+
+    @property
+    def dates_are_recorded(self) -> bool:
+        """As `Source.dates_are_recorded`."""
+        return False
+
+    @property
+    def copied_around(self) -> frozenset[Kind]:
+        """As `Source.copied_around`."""
+        return frozenset((Kind.LINK, Kind.SPECIAL_FILE, Kind.UNREADABLE, Kind.UNREADABLE_FOLDER))
+
+    @property
+    def place(self) -> tuple[int, int]:
+        """As `Source.place`."""
+        return (0, 0)
+
+    @property
+    def copy_folder(self) -> bytes | None:
+        """As `Source.copy_folder`."""
+        return None
+
+    @property
+    def carried(self) -> Carried | None:
+        """As `Source.carried`."""
+        return None
+
+    def production(self, order: Order) -> str | None:
+        """As `Source.production`: the one at work now."""
+        return order.production_name
+
+    def day_and_unit(self, order: Order, day: str | None) -> tuple[str | None, str | None]:
+        """As `Source.day_and_unit`."""
+        return day or order.day_text, order.unit
+
+    def destinations(self, order: Order, ctx: Context) -> Destinations:
+        """As `Source.destinations`: by the production's template, or where an earlier day left this roll unfinished."""
+        wanted = order.destinations(self.roll, self.clips)
+        with contextlib.suppress(TimeoutError):  # the preflight names the drive that does not answer
+            return within(ANSWER_SECONDS, lambda: earlier_day(ctx.io, order, self, wanted), ctx.cancel)
+        return Destinations(wanted, [])
+
+    def algorithms(self, asked: Iterable[str]) -> tuple[str, ...]:
+        """As `Source.algorithms`."""
+        return chosen(tuple(asked))
+
+    def settle(self, board: ProofBoard, ctx: Context) -> Sequence[Finding]:
+        """As `Source.settle`: is it still the same medium with the same files? Files that changed lose their proof."""
+        problem = _another_medium(ctx.io, ctx.drives, self)
+        after = None
+        if problem is None:
+            try:
+                after = take_snapshot(ctx.io, self.root, self.rules, cancel=ctx.cancel)
+            except OSError as error:
+                problem = f"it cannot be listed any more ({said(error)})"
+        if problem is not None or after is None:
+            finding = Finding(
+                Kind.CARD_CHANGED,
+                Severity.ERROR,
+                "",
+                f"the card cannot be shown to be the one that was read: {problem}",
+                remedy="keep the card; put it back and run the same command again",
+            )
+            for number in range(len(self.snapshot.files)):
+                board.source_fault(number, finding)
+            return [finding]
+        changes = card_changes(self.snapshot, after)
+        if changes.affected:
+            numbers = {entry.path: number for number, entry in enumerate(self.snapshot.files)}
+            for path in changes.affected:
+                if path in numbers:
+                    board.source_fault(numbers[path], changes.findings[0])
+        return list(changes.findings)
+
+
+@dataclass(frozen=True, slots=True)
+class CardOpening:
+    """A card that is about to be opened: see `roll.Opening`."""
+
+    path: bytes
+
+    @property
+    def kind(self) -> SourceKind:
+        """As `Opening.kind`."""
+        return "card"
+
+    def name(self, order: Order) -> str:
+        """As `Opening.name`: until it is listed only what a person said."""
+        return order.request.roll or ""
+
+    def open(self, order: Order, ctx: Context) -> CardSource:
+        """As `Opening.open`."""
+        return open_in_time(ctx, self.path, lambda io, drives: self._open(order, io, drives, ctx.cancel))
+
+    def _open(self, order: Order, io: Io, drives: Drives, cancel: Cancel) -> CardSource:
+        return open_card(io, drives, self.path, order.request, IgnoreRules(order.ignore), cancel)
 
 
 def open_card(
     io: Io, drives: Drives, path: bytes, request: OffloadRequest, rules: IgnoreRules, cancel: Cancel
-) -> CardAtWork:
+) -> CardSource:
     """Open and list a card. Raises Refused with everything that speaks against it that can be told so far.
 
     The card is only ever opened for reading.
@@ -103,7 +204,8 @@ def open_card(
     findings += expectation_findings(clips, request.expect_clips, request.expect_last)
     findings += _writable_note(volume)
     roll, roll_from = _roll_name(request, snapshot, clips, path, volume, findings)
-    return CardAtWork(path, root, volume, rules, snapshot, clips, roll, findings, roll_from=roll_from)
+    passes = 1 if request.single_read else 2
+    return CardSource(path, root, volume, rules, snapshot, clips, roll, findings, roll_from, passes)
 
 
 def _silent_card(path: bytes, seconds: float) -> Refused:
@@ -111,28 +213,21 @@ def _silent_card(path: bytes, seconds: float) -> Refused:
     return _no_card(path, f"the card at {shown(path)} has not answered for {seconds:.0f} seconds")
 
 
-def open_in_time(
-    io: Io,
-    drives: Drives,
-    path: bytes,
-    opening: Callable[[Io, Drives], T],
-    settings: Settings,
-    cancel: Cancel,
-) -> T:
+def open_in_time(ctx: Context, path: bytes, opening: Callable[[Io, Drives], T]) -> T:
     """What the opening gives, which is handed an `io` and `drives` that are watched. Raises what it raises; Refused as
     well when the card's reader does not answer, Interrupted."""
     watch = CallWatch()
-    watched_io, watched_drives = watched(io, watch), watched(drives, watch)
+    watched_io, watched_drives = watched(ctx.io, watch), watched(ctx.drives, watch)
     try:
         return answering(
             lambda: opening(watched_io, watched_drives),
             watch,
-            seconds=settings.stall_seconds,
-            stop_asked=cancel.is_set,
-            stop_seconds=settings.cancel_seconds,
+            seconds=ctx.settings.stall_seconds,
+            stop_asked=ctx.cancel.is_set,
+            stop_seconds=ctx.settings.cancel_seconds,
         )
     except NoAnswer:
-        raise _silent_card(path, settings.stall_seconds) from None
+        raise _silent_card(path, ctx.settings.stall_seconds) from None
     except AskedToStop:
         raise Interrupted("Stopped while looking over the card, which does not answer; nothing was copied.") from None
 
@@ -206,36 +301,7 @@ def _roll_name(
     return guess.best or "unnamed", ""
 
 
-def settle_card(io: Io, drives: Drives, card: CardAtWork, board: ProofBoard, cancel: Cancel) -> Sequence[Finding]:
-    """After the last read: is it still the same medium with the same files? Files that changed lose their proof."""
-    problem = _another_medium(io, drives, card)
-    after = None
-    if problem is None:
-        try:
-            after = take_snapshot(io, card.root, card.rules, cancel=cancel)
-        except OSError as error:
-            problem = f"it cannot be listed any more ({said(error)})"
-    if problem is not None or after is None:
-        finding = Finding(
-            Kind.CARD_CHANGED,
-            Severity.ERROR,
-            "",
-            f"the card cannot be shown to be the one that was read: {problem}",
-            remedy="keep the card; put it back and run the same command again",
-        )
-        for number in range(len(card.snapshot.files)):
-            board.source_fault(number, finding)
-        return [finding]
-    changes = card_changes(card.snapshot, after)
-    if changes.affected:
-        numbers = {entry.path: number for number, entry in enumerate(card.snapshot.files)}
-        for path in changes.affected:
-            if path in numbers:
-                board.source_fault(numbers[path], changes.findings[0])
-    return list(changes.findings)
-
-
-def _another_medium(io: Io, drives: Drives, card: CardAtWork) -> str | None:
+def _another_medium(io: Io, drives: Drives, card: CardSource) -> str | None:
     try:
         fresh = io.open_root(card.path)
     except OSError as error:

@@ -1,0 +1,61 @@
+"""What every job works with, in one value."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+from rollproof.drives.interface import Drives
+from rollproof.drives.system import system_drives
+from rollproof.ledger.ledger import Ledger
+from rollproof.models.events import Emit
+from rollproof.models.requests import Cancel
+from rollproof.reading.settings import Settings
+from rollproof.station.ledger import StationLedger
+from rollproof.storage.io import Io
+from rollproof.storage.system import system_io
+
+
+def _tell_nobody(event: object) -> None:
+    pass
+
+
+def local_now() -> datetime:
+    """This moment with the offset of the station's clock."""
+    return datetime.now().astimezone()
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What a job works with. Made once by the command line, or by a test; a job hands it on whole."""
+
+    io: Io
+    drives: Drives
+    station: StationLedger
+    settings: Settings
+    emit: Emit
+    cancel: Cancel
+    now: Callable[[], datetime]
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        emit: Emit = _tell_nobody,
+        cancel: Cancel | None = None,
+        io: Io | None = None,
+        drives: Drives | None = None,
+        ledger: Ledger | None = None,
+        settings: Settings | None = None,
+    ) -> Context:
+        """The context of this computer and this station, but for what is given."""
+        return cls(
+            io or system_io(),
+            drives or system_drives(),
+            StationLedger(ledger),
+            settings or Settings(),
+            emit,
+            cancel or Cancel(),
+            local_now,
+        )
