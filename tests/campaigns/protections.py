@@ -182,17 +182,17 @@ PROTECTIONS = (
     ),
     Protection(
         "the ledger's word: a verify that failed", _ATTACHED,
-        "if (known.gone_at is not None or known.state in BAD) and", "if known.gone_at is not None and",
+        "or ((known.gone_at is not None or known.state in BAD) and", "or (known.gone_at is not None and",
         f"{ALONE}::remembered_here_alone",
     ),
     Protection(
         "the ledger's word: a roll that was gone", _ATTACHED,
-        "if (known.gone_at is not None or known.state in BAD) and not", "if False and not",
+        "or ((known.gone_at is not None or known.state in BAD) and not", "or (False and not",
         f"{ALONE}::found_gone_once",
     ),
     Protection(
         "a permit is no newer word", "records/chain.py",
-        'if link.kind in ("offload", "verify", "receive")]', "]", f"{ALONE}::permit_of_another_station",
+        'if link.kind in ("offload", "verify", "receive"))', ")", f"{ALONE}::permit_of_another_station",
     ),
     Protection(
         "what was found wrong is told to the ledger", _ATTACHED,
@@ -236,7 +236,7 @@ PROTECTIONS = (
     ),
     Protection(
         "copies are read again when that is asked for", _ATTACHED,
-        "if self.rules.reread_copies and not self._read_again(view, volume):", "if False:",
+        "if self.rules.reread_copies:", "if False:",
         f"{TABLE}::and_the_copies_are_read_again",
     ),
     # --- absent copies

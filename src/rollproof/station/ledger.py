@@ -10,9 +10,11 @@ from typing import Self, TypeVar
 
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import open_ledger
+from rollproof.ledger.station_file import FILE_NAME
 from rollproof.ledger.trouble import LedgerBusy
 from rollproof.models.errors import RollproofError
 from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.storage.station import station_home
 
 _Result = TypeVar("_Result")
 _REBUILD = "Attach the drives and run `rollproof ledger rebuild DRIVE …`: records and footage on them are whole."
@@ -63,6 +65,15 @@ class StationLedger:
         except (RollproofError, OSError, ValueError) as problem:
             self._told.append(ledger_finding(problem))
             return None
+
+    def ask(self, work: Callable[[Ledger], _Result]) -> _Result | None:
+        """As `tell`, for a question: where this station has no ledger yet, none is made for it."""
+        try:
+            if not self._asked and not (station_home() / FILE_NAME).exists():
+                return None
+        except OSError:
+            return None
+        return self.tell(work)
 
     def close(self) -> None:
         """Let go of a ledger that was opened here."""

@@ -147,11 +147,11 @@ def _located(at: DriveAtWork, production: Production | None, station: StationLed
     role = _role(at, production)
     name = production.name if production is not None else ""
     paths = dict.fromkeys((os.path.abspath(at.base), os.path.realpath(at.base)))
-    at_path = [station.tell(lambda ledger, path=path: ledger.last_at_path(path)) for path in paths]  # type: ignore[misc]
+    at_path = [station.ask(lambda ledger, path=path: ledger.last_at_path(path)) for path in paths]  # type: ignore[misc]
     return Located(
         named,
         next((place for place in at_path if place is not None), None),
-        station.tell(lambda ledger: ledger.last_in_role(name, role)) if role else None,
+        station.ask(lambda ledger: ledger.last_in_role(name, role)) if role else None,
     )
 
 
