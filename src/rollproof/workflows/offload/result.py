@@ -228,7 +228,7 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
     )
 
 
-def _about_evidence(board: ProofBoard, outcome: CopyOutcome, card: CardAtWork, *, single_read: bool) -> list[Finding]:
+def _about_evidence(board: ProofBoard, outcome: CopyOutcome, card: Source, *, single_read: bool) -> list[Finding]:
     passes = [board.source_evidence(number) for number in range(outcome.source_passes_done)]
     if single_read:
         return [
