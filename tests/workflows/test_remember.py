@@ -167,7 +167,7 @@ def test_a_verify_that_could_write_no_record_is_remembered_too(
 ) -> None:
     station.offload()
     change_quietly(station.roll(station.two) / "CLIP/A003C001_260514.mov")
-    monkeypatch.setattr(os, "access", lambda *_: False)
+    monkeypatch.setattr(os, "access", lambda *_, **__: False)
     station.verify(station.two)
     assert len(station.records(station.two)) == 1
     assert states()["backup"] == "failed"
