@@ -29,7 +29,7 @@ from rollproof.models.events import (
 )
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Cancel, OffloadRequest
-from rollproof.models.results import CopyState, DestinationResult, FindingOut, OffloadResult, RollResult
+from rollproof.models.results import CopyState, DestinationResult, OffloadResult, RollResult
 
 Timed = tuple[float, Event]
 GB = 1_000_000_000
@@ -198,7 +198,7 @@ class Roll:
             files_copied=9 if lost else self.clips,
             files_total=self.clips,
             readback=None if lost else "medium",
-            findings=[FindingOut.of(GONE)] if lost else [FindingOut.of(had_fallen_behind(drive))] if behind else [],
+            findings=[GONE] if lost else [had_fallen_behind(drive)] if behind else [],
         )
 
 

@@ -7,7 +7,8 @@ from typing import Any
 
 from cli.replay import Roll
 from rollproof.models.errors import ExitStatus
-from rollproof.models.results import FindingOut, OffloadResult, RollResult, VerifiedCopy, VerifyResult
+from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.results import OffloadResult, RollResult, VerifiedCopy, VerifyResult
 
 
 def a_roll(**changes: Any) -> RollResult:
@@ -54,10 +55,10 @@ def a_verify(*copies: VerifiedCopy, **changes: Any) -> VerifyResult:
     return result.model_copy(update=changes)
 
 
-def a_finding(severity: str = "error", kind: str = "unreadable", **changes: Any) -> FindingOut:
+def a_finding(severity: str = "error", kind: str = "unreadable", **changes: Any) -> Finding:
     """One finding."""
     base: dict[str, Any] = {"path": "CLIPS/A003C001.mov", "detail": "bytes 0 to 4095 could not be read"}
-    return FindingOut.model_validate({"kind": kind, "severity": severity, **base, **changes})
+    return Finding(Kind(kind), Severity(severity), **{**base, **changes})
 
 
 def gives(result: Any) -> Callable[..., Any]:

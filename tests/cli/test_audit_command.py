@@ -16,6 +16,7 @@ from rollproof.cli.views import audit_view
 from rollproof.models.audit_results import AuditCopy, AuditDrive, AuditFinding, AuditResult, AuditRoll, CopyState
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Leg, LegEnded, LegStarted, Moved
+from rollproof.models.findings import Kind, Severity
 from rollproof.models.requests import AuditRequest, Person
 from rollproof.reports import audit_page
 from rollproof.workflows.audit.drives import LOOKING
@@ -51,7 +52,7 @@ def a_finding(
     kind: str = "missing", severity: Any = "error", detail: str = "a clip is gone", **more: Any
 ) -> AuditFinding:
     """A finding of the audit."""
-    return AuditFinding(kind=kind, severity=severity, path="", detail=detail, topic="copies", **more)
+    return AuditFinding(Kind(kind), Severity(severity), "", detail, topic="copies", **more)
 
 
 def an_audit(*rolls: AuditRoll, findings: tuple[AuditFinding, ...] = (), **changes: Any) -> AuditResult:

@@ -28,7 +28,7 @@ from rollproof.ascmhl.standard import (
 )
 from rollproof.ascmhl.tree_hashes import FoldedTwice
 from rollproof.hashing import STANDARD_NAMES
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import shown
 from rollproof.models.packed_bytes import PACKED_LIMIT_BYTES, PackedBytes
 
@@ -58,21 +58,19 @@ class LeftOut:
     def findings(self) -> Iterator[Finding]:
         """One warning per reason, with a count."""
         if self.names:
-            yield Finding(
+            yield warning(
                 Kind.NAME_NOT_IN_MANIFEST,
-                Severity.WARNING,
-                shown(self.first_name),
                 f"The name {self.reason}, so the manifest leaves it out, and the hashes of the folders above it."
                 " The record beside it has them.",
+                path=shown(self.first_name),
                 count=self.names,
             )
         if self.ignored:
-            yield Finding(
+            yield warning(
                 Kind.NAME_NOT_IN_MANIFEST,
-                Severity.WARNING,
-                shown(self.first_ignored),
                 "The open standard ignores every folder called ascmhl and every .DS_Store, so the manifest leaves it"
                 " out. The record beside it has it.",
+                path=shown(self.first_ignored),
                 count=self.ignored,
             )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 
 LISTED = 100
 
@@ -33,5 +33,5 @@ class Noted:
         for kind, listed in self._found.items():
             out += listed
             if kind in self._more:
-                out.append(Finding(kind, Severity.ERROR, "", "More of the same kind follow.", count=self._more[kind]))
+                out.append(error(kind, "More of the same kind follow.", count=self._more[kind]))
         return tuple(out)

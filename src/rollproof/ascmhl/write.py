@@ -19,7 +19,7 @@ from rollproof.ascmhl.model import Generation, WrittenManifest
 from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.standard import CHAIN_NAME, MANIFEST_LIMIT_BYTES, is_manifest_name, manifest_name, number_in_name
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.names import PARTIAL_SUFFIX, is_text, shown
 from rollproof.storage.files import gathered, write_new
 from rollproof.storage.io import EntryKind, Io
@@ -68,11 +68,10 @@ def write_generation(
     findings += writer.left_out.findings()
     if size > MANIFEST_LIMIT_BYTES:
         findings.append(
-            Finding(
+            warning(
                 Kind.BAD_MANIFEST,
-                Severity.WARNING,
-                shown(name),
                 f"The manifest has {size} bytes; more than {MANIFEST_LIMIT_BYTES} are not read back by this tool.",
+                path=shown(name),
                 remedy="Offload in smaller rolls, or with fewer algorithms.",
             )
         )
@@ -111,14 +110,14 @@ def _taken_in(
             problem = _why_unreadable(io, folder, name, total)
         if problem:
             detail = f"The manifest is not in the chain, and was not taken into it: {problem}."
-            findings.append(Finding(Kind.MANIFEST_NOT_IN_CHAIN, Severity.ERROR, shown(name), detail))
+            findings.append(error(Kind.MANIFEST_NOT_IN_CHAIN, detail, path=shown(name)))
             continue
         if c4_of(io, folder, name, fresh=True, medium=medium) != total.text:
             raise ReadsDiffer(name)
         last = number or last
         entries.append(ChainEntry(number, name, total.text))
         detail = "An interrupted run had left this manifest out of the chain; the chain holds it now."
-        findings.append(Finding(Kind.MANIFEST_NOT_IN_CHAIN, Severity.WARNING, shown(name), detail))
+        findings.append(warning(Kind.MANIFEST_NOT_IN_CHAIN, detail, path=shown(name)))
     return entries, findings
 
 

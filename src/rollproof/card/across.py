@@ -14,7 +14,7 @@ from itertools import pairwise
 
 from rollproof.card.clips import CardContents
 from rollproof.card.roll_name import CLIP_NAME
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, warning
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.tree.suffixes import is_essence, split_name
@@ -289,4 +289,4 @@ def _files(number: int) -> str:
 
 
 def _warning(kind: Kind, path: str, detail: str, remedy: str, count: int = 1) -> Finding:
-    return Finding(kind, Severity.WARNING, path, detail, remedy=remedy, count=count)
+    return warning(kind, detail, path=path, remedy=remedy, count=count)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from rollproof.card.clips import first_and_last, natural_key
 from rollproof.models.clip_names import names_clip
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import inert
 from rollproof.models.tree import Clip
 from rollproof.tree.suffixes import ESSENCE
@@ -72,4 +72,4 @@ def _clips(number: int) -> str:
 
 
 def _error(path: str, detail: str) -> Finding:
-    return Finding(Kind.EXPECTED_CLIPS, Severity.ERROR, path, detail, remedy=_REMEDY)
+    return error(Kind.EXPECTED_CLIPS, detail, path=path, remedy=_REMEDY)

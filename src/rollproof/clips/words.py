@@ -9,7 +9,7 @@ from fractions import Fraction
 from rollproof.clips.check import ClipLook, ClipProblem
 from rollproof.media.facts import FAILED_OVER, NOT_ASKED, NOT_INSTALLED, NOT_READABLE, NOT_WORKING, Facts
 from rollproof.media.timecode import timecode
-from rollproof.models.findings import LOOK_AT_ODD_CLIP, Finding, Kind, Severity
+from rollproof.models.findings import LOOK_AT_ODD_CLIP, Finding, Kind, Severity, note
 from rollproof.models.inspect_results import ClipOut, ProblemOut
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.tree import Snapshot
@@ -137,11 +137,10 @@ def _unknown(looks: Sequence[ClipLook]) -> Iterator[Finding]:
             reasons.setdefault(look.note, []).append(look)
     for reason, same in reasons.items():
         name = inert(same[0].clip.name)
-        yield Finding(
+        yield note(
             Kind.CLIP_NOT_CHECKED,
-            Severity.NOTE,
-            name,
             f"whether {_which(same, name)} whole is not known: {inert(reason) or 'it could not be told'}",
+            path=name,
             count=len(same),
         )
 
@@ -154,10 +153,8 @@ def _facts_missing(looks: Sequence[ClipLook]) -> Iterator[Finding]:
     for reason, same in reasons.items():
         name = inert(same[0].clip.name)
         which = name if len(same) == 1 else f"{name} and {len(same) - 1:,} more"
-        yield Finding(
+        yield note(
             Kind.CLIP_FACTS_MISSING,
-            Severity.NOTE,
-            "",
             reason if reason == NOT_INSTALLED else f"{reason} ({which})",
             remedy=_MEND if reason == NOT_WORKING else "",
             count=len(same),

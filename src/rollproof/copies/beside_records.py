@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 
 from rollproof.ascmhl.model import History, ManifestRead, ManifestState, Process
 from rollproof.ascmhl.standard import CHAIN_NAME
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, warning
 from rollproof.models.names import shown
 from rollproof.records.chain import Chain
 from rollproof.records.models import OffloadHeader, VerifyHeader
@@ -91,12 +91,11 @@ def _started(name: bytes) -> datetime | None:
 
 
 def _left_unfinished(first: ManifestRead) -> Finding:
-    return Finding(
+    return warning(
         Kind.MANIFEST_NOT_IN_CHAIN,
-        Severity.WARNING,
-        shown(first.name),
         "A verify was interrupted after it had written this manifest, the first one, and before its chain. The next"
         " verify takes it into the chain.",
+        path=shown(first.name),
     )
 
 

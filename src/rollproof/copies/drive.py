@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from rollproof.models.errors import Refused
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
@@ -25,7 +25,7 @@ def opened_drive(io: Io, path: bytes) -> int:
 
 
 def _refusal(kind: Kind, path: bytes, detail: str, remedy: str) -> Finding:
-    return Finding(kind, Severity.ERROR, shown(path), detail, remedy=remedy)
+    return error(kind, detail, path=shown(path), remedy=remedy)
 
 
 def is_lost(findings: Iterable[Finding]) -> bool:

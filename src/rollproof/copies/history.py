@@ -9,7 +9,7 @@ from rollproof.ascmhl.model import History
 from rollproof.ascmhl.read import read_history
 from rollproof.copies.beside_records import history_findings
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import shown
 from rollproof.models.reads import Shape, packed, unpacked
@@ -119,10 +119,8 @@ def read_expectation(
         rows = RowTable(row for row in found.iter_files() if row.hashes)
     except UntrustedInput as problem:
         findings.append(
-            Finding(
+            error(
                 Kind.BAD_RECORD,
-                Severity.ERROR,
-                "",
                 f"a record cannot be read through: {problem.message}",
                 drive=drive,
                 remedy="look for the same record on a sibling drive; the copy cannot be called proven",
@@ -152,14 +150,13 @@ def _merge_history(expectation: Expectation, files: WantedFiles, drive: str) -> 
         first = shown(disagree[0])
         more = f" and {len(disagree) - 1:,} more" if len(disagree) > 1 else ""
         expectation.findings.append(
-            Finding(
+            error(
                 Kind.RECORD_AND_MANIFEST_DISAGREE,
-                Severity.ERROR,
-                first,
                 f"record and manifest give different hashes for {first}{more}; the record is believed",
+                path=first,
                 drive=drive,
-                count=len(disagree),
                 remedy="one of them was changed: compare with the sibling drives, and find out by whom",
+                count=len(disagree),
             )
         )
 
@@ -179,13 +176,8 @@ def copy_rules(papers: Expectation, drive: str) -> tuple[IgnoreRules, list[Findi
         ):
             return rules, []
         detail = "an ignore pattern in the papers would hide files that they record: none was followed"
-    finding = Finding(
-        Kind.IGNORED,
-        Severity.WARNING,
-        "",
-        detail,
-        drive=drive,
-        remedy="find out who wrote that pattern, and compare with a sibling drive",
+    finding = warning(
+        Kind.IGNORED, detail, drive=drive, remedy="find out who wrote that pattern, and compare with a sibling drive"
     )
     return IgnoreRules(of_copy=True), [finding]
 
@@ -197,10 +189,8 @@ def speaks_against(finding: Finding) -> bool:
 
 def unfinished_finding(drive: str) -> Finding:
     """The marker stands: whatever lies there, its offload did not come to its end."""
-    return Finding(
+    return error(
         Kind.NOT_FINISHED,
-        Severity.ERROR,
-        "",
         "the offload of this roll was not finished on this drive",
         drive=drive,
         remedy="keep the card and run its offload again",

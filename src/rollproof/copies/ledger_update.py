@@ -14,7 +14,7 @@ from rollproof.copies.ledger_import import learn_copy, record_note
 from rollproof.copies.location import place_on
 from rollproof.ledger.entries import CopyState, DriveIdentity
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, compare_with_memory, read_chain
@@ -48,11 +48,10 @@ def other_offload_records(ledger: Ledger, chain: Chain, volume: Volume, path: by
     remembered = [item for copy in known for item in ledger.digests_of(copy.id, kind="offload").items()]
     there = {link.sequence: link for link in chain.links if link.kind == "offload"}
     return [
-        Finding(
+        error(
             Kind.CHAIN_BROKEN,
-            Severity.ERROR,
-            there[number].name,
             f"record {number} is not the one that this station remembers: it was changed or replaced",
+            path=there[number].name,
             drive=drive,
             remedy="keep the card and the other copies, and offload to another folder: this record is not believed",
         )
@@ -101,6 +100,5 @@ def remember_verify(
         if not other:
             remember_chain(ledger, copy_id, chain)
     return other or [
-        Finding(finding.kind, Severity.WARNING, finding.path, finding.detail, drive=drive, remedy=finding.remedy)
-        for finding in told
+        warning(finding.kind, finding.detail, path=finding.path, drive=drive, remedy=finding.remedy) for finding in told
     ]

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from rollproof.ascmhl.read import read_history
 from rollproof.copies.likeness import named_like_a_roll
 from rollproof.drives.interface import Drives
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, RECORDS_FOLDER, shown
 from rollproof.records.chain import read_chain
 from rollproof.records.models import OffloadHeader
@@ -154,4 +154,4 @@ def not_on_this_drive(path: bytes, mounted: Sequence[bytes]) -> list[Finding]:
     more = f" and in {len(mounted) - 1:,} more folders" if len(mounted) > 1 else ""
     detail = f"another drive is mounted in {first}{more}: what lies there is not on this drive, and was not looked at"
     remedy = "name that drive by itself"
-    return [Finding(Kind.NOT_LOOKED_AT, Severity.WARNING, first, detail, shown(path), remedy, len(mounted))]
+    return [warning(Kind.NOT_LOOKED_AT, detail, path=first, drive=shown(path), remedy=remedy, count=len(mounted))]

@@ -20,7 +20,7 @@ from rollproof.copies.inner_history import InnerSets, with_inner
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import ASCMHL_FOLDER, shown
 from rollproof.models.requests import Person
 from rollproof.models.tree import Snapshot
@@ -96,7 +96,7 @@ class OuterHistories:
         except (OSError, UntrustedInput) as problem:
             why = said(problem) if isinstance(problem, OSError) else problem.message
             detail = f"the history around the rolls in {name} could not be read or added to ({why})"
-            return [Finding(Kind.DRIVE_FAILED, Severity.ERROR, name, detail, remedy="check the drive and verify again")]
+            return [error(Kind.DRIVE_FAILED, detail, path=name, remedy="check the drive and verify again")]
 
     def _verify(self, path: bytes, handle: int, inner: Sequence[bytes], *, append: bool) -> list[Finding]:
         name = shown(path)
@@ -108,7 +108,7 @@ class OuterHistories:
         for own in sorted(history.expected)[:1] if append else ():
             more = f" and {len(history.expected) - 1:,} more" if len(history.expected) > 1 else ""
             detail = f"{shown(own)}{more} is recorded and not there"
-            found.append(Finding(Kind.MISSING, Severity.ERROR, shown(own), detail, count=len(history.expected)))
+            found.append(error(Kind.MISSING, detail, path=shown(own), count=len(history.expected)))
         found = [replace(odd, drive=name, remedy=odd.remedy or LOOK_ELSEWHERE) for odd in found]
         if not append or any(odd.severity is Severity.ERROR for odd in found):
             return found
@@ -152,7 +152,7 @@ def by_roll(found: Sequence[Finding], history: History, inner: Sequence[bytes]) 
             out.append(odd)
             continue
         detail = f"the history around the rolls knows {shown(folder)}, and it is not there or has no history any more"
-        gone = Finding(Kind.MISSING, Severity.ERROR, shown(folder), detail)
+        gone = error(Kind.MISSING, detail, path=shown(folder))
         if gone not in out:
             out.append(gone)
     return out

@@ -27,7 +27,7 @@ from rollproof.hashing import ALGORITHMS, raw_of
 from rollproof.models.delivery_results import PackedCompared, PackingCheck
 from rollproof.models.errors import Interrupted, UntrustedInput, UsageProblem
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, is_safe_relative, shown, to_text
 from rollproof.models.requests import Cancel
@@ -96,7 +96,7 @@ def read_packing_list(io: Io, folder: bytes) -> PackingList:
 def _take(io: Io, folder: int, entry: ChainEntry, out: PackingList) -> None:
     def wrong(kind: Kind, what: str) -> None:
         remedy = "let the sender send the packing list again"
-        out.findings.append(Finding(kind, Severity.ERROR, shown(entry.path), what, shown(out.folder), remedy))
+        out.findings.append(error(kind, what, path=shown(entry.path), drive=shown(out.folder), remedy=remedy))
 
     if not is_safe_relative(entry.path) or b"/" in entry.path:
         wrong(Kind.PATH_ESCAPES, "the packing list names a manifest outside of its folder; it was never opened")
@@ -116,8 +116,8 @@ def _take(io: Io, folder: int, entry: ChainEntry, out: PackingList) -> None:
     except FileNotFoundError:
         wrong(Kind.MANIFEST_MISSING, f"the packing list names {shown(entry.path)}, and it is not there")
         return
-    except OSError as error:
-        wrong(Kind.UNREADABLE, f"{shown(entry.path)} cannot be read ({said(error)})")
+    except OSError as failure:
+        wrong(Kind.UNREADABLE, f"{shown(entry.path)} cannot be read ({said(failure)})")
         return
     except UntrustedInput as problem:
         wrong(Kind.BAD_MANIFEST, f"{shown(entry.path)} is no sound manifest: {problem.message}")
@@ -154,8 +154,8 @@ class ArrivalCheck:
                 raise Interrupted("interrupted while comparing with the packing list")
             try:
                 papers, handle, volume = read_papers(self._io, self._drives, found)
-            except OSError as error:
-                self.findings.append(papers_unreadable(found, said(error)))
+            except OSError as failure:
+                self.findings.append(papers_unreadable(found, said(failure)))
                 continue
             try:
                 there = self._listing(papers, handle)
@@ -175,7 +175,7 @@ class ArrivalCheck:
             compared.append(_gone(listed))
             detail = f"roll {shown(listed.name)} is in the packing list and not on this drive"
             self.findings.append(
-                Finding(Kind.ROLL_MISSING, Severity.ERROR, shown(listed.file), detail, shown(drive), _CALL)
+                error(Kind.ROLL_MISSING, detail, path=shown(listed.file), drive=shown(drive), remedy=_CALL)
             )
         bad = any(finding.severity is Severity.ERROR for finding in self.findings)
         self.findings = grouped(self.findings)

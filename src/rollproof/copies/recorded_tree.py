@@ -16,7 +16,7 @@ from rollproof.ascmhl.standard import CHAIN_NAME, is_manifest_name
 from rollproof.copies.find import find_rolls
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, RECORDS_FOLDER, collision_key, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
@@ -210,11 +210,10 @@ class _Search:
 
     def _unread(self, folder: bytes, why: str) -> Finding:
         path = shown(os.path.join(self._path, folder) if folder else self._path)
-        return Finding(
+        return error(
             Kind.UNREADABLE_FOLDER,
-            Severity.ERROR,
-            path,
             f"the folder {path} could not be searched ({why}); rolls in it are not copied",
+            path=path,
             remedy="check the drive and who may read that folder, then run the same command again",
         )
 

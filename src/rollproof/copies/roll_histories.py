@@ -13,7 +13,7 @@ from rollproof.copies.history import Expectation, Wanted, read_expectation, unfi
 from rollproof.copies.nesting import mounted_inside, not_on_this_drive
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Refused
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import MARKER_NAME, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
@@ -65,10 +65,10 @@ def roll_folders(
     """
     try:
         root = io.open_root(base)
-    except OSError as error:
-        detail = f"no folder can be opened at {shown(base)} ({said(error)})"
+    except OSError as failure:
+        detail = f"no folder can be opened at {shown(base)} ({said(failure)})"
         remedy = "attach and mount the drive, and check the path"
-        missing = Finding(Kind.DRIVE_MISSING, Severity.ERROR, shown(base), detail, remedy=remedy)
+        missing = error(Kind.DRIVE_MISSING, detail, path=shown(base), remedy=remedy)
         raise Refused(detail, [missing], hint=remedy) from None
     unread: list[tuple[bytes, str]] = []
     try:
@@ -81,11 +81,10 @@ def roll_folders(
     for relative, reason in unread:
         where = shown(os.path.join(base, relative) if relative else base)
         findings.append(
-            Finding(
+            error(
                 Kind.UNREADABLE_FOLDER,
-                Severity.ERROR,
-                where,
                 f"the folder {where} could not be searched ({reason}); rolls in it are not known",
+                path=where,
                 remedy="check the drive and who may read that folder, then do this again",
             )
         )
@@ -164,21 +163,19 @@ def _inside(folder: bytes, path: str) -> str:
 
 def papers_unreadable(found: RollFolder, why: str) -> Finding:
     """The finding for a roll whose papers could not be read at all."""
-    return Finding(
+    return error(
         Kind.UNREADABLE_FOLDER,
-        Severity.ERROR,
-        shown(found.path),
         f"the papers of {shown(found.path)} could not be read ({why})",
+        path=shown(found.path),
         remedy="check cable and drive, then do this again",
     )
 
 
 def no_rolls(base: bytes) -> Finding:
     """The finding for a path with no roll in it."""
-    return Finding(
+    return error(
         Kind.NO_HISTORY,
-        Severity.ERROR,
-        shown(base),
         f"there is no roll with records or manifests at or below {shown(base)}",
+        path=shown(base),
         remedy="name a roll folder, a day or a drive",
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import shown
 from rollproof.storage.io import Io
 
@@ -17,11 +17,10 @@ def try_lock(io: Io, handle: int) -> bool:
 
 def locked_finding(drive: str, relative: bytes) -> Finding:
     """Somebody else is at work on this roll folder."""
-    return Finding(
+    return error(
         Kind.LOCKED,
-        Severity.ERROR,
-        shown(relative),
         "another offload or verify is at work on this roll folder",
+        path=shown(relative),
         drive=drive,
         remedy="wait until it has ended, then run the same command again",
     )

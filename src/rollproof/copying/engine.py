@@ -20,7 +20,7 @@ from rollproof.copying.zero_watch import ZeroWatch
 from rollproof.hashing import ALGORITHMS
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import CardFree, Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.source_words import CARD, SourceWords
@@ -197,11 +197,11 @@ class Offloading:
                     self._outcome.hangs = True
                     return
             if self._source_stalls():
-                self._outcome.source_failure = Finding(
-                    Kind.CARD_MISSING, Severity.ERROR, "",
+                self._outcome.source_failure = error(
+                    Kind.CARD_MISSING,
                     f"{self._card.words.name} has not answered for {self._settings.stall_seconds:.0f} seconds",
                     remedy=f"{self._card.words.keep}; {self._card.words.again}, then run the same command again",
-                )  # fmt: skip
+                )
                 self._outcome.hangs = True
                 self._give_up = True
                 stream.stop()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.names import shown
 from rollproof.reading.parcels import Waited
 from rollproof.reading.settings import Settings
@@ -65,10 +65,8 @@ _CHECK_IT = "check its cable and port: a drive that gets slower may be failing"
 
 def fell_behind(drive: str) -> Finding:
     """Said when the others go on without a drive."""
-    return Finding(
+    return warning(
         Kind.FELL_BEHIND,
-        Severity.WARNING,
-        "",
         "the drive is much slower than the others, which go on without it; it gets the rest from another drive's copy",
         drive=drive,
         remedy=f"leave all drives attached until it is done; {_CHECK_IT}",
@@ -78,15 +76,13 @@ def fell_behind(drive: str) -> Finding:
 def had_fallen_behind(drive: str) -> Finding:
     """The same at the end, whatever became of the drive."""
     detail = "the drive was much slower than the others, which went on without it"
-    return Finding(Kind.FELL_BEHIND, Severity.WARNING, "", detail, drive=drive, remedy=_CHECK_IT)
+    return warning(Kind.FELL_BEHIND, detail, drive=drive, remedy=_CHECK_IT)
 
 
 def nobody_to_follow(drive: str, files: int) -> Finding:
     """The failure of a drive that fell behind when no whole copy was left to get the rest from."""
-    return Finding(
+    return error(
         Kind.DRIVE_FAILED,
-        Severity.ERROR,
-        "",
         f"the drive fell behind, and no other drive was left to get the last {files:,} files from",
         drive=drive,
         remedy="keep the card; run the same command again: what is there is not copied twice",
@@ -96,11 +92,10 @@ def nobody_to_follow(drive: str, files: int) -> Finding:
 def not_to_be_had(path: bytes, drive: str) -> Finding:
     """A file that no other drive's copy gave as the card had it."""
     name = shown(path)
-    return Finding(
+    return error(
         Kind.READBACK_DIFFERS,
-        Severity.ERROR,
-        name,
         f"{name} is missing on the drive: it fell behind, and no other drive's copy was good",
+        path=name,
         drive=drive,
         remedy="keep the card; run the same command again",
     )
@@ -109,11 +104,10 @@ def not_to_be_had(path: bytes, drive: str) -> Finding:
 def not_the_cards(path: bytes, donor: str) -> Finding:
     """What another drive's copy gave is not what the card holds: it is not passed on."""
     name = shown(path)
-    return Finding(
+    return error(
         Kind.READBACK_DIFFERS,
-        Severity.ERROR,
-        name,
         f"{name}, read from the copy on {donor}, is not what the card holds",
+        path=name,
         drive=donor,
         remedy="keep the card; run the same command again",
     )

@@ -20,7 +20,7 @@ from rollproof.copying.writer import CopyWriter
 from rollproof.models.errors import DriveFault
 from rollproof.models.events import Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.file_table import size_of
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import inert, shown
 from rollproof.models.tree import FileEntry
 from rollproof.proof.board import ProofBoard
@@ -128,16 +128,14 @@ class Lane:
             self._fail(fault.finding)
         except TreeLost as lost:
             self._fail(lost.finding)
-        except OSError as error:
-            self._fail(write_trouble(error, self.drive, b"its roll folder", "working on").finding)
-        except BaseException as error:  # noqa: BLE001 - one drive's bug must not stop the other drives
-            self.crash = error
+        except OSError as failure:
+            self._fail(write_trouble(failure, self.drive, b"its roll folder", "working on").finding)
+        except BaseException as failure:  # noqa: BLE001 - one drive's bug must not stop the other drives
+            self.crash = failure
             self._fail(
-                Finding(
+                error(
                     Kind.DRIVE_FAILED,
-                    Severity.ERROR,
-                    "",
-                    f"an unexpected error stopped the work on this drive ({inert(repr(error))[:200]})",
+                    f"an unexpected error stopped the work on this drive ({inert(repr(failure))[:200]})",
                     drive=self.drive,
                     remedy="run the same command again and report this error",
                 )
@@ -149,8 +147,8 @@ class Lane:
                 if self.stopped or self.failure is not None:
                     self._helping.lost(self.drive)
                     self._leave_notes()
-            except BaseException as error:  # noqa: BLE001 - a lane that ends without a word would be waited for
-                self.crash = self.crash or error
+            except BaseException as failure:  # noqa: BLE001 - a lane that ends without a word would be waited for
+                self.crash = self.crash or failure
             finally:
                 self.watch.idle()
                 self.ended.set()

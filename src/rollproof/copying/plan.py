@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from rollproof.models.file_table import find_file
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import PARTIAL_SUFFIX, collision_key, shown
 from rollproof.models.texts import TextsByNumber
 from rollproof.models.tree import Snapshot
@@ -115,13 +115,12 @@ def _different(drive: str, paths: Sequence[bytes], many: str, one: str) -> list[
         else f"the roll folder on the drive already holds {len(paths):,} files that {many}, the first is {first}"
     )
     return [
-        Finding(
+        error(
             Kind.DIFFERENT_CONTENT,
-            Severity.ERROR,
-            first,
             detail,
+            path=first,
             drive=drive,
-            count=len(paths),
             remedy="another roll may carry this name: check it, and give this one its own with --roll NAME",
+            count=len(paths),
         )
     ]

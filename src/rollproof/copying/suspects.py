@@ -7,7 +7,7 @@ import errno
 from collections.abc import Sequence
 
 from rollproof.copying.plan import Action
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error
 from rollproof.models.names import shown
 from rollproof.models.tree import FileEntry
 from rollproof.proof.board import ProofBoard
@@ -53,14 +53,16 @@ class SuspectCopies:
                     continue
                 path = shown(self._files[number].path)
                 self._board.copy_fault(
-                    self._drive, number,
-                    Finding(
-                        Kind.SUSPECT_KEPT, Severity.ERROR, path,
+                    self._drive,
+                    number,
+                    error(
+                        Kind.SUSPECT_KEPT,
                         f"{path} on the drive is still the suspect copy: the fresh one could not be proven",
+                        path=path,
                         drive=self._drive,
                         remedy=f"{self._board.words.keep}; {self._board.words.again}, run the same command again",
                     ),
-                )  # fmt: skip
+                )
                 with contextlib.suppress(FileNotFoundError):  # what could not be had has no fresh copy
                     self._io.remove(partial_name(name), parent)
         finally:

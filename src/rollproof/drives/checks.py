@@ -12,7 +12,7 @@ from rollproof.drives.cached_pages import right_findings
 from rollproof.drives.name_checks import name_findings
 from rollproof.drives.placement import placement_findings
 from rollproof.drives.space import bytes_needed, space_finding
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.volumes import Volume
 from rollproof.proof.devices import are_one, parts
@@ -93,13 +93,12 @@ def _one_identity(destinations: Sequence[Destination], severity: Severity) -> li
 def _on_the_card(group: Sequence[Destination], source: Volume) -> Finding:
     drives = _listed([drive for drive, _ in group])
     several = len(group) > 1
-    return Finding(
+    return warning(
         Kind.SAME_DEVICE,
-        Severity.WARNING,
-        shown(group[0][1].mount_point),
         f"the destination{'s' if several else ''} {drives} {'lie' if several else 'lies'} on the same physical device"
         f" as the card ({_device(group[0])}): {'they share' if several else 'it shares'} the fate of the source at"
         f" {shown(source.mount_point)} and never {'count' if several else 'counts'} as a copy",
+        path=shown(group[0][1].mount_point),
         drive=drives,
         remedy="use a drive of its own",
         count=len(group),
@@ -155,11 +154,10 @@ def _images(destinations: Sequence[Destination]) -> list[Finding]:
         if not device.cached_beneath:
             counts = "it counts as a device of its own beside other images, but is lost with the disk beneath it"
         findings.append(
-            Finding(
+            warning(
                 Kind.DISK_IMAGE,
-                Severity.WARNING,
-                shown(volume.mount_point),
                 f"the destination {drive} is a {inert(device.label)}{also}: {counts}",
+                path=shown(volume.mount_point),
                 drive=drive,
                 remedy="keep footage on drives, not in disk images",
             )

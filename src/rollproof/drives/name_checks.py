@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 
 from rollproof.models.file_table import paths_of
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.names import (
     ASCMHL_FOLDER,
     ORDINARY,
@@ -110,11 +110,10 @@ def _names_not_held(paths: Iterable[bytes], limits: Limits, drive: str) -> list[
         if problem:
             reasons[problem].append(path)
     return [
-        Finding(
+        error(
             Kind.NAME_NOT_HELD,
-            Severity.ERROR,
-            shown(found[0]),
             f"{_listed(found)} cannot be stored on the drive {drive}, because {reason}",
+            path=shown(found[0]),
             drive=drive,
             remedy=_OTHER_DRIVE,
             count=len(found),
@@ -138,11 +137,10 @@ def _own_names_taken(paths: Iterable[bytes], limits: Limits, drive: str) -> list
     findings = []
     if taken:
         findings.append(
-            Finding(
+            error(
                 Kind.NAMES_COLLIDE,
-                Severity.ERROR,
-                shown(taken[0]),
                 f"{_listed(taken)} would land in the folder that holds the records on the drive {drive}",
+                path=shown(taken[0]),
                 drive=drive,
                 remedy="if this is a finished copy, name its roll folder as the source; else a folder below this one",
                 count=len(taken),
@@ -150,11 +148,10 @@ def _own_names_taken(paths: Iterable[bytes], limits: Limits, drive: str) -> list
         )
     if unfinished:
         findings.append(
-            Finding(
+            error(
                 Kind.NAMES_COLLIDE,
-                Severity.ERROR,
-                shown(unfinished[0]),
                 f"{_listed(unfinished)} has the name of an unfinished copy: the source is itself not finished",
+                path=shown(unfinished[0]),
                 drive=drive,
                 remedy="finish the offload that wrote it first, or take the card itself as the source",
                 count=len(unfinished),
@@ -173,11 +170,10 @@ def _names_that_collide(paths: Iterable[bytes], limits: Limits, drive: str) -> l
     findings = []
     if surely:
         findings.append(
-            Finding(
+            error(
                 Kind.NAMES_COLLIDE,
-                Severity.ERROR,
-                shown(surely[0]),
                 f"{_listed(surely)}: the drive {drive} cannot tell these names apart, so one would replace the other",
+                path=shown(surely[0]),
                 drive=drive,
                 remedy="take a drive whose file system keeps capitals and accents apart (ext4, XFS)",
                 count=len(surely),
@@ -185,11 +181,10 @@ def _names_that_collide(paths: Iterable[bytes], limits: Limits, drive: str) -> l
         )
     if perhaps:
         findings.append(
-            Finding(
+            warning(
                 Kind.NAMES_COLLIDE,
-                Severity.WARNING,
-                shown(perhaps[0]),
                 f"{_listed(perhaps)}: the drive {drive} keeps these names apart, another computer may not",
+                path=shown(perhaps[0]),
                 drive=drive,
                 remedy="read this drive on the kind of computer that wrote it",
                 count=len(perhaps),
@@ -218,11 +213,10 @@ def _files_too_large(snapshot: Snapshot, limits: Limits, drive: str) -> list[Fin
     if not found:
         return []
     return [
-        Finding(
+        error(
             Kind.FILE_TOO_LARGE,
-            Severity.ERROR,
-            shown(found[0]),
             f"{_listed(found)} is larger than a file on the drive {drive} can be ({limits.max_file_bytes:,} bytes)",
+            path=shown(found[0]),
             drive=drive,
             remedy="take a drive with another file system (exFAT, ext4, XFS, APFS or NTFS hold large files)",
             count=len(found),

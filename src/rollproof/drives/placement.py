@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from rollproof.drives.interface import Drives
 from rollproof.drives.name_checks import drive_key
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.names import shown
 from rollproof.models.volumes import Limits
 
@@ -54,23 +54,21 @@ def placement_findings(
 def _against_source(source_path: bytes, source: _Spot, drive: str, path: bytes, spot: _Spot) -> list[Finding]:
     if _is_inside(spot, source):
         return [
-            Finding(
+            error(
                 Kind.DESTINATION_INSIDE_SOURCE,
-                Severity.ERROR,
-                shown(path),
                 f"the destination {shown(path)} lies inside the source {shown(source_path)}: the card would be written"
                 " to, and a copy there is none",
+                path=shown(path),
                 drive=drive,
                 remedy="name a folder on another drive",
             )
         ]
     if _is_inside(source, spot):
         return [
-            Finding(
+            error(
                 Kind.SOURCE_INSIDE_DESTINATION,
-                Severity.ERROR,
-                shown(path),
                 f"the source {shown(source_path)} lies inside the destination {shown(path)}",
+                path=shown(path),
                 drive=drive,
                 remedy="name a folder on another drive, or the card itself as the source",
             )
@@ -84,12 +82,11 @@ def _against_other(
     inside, around = _is_inside(spot, other), _is_inside(other, spot)
     if inside and around:
         return [
-            Finding(
+            error(
                 Kind.SAME_FOLDER,
-                Severity.ERROR,
-                shown(path),
                 f"{shown(other_path)} ({other_drive}) and {shown(path)} ({drive}) are one and the same folder:"
                 " that is one copy, not two",
+                path=shown(path),
                 drive=drive,
                 remedy="name each destination once, each on a drive of its own",
             )
@@ -97,11 +94,10 @@ def _against_other(
     if inside or around:
         inner, outer = (path, other_path) if inside else (other_path, path)
         return [
-            Finding(
+            warning(
                 Kind.SAME_FOLDER,
-                Severity.WARNING,
-                shown(inner),
                 f"the destination {shown(inner)} lies inside the destination {shown(outer)}",
+                path=shown(inner),
                 drive=drive,
                 remedy="name destinations on separate drives, none inside another",
             )

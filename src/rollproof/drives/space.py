@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.volumes import Limits
 
 # Measured on our own records and manifests: one line of JSON and one XML element, with a path of ordinary length;
@@ -41,10 +41,8 @@ def space_finding(drive: str, needed_bytes: int, free_bytes: int) -> Finding | N
     """An error when the drive has too little room, else None. Several rolls or folders on one volume: add them up."""
     if needed_bytes <= free_bytes:
         return None
-    return Finding(
+    return error(
         Kind.NO_SPACE,
-        Severity.ERROR,
-        "",
         f"the drive {drive} has {readable(free_bytes)} free; the copy with its records needs {readable(needed_bytes)},"
         f" {readable(needed_bytes - free_bytes)} more",
         drive=drive,

@@ -18,7 +18,7 @@ from rollproof.ledger.soundness import damage, needs_full_check
 from rollproof.ledger.station_file import StationFile, home_lock
 from rollproof.ledger.trouble import LedgerProblem, is_locked
 from rollproof.ledger.trust import Trust
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.storage.io import Io
 from rollproof.storage.station import make_home, station_home, station_id
 from rollproof.storage.system import system_io
@@ -170,7 +170,7 @@ def _info(connection: Connection) -> dict[str, str]:
 
 
 def _finding(kind: Kind, detail: str) -> Finding:
-    return Finding(kind, Severity.WARNING, "", detail, remedy=_REBUILD)
+    return warning(kind, detail, remedy=_REBUILD)
 
 
 def _engine(station: StationFile, wait_seconds: float) -> Engine:

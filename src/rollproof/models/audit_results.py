@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from rollproof.models.errors import ExitStatus
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 
 CopyState = Literal[
     "proven",
@@ -36,11 +37,17 @@ class _Result(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class AuditFinding(FindingOut):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditFinding(Finding):
     """A finding, with the question it answers and the roll it is about (empty: none, or several)."""
 
     topic: Topic
     roll: str = ""
+
+    @classmethod
+    def of(cls, found: Finding, topic: Topic, roll: str = "") -> AuditFinding:
+        """The finding as the audit tells it."""
+        return cls(**{each.name: getattr(found, each.name) for each in fields(Finding)}, topic=topic, roll=roll)
 
 
 class AuditDrive(_Result):

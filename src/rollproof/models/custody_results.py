@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from rollproof.models.delivery_results import PackingCheck
 from rollproof.models.errors import ExitStatus
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 
 RollState = Literal["proven", "copied", "unproven", "missing"]
 Difference = Literal["same", "changed", "missing", "added"]
@@ -78,7 +78,7 @@ class HandoverResult(_Result):
     sheet: str | None
     station_key: str
     """Fingerprint of the key that signed; empty when nothing was signed."""
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 
@@ -116,7 +116,7 @@ class ReceiveResult(_Result):
     drive: DriveOfCustody
     compared: list[ReceiptCompared]
     packing: PackingCheck | None = None
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 
@@ -150,7 +150,7 @@ class CustodyChain(_Result):
     production: str | None
     whole: bool
     links: list[CustodyLink]
-    findings: list[FindingOut]
+    findings: list[Finding]
 
 
 class CustodyResult(_Result):
@@ -158,7 +158,7 @@ class CustodyResult(_Result):
 
     verdict: Literal["whole", "not whole"]
     chains: list[CustodyChain]
-    findings: list[FindingOut]
+    findings: list[Finding]
     drive: DriveOfCustody | None = None
     status: ExitStatus = Field(exclude=True)
 
@@ -174,7 +174,7 @@ class TrustResult(_Result):
     fingerprint: str
     new: bool
     file: str
-    findings: list[FindingOut] = []
+    findings: list[Finding] = []
 
     def as_json(self) -> dict[str, Any]:
         """The one JSON object."""

@@ -7,7 +7,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from rollproof.models.errors import ExitStatus
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 
 
 class _Result(BaseModel):
@@ -38,7 +38,7 @@ class ChecksumsResult(_Result):
     folder: str
     check: str
     rolls: list[ChecksumRoll]
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 
@@ -64,7 +64,7 @@ class AgainstResult(_Result):
     missing: list[str]
     unknown: list[str]
     not_compared: list[str]
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 
@@ -91,7 +91,7 @@ class PackingListResult(_Result):
     out: str | None
     collection: str | None
     rolls: list[PackedRoll]
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 
@@ -133,7 +133,7 @@ class ReportResult(_Result):
     files: dict[str, str]
     rolls: int
     lacking: list[str]
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 

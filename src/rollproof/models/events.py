@@ -5,7 +5,6 @@ Events may come from any thread; `Emit` is called under the bus's lock, so a sub
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -127,17 +126,3 @@ class DriveDone:
 
 Event = RollPlanned | LegStarted | Moved | LegEnded | FindingRaised | CardFree | DriveDone
 Emit = Callable[[Event], None]
-
-
-class Bus:
-    """Hands every event to every subscriber, one at a time."""
-
-    def __init__(self, *subscribers: Emit) -> None:
-        self._lock = threading.Lock()
-        self._subscribers = subscribers
-
-    def __call__(self, event: Event) -> None:
-        """Deliver one event; returns when all subscribers have seen it."""
-        with self._lock:
-            for subscriber in self._subscribers:
-                subscriber(event)

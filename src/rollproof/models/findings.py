@@ -191,6 +191,21 @@ class Finding:
         return out
 
 
+def error(kind: Kind, detail: str, *, path: str = "", drive: str = "", remedy: str = "", count: int = 1) -> Finding:
+    """What keeps its subject from being proven, or the job from starting."""
+    return Finding(kind, Severity.ERROR, path, detail, drive, remedy, count)
+
+
+def warning(kind: Kind, detail: str, *, path: str = "", drive: str = "", remedy: str = "", count: int = 1) -> Finding:
+    """What somebody has to look after, though the job goes on."""
+    return Finding(kind, Severity.WARNING, path, detail, drive, remedy, count)
+
+
+def note(kind: Kind, detail: str, *, path: str = "", drive: str = "", remedy: str = "", count: int = 1) -> Finding:
+    """What is worth knowing."""
+    return Finding(kind, Severity.NOTE, path, detail, drive, remedy, count)
+
+
 def worst(findings: list[Finding] | tuple[Finding, ...]) -> Severity | None:
     """The worst severity among them, or None when there are none."""
     for severity in Severity:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from rollproof.models.errors import ExitStatus
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 
 NOT_CERTAIN = "not certain: "
 """How `roll_from` begins where what is on a card disagrees."""
@@ -117,7 +117,7 @@ class InspectedRoll(_Result):
     duration_seconds: float
     record: RecordOut | None
     known_copies: list[KnownCopyOut]
-    findings: list[FindingOut]
+    findings: list[Finding]
 
 
 class InspectResult(_Result):
@@ -127,7 +127,7 @@ class InspectResult(_Result):
     roll: str | None
     rolls: list[InspectedRoll]
     clips: list[ClipOut]
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 
@@ -153,7 +153,7 @@ class ClipsResult(_Result):
 
     clips: list[ListedClip]
     csv: str | None
-    findings: list[FindingOut]
+    findings: list[Finding]
     status: ExitStatus = Field(exclude=True)
 
     def as_json(self) -> dict[str, Any]:

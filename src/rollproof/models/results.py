@@ -16,23 +16,6 @@ class _Result(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
 
 
-class FindingOut(_Result):
-    """A finding in JSON; see `models.findings.Finding`."""
-
-    kind: str
-    severity: Literal["error", "warning", "note"]
-    path: str
-    detail: str
-    drive: str = ""
-    remedy: str = ""
-    count: int = 1
-
-    @classmethod
-    def of(cls, finding: Finding) -> FindingOut:
-        """The JSON form of a finding."""
-        return cls.model_validate(finding.as_json())
-
-
 class DestinationResult(_Result):
     """One drive at the end of an offload. `path` is the roll folder."""
 
@@ -44,7 +27,7 @@ class DestinationResult(_Result):
     files_copied: int
     files_total: int
     readback: Literal["medium", "server", "cache"] | None
-    findings: list[FindingOut]
+    findings: list[Finding]
     device: str = ""
     record: str | None = None
 
@@ -74,7 +57,7 @@ class RollResult(_Result):
     source_reads: int
     source_evidence: list[Literal["medium", "server", "cache"]]
     destinations: list[DestinationResult]
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: dict[str, float]
     interrupted: bool = False
     status: ExitStatus = Field(exclude=True)
@@ -86,7 +69,7 @@ class OffloadResult(_Result):
 
     verdict: Literal["proven", "not proven", "refused", "planned"]
     rolls: list[RollResult]
-    findings: list[FindingOut] = []
+    findings: list[Finding] = []
     not_begun: int = 0
     status: ExitStatus = Field(exclude=True)
 
@@ -109,7 +92,7 @@ class VerifiedCopy(_Result):
     unknown: list[str]
     appended: list[str] = []
     """What was appended: file names of the record and the manifest."""
-    findings: list[FindingOut] = []
+    findings: list[Finding] = []
 
 
 class VerifyResult(_Result):
@@ -117,7 +100,7 @@ class VerifyResult(_Result):
 
     verdict: Literal["proven", "not proven"]
     copies: list[VerifiedCopy]
-    findings: list[FindingOut]
+    findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)
 
@@ -161,7 +144,7 @@ class MayWipeResult(_Result):
     reasons: list[str]
     rolls: list[WipeRoll]
     copies: list[WipeCopy]
-    findings: list[FindingOut]
+    findings: list[Finding]
     label: str = ""
     capacity_bytes: int = 0
     files: int = 0

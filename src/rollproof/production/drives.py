@@ -9,7 +9,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import inert, shown
 from rollproof.models.volumes import Volume
 from rollproof.production.model import Production, ProductionDrive
@@ -75,10 +75,8 @@ def _volume(drive: ProductionDrive, volumes: Sequence[Volume]) -> tuple[Volume |
     places = " and ".join(shown(volume.mount_point) for volume in matching)
     if len({_plain(volume.serial or "") for volume in matching}) > 1:
         return None, _several(drive, places)
-    return None, Finding(
+    return None, error(
         Kind.UNKNOWN_DEVICE,
-        Severity.ERROR,
-        "",
         f"{len(matching)} attached volumes say they are {_identity(drive)} ({drive.role}): {places}; one is a clone",
         drive=drive.role,
         remedy="unplug the one that is not meant, or give the drive's path in the production file",
@@ -86,10 +84,8 @@ def _volume(drive: ProductionDrive, volumes: Sequence[Volume]) -> tuple[Volume |
 
 
 def _several(drive: ProductionDrive, places: str) -> Finding:
-    return Finding(
+    return error(
         Kind.UNKNOWN_DEVICE,
-        Severity.ERROR,
-        "",
         f"drives that take turns as {inert(drive.role)} are attached at the same time: {places}",
         drive=drive.role,
         remedy="unplug those that are not meant, or give the path of the one that is in the production file",
@@ -102,11 +98,10 @@ def _not_attached(drive: ProductionDrive, volumes: Sequence[Volume]) -> Finding:
     if there is not None and there.mount_point != b"/":
         return _wrong_drive(drive, there, path)
     where = f" at {shown(path)}" if path else ""
-    return Finding(
+    return error(
         Kind.DRIVE_MISSING,
-        Severity.ERROR,
-        shown(path),
         f"the drive {inert(drive.role)} is not attached: there is no {_identity(drive)}{where}",
+        path=shown(path),
         drive=drive.role,
         remedy="attach and mount it; `rollproof drives` shows what is attached. A drive that was formatted has a new"
         " identity: write that into the production file",
@@ -120,15 +115,16 @@ def _problem(
         return None
     if seen.real is None:
         which = f"the drive {inert(drive.role)} is attached, but" if volume else f"the drive {inert(drive.role)}:"
-        return Finding(
+        return error(
             Kind.DRIVE_MISSING,
-            Severity.ERROR,
-            shown(folder),
             f"{which} there is no folder {shown(folder)}",
+            path=shown(folder),
             drive=drive.role,
-            remedy="make the folder on the drive first, or correct its path in the production file"
-            if volume
-            else "attach and mount the drive; if this is to be a new folder on it, make the folder first",
+            remedy=(
+                "make the folder on the drive first, or correct its path in the production file"
+                if volume
+                else "attach and mount the drive; if this is to be a new folder on it, make the folder first"
+            ),
         )
     if volume is None or _lies_on(seen, volume, volumes):
         return None
@@ -142,12 +138,11 @@ def _wrong_drive(drive: ProductionDrive, there: Volume | None, path: bytes, atta
         label = f'"{inert(there.label)}", ' if there.label else ""
         is_there = f"{label}volume {inert(there.serial or 'without identity')}"
     elsewhere = f"; that one is mounted at {shown(attached.mount_point)}" if attached is not None else ""
-    return Finding(
+    return error(
         Kind.OTHER_DEVICE,
-        Severity.ERROR,
-        shown(path),
         f"the wrong drive is at {shown(path)}: {is_there}, not {_identity(drive)} as the drive {inert(drive.role)}"
         f" should be{elsewhere}",
+        path=shown(path),
         drive=drive.role,
         remedy="unplug it and attach the right one, or correct the production file",
     )

@@ -11,7 +11,7 @@ import threading
 from collections.abc import Iterable, Sequence
 from enum import IntEnum
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import shown
 from rollproof.models.source_words import SourceWords
 from rollproof.models.texts import TextsByNumber, TextTable
@@ -177,11 +177,10 @@ class ProofBoard:
         self._source[number] = SourceState.READS_DIFFER
         name = shown(self._files[number].path)
         self.source_findings.append(
-            Finding(
+            error(
                 Kind.SOURCE_READS_DIFFER,
-                Severity.ERROR,
-                name,
                 f"{self.words.name} gave different content for {name} on its second read; its copies cannot be trusted",
+                path=name,
                 remedy=f"{self.words.keep}; {self.words.again} (or {self.words.other}), then run the same command"
                 " again: that file is copied afresh",
             )
@@ -196,11 +195,10 @@ class ProofBoard:
             copies.states[number] = CopyState.DIFFERS
             name = shown(self._files[number].path)
             copies.findings.append(
-                Finding(
+                error(
                     Kind.DIFFERENT_CONTENT,
-                    Severity.ERROR,
-                    name,
                     f"{self.words.name} now gives other content for {name} than the record on the drive proves",
+                    path=name,
                     drive=drive,
                     remedy=f"{self.words.keep}; {self.words.again} and run the same command again, or offload under"
                     " another --roll name",
@@ -218,11 +216,10 @@ class ProofBoard:
         copies.states[number] = CopyState.DIFFERS
         name = shown(self._files[number].path)
         copies.findings.append(
-            Finding(
+            error(
                 Kind.READBACK_DIFFERS,
-                Severity.ERROR,
-                name,
                 f"{name}, read back from the drive, is not what {self.words.name} holds",
+                path=name,
                 drive=drive,
                 remedy="the whole drive is suspect: check its cable, run the same command again (that file is copied"
                 " afresh), and take another drive if it happens twice",

@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
 from rollproof.models.source_words import CARD, SourceWords
 from rollproof.models.tree import FileEntry
@@ -437,14 +437,19 @@ class TreeReader:
     def _changed(self, number: int, how: str) -> Finding:
         name = shown(self._place(number))
         if self._drive:
-            return Finding(
-                Kind.READBACK_DIFFERS, Severity.ERROR, name, f"{name} on the drive is not what was written: {how}",
-                drive=self._drive, remedy="run the same command again; if it happens twice, take another drive",
-            )  # fmt: skip
-        return Finding(
-            Kind.CARD_CHANGED, Severity.ERROR, name, f"{name} changed on {self._words.name} during the work: {how}",
+            return error(
+                Kind.READBACK_DIFFERS,
+                f"{name} on the drive is not what was written: {how}",
+                path=name,
+                drive=self._drive,
+                remedy="run the same command again; if it happens twice, take another drive",
+            )
+        return error(
+            Kind.CARD_CHANGED,
+            f"{name} changed on {self._words.name} during the work: {how}",
+            path=name,
             remedy=f"make sure nothing writes to {self._words.name}, then run the same command again",
-        )  # fmt: skip
+        )
 
     def _unreadable(self, number: int, first: int, length: int, error: OSError) -> Finding:
         name = shown(self._place(number))

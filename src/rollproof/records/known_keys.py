@@ -14,7 +14,7 @@ from datetime import datetime
 from pathlib import Path
 
 from rollproof.models.errors import UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import inert
 from rollproof.records import clock
 from rollproof.records.signing import KnownKey, KnownKeys
@@ -153,13 +153,7 @@ def _append(home: Path, line: str) -> None:
 
 
 def _odd(path: Path, detail: str) -> Finding:
-    return Finding(
-        Kind.KNOWN_KEYS,
-        Severity.WARNING,
-        inert(str(path)),
-        detail,
-        remedy="look into that file, or trust the keys anew",
-    )
+    return warning(Kind.KNOWN_KEYS, detail, path=inert(str(path)), remedy="look into that file, or trust the keys anew")
 
 
 def _said(problem: Exception) -> str:

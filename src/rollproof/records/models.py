@@ -13,7 +13,6 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, TypeAdapter
 
-from rollproof.models import names
 from rollproof.models.findings import Finding, Severity
 from rollproof.models.volumes import Evidence, MediumWay
 from rollproof.records import clock
@@ -386,11 +385,3 @@ AnyHeader = OffloadHeader | VerifyHeader | PermitHeader | WithdrawHeader | Hando
 
 HEADERS: TypeAdapter[AnyHeader] = TypeAdapter(Annotated[AnyHeader, Field(discriminator="kind")])
 """Validates a header of any kind by its `kind`."""
-
-
-def path_block(path: bytes) -> dict[str, str]:
-    """`path` and, where needed, `path_b64`: the way every record names a file."""
-    found = {"path": names.to_text(path)}
-    if not names.is_text(path):
-        found["path_b64"] = names.to_base64(path)
-    return found

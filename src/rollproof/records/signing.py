@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, note
 from rollproof.models.names import inert
 from rollproof.records import store
 from rollproof.records.lines import MAX_RECORD_BYTES, BadRecord
@@ -152,22 +152,20 @@ def signature_finding(name: str, signature: Signature, drive: str) -> Finding | 
     if signature.state == "good":
         return None
     if signature.state == "wrong":
-        return Finding(
+        return error(
             Kind.SIGNATURE_WRONG,
-            Severity.ERROR,
-            name,
             f"the signature of {name} is wrong: {signature.detail}",
+            path=name,
             drive=drive,
             remedy="compare this record with the one on another copy, and ask whoever wrote it",
         )
     if signature.state == "missing":
-        return Finding(Kind.NOT_SIGNED, Severity.NOTE, name, f"{name} is not signed", drive=drive)
+        return note(Kind.NOT_SIGNED, f"{name} is not signed", path=name, drive=drive)
     why = f" ({signature.detail})" if signature.detail else ""
-    return Finding(
+    return note(
         Kind.SIGNER_UNKNOWN,
-        Severity.NOTE,
-        name,
         f"{name} is signed with the key {signature.fingerprint}, which nobody has named here{why}",
+        path=name,
         drive=drive,
         remedy="ask the other station for its key's fingerprint over the phone, then: "
         "rollproof custody trust KEYFILE --name NAME",

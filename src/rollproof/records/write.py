@@ -11,7 +11,7 @@ from typing import Any
 
 from rollproof.models import names
 from rollproof.models.errors import StationKeyProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, note
 from rollproof.models.names import RECORDS_FOLDER
 from rollproof.models.packed_bytes import PackedBytes
 from rollproof.records import clock, store
@@ -131,7 +131,7 @@ def _unsigned_before(io: Io, folder: int) -> tuple[Finding, ...]:
         f"{name} is not signed: whoever wrote it was interrupted before that, or could not sign;"
         " it counts as it is, and the next record vouches for it"
     )
-    return (Finding(Kind.NOT_SIGNED, Severity.NOTE, f"{RECORDS_FOLDER.decode()}/{name}", detail),)
+    return (note(Kind.NOT_SIGNED, detail, path=f"{RECORDS_FOLDER.decode()}/{name}"),)
 
 
 def _noted(pieces: Iterable[bytes], note: Callable[[bytes], None]) -> Iterator[bytes]:

@@ -9,7 +9,7 @@ import socket
 from pathlib import Path
 
 from rollproof.models.errors import StationKeyProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.records.known_keys import read_known_keys
 from rollproof.records.signing import KnownKeys, Signer
 from rollproof.records.sshsig import PublicKey
@@ -39,6 +39,6 @@ def station_known_keys(home: Path | None = None) -> KnownKeys:
         own = station_public_key(home)
     except StationKeyProblem as problem:
         if (home / KEY_NAME).is_symlink() or (home / KEY_NAME).exists():
-            findings = (Finding(Kind.COULD_NOT_SIGN, Severity.WARNING, "", problem.message, remedy=problem.hint),)
+            findings = (warning(Kind.COULD_NOT_SIGN, problem.message, remedy=problem.hint),)
     known = read_known_keys(home, own)
     return KnownKeys(known.by_blob, (*findings, *known.findings))

@@ -13,7 +13,7 @@ from rollproof.ledger.opening import open_ledger
 from rollproof.ledger.station_file import FILE_NAME
 from rollproof.ledger.trouble import LedgerBusy
 from rollproof.models.errors import RollproofError
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.storage.station import station_home
 
 _Result = TypeVar("_Result")
@@ -88,4 +88,4 @@ def ledger_finding(problem: Exception) -> Finding:
     kind = Kind.LOCKED if isinstance(problem, LedgerBusy) else Kind.LEDGER_DAMAGED
     hint = problem.hint if isinstance(problem, RollproofError) and problem.hint else _REBUILD
     detail = f"this station's ledger does not know of this: {message}"
-    return Finding(kind, Severity.WARNING, "", detail, remedy=hint)
+    return warning(kind, detail, remedy=hint)

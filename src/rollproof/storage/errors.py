@@ -6,7 +6,7 @@ import errno
 import os
 
 from rollproof.models.errors import DriveFault, FileFault
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import inert, shown
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
 
@@ -157,10 +157,8 @@ def paper_trouble(error: NotAsWritten | ReadsDiffer, drive: str) -> Finding:
 
 def hanging(drive: str, seconds: float) -> Finding:
     """The finding for a drive that does not answer."""
-    return Finding(
+    return error(
         Kind.DRIVE_HANGS,
-        Severity.ERROR,
-        "",
         f"the drive has not answered for {seconds:.0f} seconds and was left behind",
         drive=drive,
         remedy="unplug the drive and plug it in again (this may need a restart), then run the same command again",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import to_text
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.tree.gathering import Gathering
@@ -47,11 +47,10 @@ def card_changes(before: Snapshot, after: Snapshot) -> CardChanges:
             # an added or removed folder with files in it has been said by its files
             note("added or removed as a folder", folder)
     findings = [
-        Finding(
+        error(
             Kind.CARD_CHANGED,
-            Severity.ERROR,
-            to_text(paths[0]),
             f"{way} since the card was first looked at{_and_more(paths)}",
+            path=to_text(paths[0]),
             remedy=_REMEDY,
             count=len(paths),
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 
 from rollproof.models.errors import CouldNotFinish, ProductionFileProblem, Refused, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error
 from rollproof.models.names import inert, is_text, shown
 from rollproof.production.load import FILE_NAME, parse
 from rollproof.production.model import MAX_TEXT
@@ -29,24 +29,23 @@ def init_production(folder: bytes, name: str | None, io: Io | None = None) -> by
         handle = io.open_root(folder)
     except (FileNotFoundError, NotADirectoryError):
         raise UsageProblem(f"there is no folder {shown(folder)}", hint="make the folder first") from None
-    except (OSError, ValueError) as error:
-        raise CouldNotFinish(f"the folder {shown(folder)} cannot be opened: {_said(error)}") from None
+    except (OSError, ValueError) as failure:
+        raise CouldNotFinish(f"the folder {shown(folder)} cannot be opened: {_said(failure)}") from None
     try:
         if exists(io, handle, FILE_NAME) is not None:
             raise FileExistsError
         write_new(io, handle, FILE_NAME, [text.encode("utf-8")])
     except FileExistsError:
-        finding = Finding(
+        finding = error(
             Kind.DIFFERENT_CONTENT,
-            Severity.ERROR,
-            FILE_NAME.decode(),
             f"there is already {shown(path)}; it stays as it is",
+            path=FILE_NAME.decode(),
             remedy="edit that file, or move it away first",
         )
         raise Refused("nothing was written", [finding], hint=finding.remedy) from None
-    except OSError as error:
+    except OSError as failure:
         raise CouldNotFinish(
-            f"{shown(path)} could not be written: {_said(error)}", hint="check space and permissions in the folder"
+            f"{shown(path)} could not be written: {_said(failure)}", hint="check space and permissions in the folder"
         ) from None
     finally:
         io.close(handle)

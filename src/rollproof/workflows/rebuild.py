@@ -23,11 +23,10 @@ from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import fresh_ledger
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
-from rollproof.models.results import FindingOut
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
 from rollproof.storage.errors import said
@@ -57,7 +56,7 @@ class RebuildResult(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     rolls: list[RebuiltRoll]
-    findings: list[FindingOut]
+    findings: list[Finding]
     drives: int
     status: ExitStatus = Field(exclude=True)
 
@@ -104,7 +103,7 @@ def rebuild_ledger(
     errors = any(finding.severity is Severity.ERROR for finding in findings)
     return RebuildResult(
         rolls=rolls,
-        findings=[FindingOut.of(finding) for finding in grouped(findings)],
+        findings=grouped(findings),
         drives=len(opened),
         status=ExitStatus.ANSWER_IS_NO if errors else ExitStatus.DONE,
     )
@@ -142,11 +141,10 @@ class _Rebuilding:
             raise Interrupted("the rebuild was interrupted; what was taken in stays", hint="run it again")
         if not found:
             self.findings.append(
-                Finding(
+                warning(
                     Kind.NO_HISTORY,
-                    Severity.WARNING,
-                    shown(path),
                     f"there is no roll with records at or below {shown(path)}",
+                    path=shown(path),
                     remedy="name a drive or the folder of a production",
                 )
             )
@@ -160,14 +158,13 @@ class _Rebuilding:
                 return self._open_roll(path, handle, name)
             finally:
                 self.io.close(handle)
-        except (OSError, UntrustedInput) as error:
-            why = said(error) if isinstance(error, OSError) else error.message
+        except (OSError, UntrustedInput) as failure:
+            why = said(failure) if isinstance(failure, OSError) else failure.message
             self.findings.append(
-                Finding(
+                error(
                     Kind.BAD_RECORD,
-                    Severity.ERROR,
-                    shown(path),
                     f"the records of {shown(path)} cannot be taken in ({why})",
+                    path=shown(path),
                     remedy="verify that copy, and compare it with the roll's other copies",
                 )
             )
@@ -198,11 +195,10 @@ class _Rebuilding:
         self.findings += [finding for finding in chain.findings if finding.severity is Severity.ERROR]
         if not copies:
             self.findings.append(
-                Finding(
+                warning(
                     Kind.NO_HISTORY,
-                    Severity.WARNING,
-                    drive,
                     f"{drive} has no record of an offload that could be taken in",
+                    path=drive,
                     remedy="the open standard's manifests alone tell of no card; verify still reads such a copy",
                 )
             )

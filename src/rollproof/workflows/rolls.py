@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 
 from rollproof.ledger.entries import HistoryLine, KnownRoll
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 from rollproof.proof.devices import count_devices, worth
 from rollproof.station.ledger import StationLedger
 
@@ -88,7 +88,7 @@ class RollsResult(BaseModel):
 
     rolls: list[RollLine]
     histories: list[RollHistory]
-    findings: list[FindingOut]
+    findings: list[Finding]
 
     def as_json(self) -> dict[str, Any]:
         """The one JSON object."""
@@ -112,7 +112,7 @@ def list_rolls(
         known = station.ledger
         findings = station.findings()
         if known is None:
-            return RollsResult(rolls=[], histories=[], findings=[FindingOut.of(finding) for finding in findings])
+            return RollsResult(rolls=[], histories=[], findings=list(findings))
         rolls = [
             roll
             for roll in known.rolls(name=name, day=day, unit=unit, camera=camera)
@@ -121,7 +121,7 @@ def list_rolls(
         return RollsResult(
             rolls=[_line(roll) for roll in rolls],
             histories=[_history(known, roll) for roll in rolls] if name is not None else [],
-            findings=[FindingOut.of(finding) for finding in findings],
+            findings=list(findings),
         )
 
 

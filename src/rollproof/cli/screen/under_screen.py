@@ -18,15 +18,15 @@ from rollproof.cli.screen.verify_screen import VerifyScreen
 from rollproof.cli.session import Session
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Event
+from rollproof.models.findings import Finding
 from rollproof.models.requests import Cancel
-from rollproof.models.results import FindingOut
 
 
 class Shown(Protocol):
     """What every result of such a workflow has."""
 
     @property
-    def findings(self) -> Sequence[FindingOut]:
+    def findings(self) -> Sequence[Finding]:
         """Everything that was found."""
         ...
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import shlex
 
+from rollproof.models.findings import Finding
 from rollproof.models.names import inert
-from rollproof.models.results import FindingOut, OffloadResult, RollResult
+from rollproof.models.results import OffloadResult, RollResult
 
 _SOURCE = "the copy that was copied from"
 
@@ -82,7 +83,7 @@ def _at_fault(roll: RollResult) -> str:
     return "the card and its reader" if of_card and not of_drives else _drives(roll, "incomplete")
 
 
-def _all_findings(roll: RollResult) -> list[FindingOut]:
+def _all_findings(roll: RollResult) -> list[Finding]:
     return [*roll.findings, *(finding for each in roll.destinations for finding in each.findings)]
 
 

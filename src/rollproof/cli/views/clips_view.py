@@ -12,8 +12,8 @@ from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.screen.lines import left, right
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines
+from rollproof.models.findings import Finding
 from rollproof.models.inspect_results import ClipOut, ClipsResult
-from rollproof.models.results import FindingOut
 
 _LONGEST_LIST = 60
 """Clips that are shown one by one; of more, the first and last and all that are not sound."""
@@ -134,7 +134,7 @@ def _skipped(clips: Sequence[ClipOut]) -> str:
     return f"… {words.counted(len(clips), 'clip')}{length}, {state}: --all shows them"
 
 
-def worth_a_word(result: ClipsResult) -> list[FindingOut]:
+def worth_a_word(result: ClipsResult) -> list[Finding]:
     """What is said where only a list was asked for: what is wrong, and why columns are empty."""
     return [each for each in result.findings if each.severity == "error" or each.kind == "clip-facts-missing"]
 

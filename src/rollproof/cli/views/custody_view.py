@@ -19,7 +19,7 @@ from rollproof.models.custody_results import (
     ReceiveResult,
     SignatureOut,
 )
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 from rollproof.records.receipt import spelled
 
 _SHOWN_ROLLS = 20
@@ -166,7 +166,7 @@ def _roll_lines(production: str | None, rolls: list[CustodyRoll], width: int) ->
         yield Text(f"  and {words.number(len(rolls) - _SHOWN_ROLLS)} more; --json lists them", QUIET)
 
 
-def _finding_lines(findings: list[FindingOut], *, quiet: bool) -> Iterator[Text]:
+def _finding_lines(findings: list[Finding], *, quiet: bool) -> Iterator[Text]:
     lines = list(finding_lines(findings, errors_only=quiet))
     yield from lines[1:] if quiet else lines
 

@@ -13,7 +13,7 @@ from rollproof.cli.screen.lines import left, right, rule, stamp
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines
 from rollproof.models.delivery_results import AgainstResult, ChecksumsResult, PackingCheck, PackingListResult
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 
 _SHOWN_ROLLS = 20
 _SHOWN_PATHS = 5
@@ -150,6 +150,6 @@ def _paths(word: str, paths: Sequence[str], style: str) -> Iterator[Text]:
         yield Text(f"    and {words.number(len(paths) - _SHOWN_PATHS)} more; --json lists them", QUIET)
 
 
-def _findings(findings: Sequence[FindingOut], *, quiet: bool) -> Iterator[Text]:
+def _findings(findings: Sequence[Finding], *, quiet: bool) -> Iterator[Text]:
     lines = list(finding_lines(findings, errors_only=quiet))
     yield from lines[1:] if quiet else lines

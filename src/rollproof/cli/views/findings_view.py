@@ -9,7 +9,7 @@ from rich.text import Text
 
 from rollproof.cli.console import BAD, QUIET, WARN, join, safe
 from rollproof.cli.views import words
-from rollproof.models.results import FindingOut
+from rollproof.models.findings import Finding
 
 _HEADINGS = (("error", "Errors", BAD), ("warning", "Warnings", WARN), ("note", "Notes", QUIET))
 _SHOWN = 3
@@ -19,13 +19,13 @@ _NAMED = {"damaged-clip": 60}
 
 @dataclass(slots=True)
 class _Group:
-    members: list[FindingOut] = field(default_factory=list)
+    members: list[Finding] = field(default_factory=list)
     """The first few."""
     entries: int = 0
     count: int = 0
 
 
-def finding_lines(findings: Iterable[FindingOut], *, errors_only: bool = False) -> Iterator[Text]:
+def finding_lines(findings: Iterable[Finding], *, errors_only: bool = False) -> Iterator[Text]:
     """One block per severity; of many of one kind on one drive the first few are shown, the rest counted."""
     groups: dict[tuple[str, str, str, str], _Group] = {}
     for finding in findings:

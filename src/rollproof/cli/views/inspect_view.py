@@ -11,8 +11,8 @@ from rollproof.cli.screen.lines import rule, stamp
 from rollproof.cli.views import words
 from rollproof.cli.views.clips_view import clip_table
 from rollproof.cli.views.findings_view import finding_lines
+from rollproof.models.findings import Finding
 from rollproof.models.inspect_results import NOT_CERTAIN, ClipOut, InspectedRoll, InspectResult, KnownCopyOut, RecordOut
-from rollproof.models.results import FindingOut
 
 _WHAT = {"card": "Card", "roll": "Offloaded roll", "clip": "Clip"}
 _RECORD_STYLES = {"proven": GOOD, "copied": WARN, "unproven": BAD}
@@ -123,7 +123,7 @@ def _known(copies: Sequence[KnownCopyOut]) -> Iterator[Text]:
         yield join("  ", safe(copy.drive or "a drive", STRONG), "  ", state, files, Text(seen, QUIET))
 
 
-def _damaged_first(findings: Sequence[FindingOut]) -> list[FindingOut]:
+def _damaged_first(findings: Sequence[Finding]) -> list[Finding]:
     return sorted(findings, key=lambda finding: finding.kind != "damaged-clip")
 
 

@@ -14,7 +14,8 @@ from rollproof.cli.views import words
 from rollproof.cli.views.advice import next_steps
 from rollproof.cli.views.findings_view import finding_lines
 from rollproof.models.events import RollPlanned
-from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
+from rollproof.models.findings import Finding
+from rollproof.models.results import DestinationResult, OffloadResult, RollResult
 
 _STATES = {
     "proven": ("proven", GOOD),
@@ -62,7 +63,7 @@ def offload_lines(
     yield from _verdict_lines(result, cards)
 
 
-def _all_findings(result: OffloadResult) -> list[FindingOut]:
+def _all_findings(result: OffloadResult) -> list[Finding]:
     found = list(result.findings)
     for roll in result.rolls:
         mine = list(roll.findings)

@@ -10,7 +10,8 @@ from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.screen.lines import rule, stamp
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines
-from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
+from rollproof.models.findings import Finding
+from rollproof.models.results import VerifiedCopy, VerifyResult
 
 _SHOWN_PATHS = 5
 _READBACK = {
@@ -33,7 +34,7 @@ def verify_lines(result: VerifyResult, *, quiet: bool = False, width: int = 80, 
     yield _verdict(result)
 
 
-def _all_findings(result: VerifyResult) -> list[FindingOut]:
+def _all_findings(result: VerifyResult) -> list[Finding]:
     found = list(result.findings)
     for copy in result.copies:
         found += [finding for finding in copy.findings if finding not in found]

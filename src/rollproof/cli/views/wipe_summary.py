@@ -12,7 +12,8 @@ from rollproof.cli.screen.lines import rule
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines, located
 from rollproof.cli.views.large_letters import large
-from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy
+from rollproof.models.findings import Finding
+from rollproof.models.results import MayWipeResult, WipeCopy
 
 _MOST_REASONS = 3
 _NAME_IT_THEMSELVES = ("not-offloaded", "card-unknown", "card-missing", "not-a-card-root")
@@ -67,7 +68,7 @@ def wipe_lines(
     yield Text(FORMAT_IT if wipe else KEEP_IT)
 
 
-def _reason_lines(reasons: list[FindingOut], *, show_all: bool) -> Iterator[Text]:
+def _reason_lines(reasons: list[Finding], *, show_all: bool) -> Iterator[Text]:
     shown = reasons if show_all else reasons[:_MOST_REASONS]
     if not shown:
         return

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from rollproof.copies.recorded import side_by_side
 from rollproof.hashing import ALGORITHMS, proof_algorithm, raw_of
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.reads import Reads
 from rollproof.models.tree import FileEntry
@@ -83,14 +83,13 @@ class Against:
             f" {self.other.place.name} holds{more}"
         )
         remedy = "change nothing on either drive; compare both with the card or with a third copy"
-        finding = Finding(
+        finding = error(
             Kind.COPIES_DISAGREE,
-            Severity.ERROR,
-            shown(self.differ[0]),
             detail,
-            shown(copy.path),
-            remedy,
-            len(self.differ),
+            path=shown(self.differ[0]),
+            drive=shown(copy.path),
+            remedy=remedy,
+            count=len(self.differ),
         )
         copy.told.append(Told("agreement", finding, copy.roll))
 
@@ -135,7 +134,7 @@ def set_apart(io: Io, roll: Roll) -> Told | None:
         " history says, and nobody has compared the one with the other"
     )
     remedy = "audit again with --reread: that reads them by one hash, and then they count together"
-    return Told("agreement", Finding(Kind.NOT_COMPARED, Severity.WARNING, "", detail, remedy=remedy), roll.name)
+    return Told("agreement", warning(Kind.NOT_COMPARED, detail, remedy=remedy), roll.name)
 
 
 def _names(copy: CopyLook) -> set[str]:

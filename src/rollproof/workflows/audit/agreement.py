@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from rollproof.copies.recorded import Recorded, side_by_side
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, Severity, error, warning
 from rollproof.models.names import inert, shown
 from rollproof.storage.io import Io
 from rollproof.tree.suffixes import is_essence
@@ -91,11 +91,10 @@ def _disagreement(roll: Roll, copies: Sequence[CopyLook], path: bytes, there: di
     detail = f"roll {inert(roll.name)}: {shown(path)} is not the same in all copies: {said}; {first}"
     if more:
         detail += f" ({more:,} more files like it)"
-    finding = Finding(
+    finding = error(
         Kind.COPIES_DISAGREE,
-        Severity.ERROR,
-        shown(path),
         detail,
+        path=shown(path),
         remedy="change nothing on either drive; verify both copies, and compare with the card or the ledger",
         count=1 + more,
     )
@@ -131,11 +130,10 @@ def _not_everywhere(roll: Roll, copies: Sequence[CopyLook], lacking: Sequence[in
     one = len(names) == 1
     what = f"the {'copy' if one else 'copies'} on {' and '.join(names)} {'knows' if one else 'know'} nothing of it"
     more = f" and {len(paths) - 1:,} more" if len(paths) > 1 else ""
-    finding = Finding(
+    finding = error(
         Kind.NOT_IN_EVERY_COPY,
-        Severity.ERROR,
-        shown(paths[0]),
         f"roll {inert(roll.name)}: {shown(paths[0])}{more} is in a copy on {has}, and {what}",
+        path=shown(paths[0]),
         drive=names[0] if one else "",
         remedy="keep the card; copy the roll again into a new folder from the copy that has everything",
         count=len(paths),
@@ -198,11 +196,10 @@ def _shared(io: Io, one: Roll, other: Roll) -> Told | None:
         f"rolls {inert(one.name)} and {inert(other.name)} hold {count}: {shown(here)} in one is {shown(there)}"
         " in the other"
     )
-    finding = Finding(
+    finding = warning(
         Kind.CLIP_IN_TWO_ROLLS,
-        Severity.WARNING,
-        shown(here),
         detail,
+        path=shown(here),
         remedy="a card that was not formatted, or was copied under two names: tell whoever conforms the cut",
         count=len(both),
     )
@@ -235,10 +232,8 @@ def same_names(rolls: Sequence[Roll]) -> list[Told]:
             f" on {' and '.join(copy.place.name for copy in roll.copies)}"
             for roll in namesakes
         )
-        finding = Finding(
+        finding = warning(
             Kind.TWO_ROLLS_ONE_NAME,
-            Severity.WARNING,
-            "",
             f"{len(namesakes)} different rolls are called {inert(name)}: {inert(where)}",
             remedy="rename nothing that was recorded; tell whoever conforms the cut which is which",
         )

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, note, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.records.models import HandoverHeader, ReceiveHeader
@@ -108,7 +108,7 @@ class DriveCustody:
 
 
 def _error(kind: Kind, path: str, detail: str, drive: str, remedy: str) -> Finding:
-    return Finding(kind, Severity.ERROR, path, detail, drive, remedy)
+    return error(kind, detail, path=path, drive=drive, remedy=remedy)
 
 
 def _not_received(name: str, header: HandoverHeader, place: Place, drive: str, *, is_last: bool) -> Finding:
@@ -119,7 +119,7 @@ def _not_received(name: str, header: HandoverHeader, place: Place, drive: str, *
         if is_last
         else "ask who had the drive in between"
     )
-    return Finding(Kind.NOT_RECEIVED, Severity.WARNING, name, detail, drive, remedy)
+    return warning(Kind.NOT_RECEIVED, detail, path=name, drive=drive, remedy=remedy)
 
 
 def signatures(copies: Iterable[CopyLook]) -> list[Told]:
@@ -130,21 +130,18 @@ def signatures(copies: Iterable[CopyLook]) -> list[Told]:
         keys.update(copy.foreign_keys)
         if copy.unsigned:
             more = f" and {len(copy.unsigned) - 1:,} more" if len(copy.unsigned) > 1 else ""
-            finding = Finding(
+            finding = note(
                 Kind.NOT_SIGNED,
-                Severity.NOTE,
-                copy.unsigned[0],
                 f"{copy.unsigned[0]}{more} of roll {inert(copy.roll)} on {copy.place.name} is not signed",
+                path=copy.unsigned[0],
                 drive=copy.place.name,
                 count=len(copy.unsigned),
             )
             out.append(Told("custody", finding, copy.roll))
     for fingerprint, count in sorted(keys.items()):
         records = f"{count:,} {'record is' if count == 1 else 'records are'}"
-        finding = Finding(
+        finding = note(
             Kind.SIGNER_UNKNOWN,
-            Severity.NOTE,
-            "",
             f"{records} signed with the key {fingerprint}, which nobody has named here",
             remedy="ask that station for its key's fingerprint over the phone, then: rollproof custody trust KEYFILE"
             " --name NAME",

@@ -6,7 +6,7 @@ import os
 
 from rollproof.models.audit_results import AuditFinding, AuditResult
 from rollproof.models.errors import ExitStatus, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error
 from rollproof.models.names import shown
 from rollproof.storage.errors import said
 from rollproof.storage.files import write_new
@@ -46,15 +46,14 @@ def write_document(wanted: bytes, result: AuditResult) -> AuditResult:
             write_new(io, handle, os.path.basename(wanted), [text.encode("utf-8")])
         finally:
             io.close(handle)
-    except OSError as error:
-        finding = Finding(
+    except OSError as failure:
+        finding = error(
             Kind.SHEET_NOT_WRITTEN,
-            Severity.ERROR,
-            shown(wanted),
-            f"the document {shown(wanted)} could not be written ({said(error)}); the answer on the screen stands",
+            f"the document {shown(wanted)} could not be written ({said(failure)}); the answer on the screen stands",
+            path=shown(wanted),
             remedy="audit again with another --out FILE",
         )
-        told = AuditFinding.model_validate({**finding.as_json(), "topic": "copies"})
+        told = AuditFinding.of(finding, "copies")
         status = result.status if result.status is not ExitStatus.DONE else ExitStatus.NOT_FINISHED
         return result.model_copy(update={"document": None, "findings": [told, *result.findings], "status": status})
     return result

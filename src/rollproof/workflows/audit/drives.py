@@ -11,7 +11,7 @@ from functools import partial
 from rollproof.copies.likeness import named_like_a_roll
 from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.records.signing import KnownKeys
@@ -115,15 +115,14 @@ class DriveLooker:
         except UntrustedInput as problem:
             detail = f"the papers in {shown(folder)} on {place.name} cannot be relied on: {problem.message}"
             remedy = "compare with the same roll on another drive"
-            finding = Finding(Kind.BAD_RECORD, Severity.ERROR, shown(folder), detail, place.name, remedy)
+            finding = error(Kind.BAD_RECORD, detail, path=shown(folder), drive=place.name, remedy=remedy)
             seen.told.append(Told("custody", finding))
-        except OSError as error:
-            detail = f"the roll folder {shown(folder)} on {place.name} cannot be read ({said(error)})"
-            finding = Finding(
+        except OSError as failure:
+            detail = f"the roll folder {shown(folder)} on {place.name} cannot be read ({said(failure)})"
+            finding = error(
                 Kind.DRIVE_FAILED,
-                Severity.ERROR,
-                shown(folder),
                 detail,
+                path=shown(folder),
                 drive=place.name,
                 remedy="check the drive and its cable, and audit again; keep every other copy",
             )

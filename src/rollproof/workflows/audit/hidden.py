@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, shown
 from rollproof.models.requests import Cancel
 from rollproof.storage.io import EntryKind, Io
@@ -36,12 +36,11 @@ def _hidden(paths: list[bytes], drive: str, *, litter: bool) -> Finding:
     first, one = shown(paths[0]), len(paths) == 1
     where = "among an operating system's own files" if litter else "under an ignore pattern of its history"
     more = "" if one else f" and {len(paths) - 1:,} more"
-    return Finding(
+    return warning(
         Kind.HIDDEN_MEDIA,
-        Severity.WARNING,
-        first,
         f"{first}{more} {'lies' if one else 'lie'} {where}, and {'is' if one else 'are'} in no record",
-        drive,
-        "look at it: somebody may have put footage in the trash, or it was hidden by a pattern that is too wide",
-        len(paths),
+        path=first,
+        drive=drive,
+        remedy="look at it: somebody may have put footage in the trash, or it was hidden by a pattern that is too wide",
+        count=len(paths),
     )

@@ -17,7 +17,7 @@ from rollproof.ledger.ledger import Ledger
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import CouldNotFinish, Interrupted, UntrustedInput
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error, note
 from rollproof.models.names import shown
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.production.load import find, load
@@ -165,10 +165,8 @@ class _Audit:
 
     def _lose(self, place: Place, kind: Kind, why: str) -> None:
         place.lost = True
-        finding = Finding(
+        finding = error(
             kind,
-            Severity.ERROR,
-            "",
             f"the drive {place.name} could not be looked at to the end: {why}",
             drive=place.name,
             remedy="check the drive and its cable, plug it in again, and audit again",
@@ -234,10 +232,8 @@ class _Audit:
                     self._lose(place, Kind.DRIVE_HANGS, "it stopped answering while it was read again")
         reader.ended(self._places)
         for place in reader.read.read_only:
-            finding = Finding(
+            finding = note(
                 Kind.READ_ONLY,
-                Severity.NOTE,
-                "",
                 f"the drive {place.name} is read-only: nothing was appended to the histories on it",
                 drive=place.name,
                 remedy="mount it writable and audit again, if the result is to be recorded on it",

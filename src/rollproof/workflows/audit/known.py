@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from rollproof.copies.location import place_on
 from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy, KnownRoll
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error, note
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.volumes import Volume
 from rollproof.proof.devices import count_devices
@@ -88,7 +88,7 @@ class Known:
             count = f"{len(rolls):,} {'roll' if len(rolls) == 1 else 'rolls'}"
             detail = f"records name copies of {count} on the drive {inert(drive)}, which was not looked at"
             remedy = "attach that drive too and audit them together, if its copies are to be known"
-            finding = Finding(Kind.NOT_LOOKED_AT, Severity.NOTE, "", detail, drive=inert(drive), remedy=remedy)
+            finding = note(Kind.NOT_LOOKED_AT, detail, drive=inert(drive), remedy=remedy)
             out.append(Told("completeness", finding))
         return out
 
@@ -120,11 +120,10 @@ def _gone(roll: Roll, place: Place, folder: str, whose: str, instead: CopyLook |
     elsewhere = [copy for copy in roll.copies if copy.place is place and copy.on_volume != folder and copy.has_content]
     if elsewhere:
         said += f"; on that drive the roll lies in {inert(elsewhere[0].on_volume)}"
-    finding = Finding(
+    finding = error(
         Kind.COPY_MISSING,
-        Severity.ERROR,
-        inert(folder),
         said,
+        path=inert(folder),
         drive=place.name,
         remedy="look whether somebody moved or removed it; keep every other copy, and the card",
     )
@@ -142,18 +141,17 @@ def permits(roll: Roll) -> None:
         lacking = _lacking(permit)
         if lacking and lacking not in said:
             said.add(lacking)
-            finding = Finding(
+            finding = error(
                 Kind.PERMIT_TOO_EARLY,
-                Severity.ERROR,
-                permit.record,
                 f"the card of roll {inert(roll.name)} was permitted to be wiped on too little proof: {lacking}",
+                path=permit.record,
                 remedy="if the card still holds the roll, keep it and offload it again; find out how this came about",
             )
             roll.say(Told("completeness", finding, roll.name))
     if not given and any(copy.has_records for copy in roll.copies):
         detail = f"no permit says that the card of roll {inert(roll.name)} may be wiped"
         remedy = "keep that card exposed; with it at hand: rollproof may-wipe CARD"
-        finding = Finding(Kind.NO_PERMIT, Severity.NOTE, "", detail, remedy=remedy)
+        finding = note(Kind.NO_PERMIT, detail, remedy=remedy)
         roll.say(Told("completeness", finding, roll.name))
 
 
@@ -217,10 +215,8 @@ def _compare_copy(ledger: Ledger, known: KnownCopy, copy: CopyLook) -> None:
         failed = known.state == "failed"
         why = "its drive was seen without it" if known.gone_at is not None else inert(known.why) or known.state
         copy.withdraw("damaged" if failed else "copied", f"this station last found: {why}")
-        finding = Finding(
+        finding = error(
             Kind.DIFFERS if failed else Kind.NOT_PROVEN,
-            Severity.ERROR,
-            "",
             f"this station last found: {why}; no record on the drive tells of it",
             drive=shown(copy.path),
             remedy="keep the other copies and the card, and verify this one",
@@ -233,10 +229,8 @@ def _nowhere(ledger: Ledger, roll: KnownRoll) -> Told:
     last = f"; it remembers copies on {', '.join(where)}" if where else ""
     day = f" of {inert(roll.day)}" if roll.day else ""
     count = f"{roll.files:,} {'file' if roll.files == 1 else 'files'}"
-    finding = Finding(
+    finding = error(
         Kind.ROLL_MISSING,
-        Severity.ERROR,
-        "",
         f"this station knows the roll {inert(roll.name)}{day}, {count}, and it is on none of these drives{last}",
         remedy="keep its card; find its drive, and audit that one with the others",
     )

@@ -18,7 +18,7 @@ from rollproof.copies.location import place_on
 from rollproof.copies.recorded import Recorded, opened_copy, recorded_files
 from rollproof.hashing.checksum_lines import algorithm_in_name
 from rollproof.models.errors import UntrustedInput, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
@@ -123,8 +123,8 @@ class _Lists:
             more = f" and {len(gone) - 1:,} more" if len(gone) > 1 else ""
             detail = f"{shown(path)} names {shown(min(gone))}{more}, which is not there"
             remedy = "look on the other drives; keep every copy, and the card"
-            finding = Finding(
-                Kind.MISSING, Severity.ERROR, shown(min(gone)), detail, self._place.name, remedy, len(gone)
+            finding = error(
+                Kind.MISSING, detail, path=shown(min(gone)), drive=self._place.name, remedy=remedy, count=len(gone)
             )
             self.told.append(Told("completeness", finding))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, Severity, error, note, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
@@ -65,8 +65,12 @@ class ListedReader:
         ]
         remedy = "keep the other copies and the card; copy this file from a proven copy into a new folder"
         odd = [
-            Finding(
-                Kind.DIFFERS, Severity.ERROR, shown(path), f"{shown(path)} is not what its checksum says", drive, remedy
+            error(
+                Kind.DIFFERS,
+                f"{shown(path)} is not what its checksum says",
+                path=shown(path),
+                drive=drive,
+                remedy=remedy,
             )
             for path in differ
         ]
@@ -84,7 +88,7 @@ class ListedReader:
         elif read.readback not in (Evidence.MEDIUM, Evidence.SERVER):
             copy.why = "it is as its checksums say, but a cache may have answered instead of the drive"
             again = "unplug the drive, plug it in again, and audit again with --reread"
-            odd.append(Finding(Kind.READBACK_FROM_CACHE, Severity.WARNING, "", copy.why, drive, again))
+            odd.append(warning(Kind.READBACK_FROM_CACHE, copy.why, drive=drive, remedy=again))
         else:
             copy.state, copy.why, copy.reread_now = "reread", "every file was read again and is as its checksum", True
         copy.told = [told for told in copy.told if told.finding.kind is not Kind.FILES_WITHOUT_RECORD]
@@ -102,6 +106,6 @@ def _no_record(copy: CopyLook) -> Told:
     remedy = "for a history of its own, copy the roll with `rollproof offload`"
     return Told(
         "copies",
-        Finding(Kind.FILES_WITHOUT_RECORD, Severity.NOTE, "", detail, copy.place.name, remedy),
+        note(Kind.FILES_WITHOUT_RECORD, detail, drive=copy.place.name, remedy=remedy),
         copy.roll,
     )

@@ -15,7 +15,7 @@ from rollproof.copies.recorded_tree import RulesAround
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copying.plan import same_time
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel
@@ -131,7 +131,7 @@ class _Look:
             detail = f"{left[0]}{more}: an unfinished file of a run that was stopped"
             remedy = "verify this copy; if it is proven, the unfinished file is not needed"
             self._found.append(
-                Finding(Kind.UNKNOWN_FILE, Severity.WARNING, left[0], detail, self._drive, remedy, len(left))
+                warning(Kind.UNKNOWN_FILE, detail, path=left[0], drive=self._drive, remedy=remedy, count=len(left))
             )
 
     def _say(self, kind: Kind, severity: Severity, path: bytes | str, detail: str, remedy: str) -> None:
@@ -286,14 +286,13 @@ class _Look:
             first, more = shown(self._disagree[0]), len(self._disagree) - 1
             detail = f"record and manifest give different hashes for {first}" + (f" and {more:,} more" if more else "")
             self._found.append(
-                Finding(
+                error(
                     Kind.RECORD_AND_MANIFEST_DISAGREE,
-                    Severity.ERROR,
-                    first,
                     f"{detail}; the record is believed",
-                    self._drive,
-                    "one of them was changed: compare with the other drives, and find out by whom",
-                    more + 1,
+                    path=first,
+                    drive=self._drive,
+                    remedy="one of them was changed: compare with the other drives, and find out by whom",
+                    count=more + 1,
                 )
             )
 

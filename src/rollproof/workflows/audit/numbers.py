@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, note, warning
 from rollproof.models.names import inert
 from rollproof.workflows.audit.copy import Told
 from rollproof.workflows.audit.rolls import Roll
@@ -81,7 +81,7 @@ def _in_one(
         if width > _WIDEST_GAP:
             detail = f"roll numbers jump from {inert(earlier.name)} to {inert(later.name)}"
             remedy = "if no other series begins there, rolls are missing: ask the camera team"
-            out.append(_told(Finding(Kind.ROLL_GAP, Severity.NOTE, "", detail, remedy=remedy), later.name))
+            out.append(_told(note(Kind.ROLL_GAP, detail, remedy=remedy), later.name))
             continue
         names = [f"{before.series}{number:0{before.digits}}" for number in range(before.number + 1, after.number)]
         unknown = [name for name in names if name not in known_missing]
@@ -89,7 +89,7 @@ def _in_one(
         for name in unknown:
             if name in accepted:
                 detail = f"there is no roll {inert(name)}, accepted: {inert(reason)}"
-                out.append(_told(Finding(Kind.ACCEPTED, Severity.NOTE, "", detail), name))
+                out.append(_told(note(Kind.ACCEPTED, detail), name))
         if left:
             out.append(_told(_gap(left, earlier, later), left[0]))
     return out
@@ -97,10 +97,8 @@ def _in_one(
 
 def _gap(names: Sequence[str], earlier: Roll, later: Roll) -> Finding:
     which = inert(names[0]) if len(names) == 1 else f"{inert(names[0])} to {inert(names[-1])}"
-    return Finding(
+    return error(
         Kind.ROLL_GAP,
-        Severity.ERROR,
-        "",
         f"{'roll' if len(names) == 1 else 'rolls'} {which} {'is' if len(names) == 1 else 'are'} nowhere:"
         f" {inert(earlier.name)} is of {inert(earlier.day or 'an unknown day')},"
         f" {inert(later.name)} of {inert(later.day or 'an unknown day')}",
@@ -134,5 +132,5 @@ def days_without_sound(rolls: Iterable[Roll]) -> list[Told]:
                 whose = f" of unit {inert(unit)}" if unit else ""
                 detail = f"there is no sound roll{whose} for the day {inert(day)}"
                 remedy = "ask the sound department whether the day was shot without sound, or where its cards are"
-                out.append(_told(Finding(Kind.NO_SOUND_ROLL, Severity.WARNING, "", detail, remedy=remedy), ""))
+                out.append(_told(warning(Kind.NO_SOUND_ROLL, detail, remedy=remedy), ""))
     return out

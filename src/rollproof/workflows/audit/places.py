@@ -8,7 +8,7 @@ from functools import partial
 
 from rollproof.copies.deadline import within
 from rollproof.drives.interface import Drives
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
@@ -117,10 +117,8 @@ def not_named(production: Production, places: Sequence[Place]) -> list[Finding]:
             looked_at = any(top == real or _holds(top, real) or _holds(real, top) for top in tops)
         if not looked_at:
             role = inert(drive.role)
-            finding = Finding(
+            finding = warning(
                 Kind.NOT_LOOKED_AT,
-                Severity.WARNING,
-                "",
                 f"the production file names the drive {role}, which was not looked at",
                 drive=role,
                 remedy="attach that drive too, and audit all of them together",
@@ -130,11 +128,10 @@ def not_named(production: Production, places: Sequence[Place]) -> list[Finding]:
 
 
 def _not_there(path: bytes, why: str, kind: Kind) -> Finding:
-    return Finding(
+    return error(
         kind,
-        Severity.ERROR,
-        shown(path),
         f"no folder can be opened at {shown(path)} ({why})",
+        path=shown(path),
         drive=shown(path),
         remedy="attach and mount the drive, check the path, and audit again",
     )

@@ -14,7 +14,7 @@ from rollproof.drives.interface import Drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.events import Emit, Event, Leg, LegEnded, LegStarted, Moved
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
 from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel, Person, VerifyRequest
@@ -30,7 +30,6 @@ from rollproof.workflows.audit.listed_read import ListedReader
 from rollproof.workflows.audit.parts import take_reading
 from rollproof.workflows.audit.topics import topic_of
 from rollproof.workflows.audit.workers import Pulse, pulsing
-from rollproof.workflows.custody.rolls import finding_of
 from rollproof.workflows.verify.copy import CopyVerifier
 
 READING = "reading again"
@@ -190,12 +189,12 @@ class Rereader:
 
     def _add(self, copy: CopyLook, kind: Kind, detail: str) -> None:
         remedy = "reconnect the drive and run the same command again"
-        finding = Finding(kind, Severity.ERROR, "", detail, shown(copy.path), remedy)
+        finding = error(kind, detail, drive=shown(copy.path), remedy=remedy)
         copy.told.append(Told(topic_of(kind), finding, copy.roll))
 
     def _take(self, copy: CopyLook, found: VerifiedCopy, inner: Sequence[VerifiedCopy]) -> None:
-        findings = [finding_of(each) for each in found.findings]
-        findings += [finding_of(each) for below in inner for each in below.findings]
+        findings = list(found.findings)
+        findings += [each for below in inner for each in below.findings]
         errors = [finding for finding in findings if finding.severity is Severity.ERROR]
         copy.told = [told for told in copy.told if told.finding.kind not in _BY_READING]
         known = {(told.finding.kind, told.finding.path) for told in copy.told}

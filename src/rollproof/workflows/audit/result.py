@@ -75,7 +75,7 @@ def audit_result(answer: Answer) -> AuditResult:
 
 
 def _finding(told: Told) -> AuditFinding:
-    return AuditFinding.model_validate({**told.finding.as_json(), "topic": told.topic, "roll": inert(told.roll)})
+    return AuditFinding.of(told.finding, told.topic, inert(told.roll))
 
 
 def _drive(place: Place, rolls: Sequence[Roll]) -> AuditDrive:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from rollproof.copies.recorded import side_by_side
 from rollproof.models.audit_results import RollState
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, error, note, warning
 from rollproof.models.names import inert, shown
 from rollproof.proof.devices import as_one, count_devices
 from rollproof.storage.io import Io
@@ -168,7 +168,7 @@ def too_few(roll: Roll) -> Told | None:
     proven = sum(copy.state in COUNTED and not copy.apart for copy in roll.copies)
     if proven > roll.counted:
         detail += "; copies count once for each physical device, those on unknown devices together as one"
-    return Told("copies", Finding(Kind.TOO_FEW_COPIES, Severity.ERROR, "", detail, remedy=remedy), roll.name)
+    return Told("copies", error(Kind.TOO_FEW_COPIES, detail, remedy=remedy), roll.name)
 
 
 def same_device(rolls: Iterable[Roll]) -> list[Told]:
@@ -186,7 +186,7 @@ def same_device(rolls: Iterable[Roll]) -> list[Told]:
         what = f"{' and '.join(names)} lie on one physical device (or on devices that could not be told apart)"
         detail = f"{what}: their copies of {count:,} {'roll' if count == 1 else 'rolls'} count once"
         remedy = "one fault of that device loses both: copy these rolls to a device of its own"
-        out.append(Told("copies", Finding(Kind.SAME_DEVICE, Severity.WARNING, "", detail, remedy=remedy)))
+        out.append(Told("copies", warning(Kind.SAME_DEVICE, detail, remedy=remedy)))
     return out
 
 
@@ -202,5 +202,5 @@ def twice_on_a_drive(rolls: Iterable[Roll]) -> Iterator[Told]:
                 folders = " and ".join(shown(copy.folder) or "its top" for copy in copies)
                 detail = f"roll {inert(roll.name)} lies on {copies[0].place.name} {len(copies):,} times, in {folders}"
                 remedy = "the copies on one device count once: look which of them the offload made"
-                finding = Finding(Kind.SAME_DEVICE, Severity.NOTE, "", detail, copies[0].place.name, remedy)
+                finding = note(Kind.SAME_DEVICE, detail, drive=copies[0].place.name, remedy=remedy)
                 yield Told("copies", finding, roll.name)

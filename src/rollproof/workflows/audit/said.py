@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from rollproof.copies.location import place_on
 from rollproof.copies.nesting import history_above
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, note
 from rollproof.models.names import inert, shown, to_text
 from rollproof.production.model import Production
 from rollproof.storage.errors import said
@@ -56,7 +56,7 @@ def unread_folder(place: Place, folder: bytes, why: str) -> Told:
         f"the folder {shown(folder) or '/'} on {place.name} could not be searched ({why}); rolls in it are not known"
     )
     remedy = "check the drive and who may read that folder, then audit again"
-    return Told("copies", Finding(Kind.UNREADABLE_FOLDER, Severity.ERROR, shown(folder), detail, place.name, remedy))
+    return Told("copies", error(Kind.UNREADABLE_FOLDER, detail, path=shown(folder), drive=place.name, remedy=remedy))
 
 
 def not_compared(error: OSError) -> Told:
@@ -74,10 +74,8 @@ def other_productions(rolls: Sequence[Roll], production: Production) -> list[Tol
     return [
         Told(
             "completeness",
-            Finding(
+            note(
                 Kind.OTHER_PRODUCTION,
-                Severity.NOTE,
-                "",
                 f"{count:,} {'roll' if count == 1 else 'rolls'} on these drives belong to {inert(name)},"
                 f" not to {inert(production.name)}",
             ),
@@ -94,4 +92,4 @@ def nothing_there(io: Io, paths: Sequence[bytes]) -> Told:
     above = next((above for path in paths if (above := history_above(io, path)) is not None), None)
     if above is not None:
         detail += f"; there is a history in {shown(above)}, which may know what lies there"
-    return Told("copies", Finding(Kind.NO_HISTORY, Severity.ERROR, "", detail, remedy=remedy))
+    return Told("copies", error(Kind.NO_HISTORY, detail, remedy=remedy))

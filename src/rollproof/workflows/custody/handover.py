@@ -18,11 +18,10 @@ from rollproof.drives.system import system_drives
 from rollproof.models.custody_results import CustodyRoll, DriveOfCustody, HandoverOut, HandoverResult
 from rollproof.models.errors import ExitStatus, Interrupted, Refused, UntrustedInput, UsageProblem
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, HandoverRequest
-from rollproof.models.results import FindingOut
 from rollproof.models.volumes import Volume
 from rollproof.proof.evidence import weakest
 from rollproof.reading.settings import Settings
@@ -153,7 +152,7 @@ def _check_words(request: HandoverRequest) -> None:
 
 
 def _refusal(kind: Kind, path: bytes, detail: str, remedy: str) -> Finding:
-    return Finding(kind, Severity.ERROR, shown(path), detail, remedy=remedy)
+    return error(kind, detail, path=shown(path), remedy=remedy)
 
 
 class _Writer:
@@ -246,11 +245,10 @@ class _Writer:
     def _not_written(self, path: bytes, why: str) -> None:
         self._failed = True
         self._findings.append(
-            Finding(
+            error(
                 Kind.DRIVE_FAILED,
-                Severity.ERROR,
-                shown(path),
                 f"the handover could not be written to {shown(path)} ({why})",
+                path=shown(path),
                 drive=shown(self._request.drive),
                 remedy="check the room and the cable of the drive, then hand it over again",
             )
@@ -269,10 +267,8 @@ class _Writer:
                 sheet = write_sheet(self._request.sheet, drive, headers, key.fingerprint if key else "")
             except OSError as error:
                 self._findings.append(
-                    Finding(
+                    warning(
                         Kind.SHEET_NOT_WRITTEN,
-                        Severity.WARNING,
-                        "",
                         f"the sheet for the envelope could not be written ({said(error)}); the record stands",
                         remedy="write the receipt on paper by hand",
                     )
@@ -293,7 +289,7 @@ class _Writer:
             handovers=handovers,
             sheet=str(sheet) if sheet is not None else None,
             station_key=key.fingerprint if key is not None else "",
-            findings=[FindingOut.of(finding) for finding in grouped(found)],
+            findings=grouped(found),
             seconds=round(time.monotonic() - began, 3),
             status=ExitStatus.NOT_FINISHED if lost else ExitStatus.DONE if proven else ExitStatus.ANSWER_IS_NO,
         )

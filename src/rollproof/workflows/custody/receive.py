@@ -26,7 +26,6 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ReceiveRequest
-from rollproof.models.results import FindingOut
 from rollproof.models.volumes import Volume
 from rollproof.reading.settings import Settings
 from rollproof.records.blocks import this_station
@@ -281,7 +280,7 @@ class _Receiver:
             drive=drive_of(self._request.drive, self._volume, self.known_as),
             compared=[self._out(arrival) for arrival in handed],
             packing=self.packing,
-            findings=[FindingOut.of(finding) for finding in grouped(found)],
+            findings=grouped(found),
             seconds=round(time.monotonic() - began, 3),
             status=ExitStatus.NOT_FINISHED
             if is_lost(found)

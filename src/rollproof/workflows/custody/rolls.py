@@ -25,11 +25,10 @@ from rollproof.copying.plan import same_time
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, Person, VerifyRequest
-from rollproof.models.results import FindingOut
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.reading.settings import Settings
@@ -187,7 +186,7 @@ class RollLook:
                 seen.why = "It has a history, and no record of an offload."
                 remedy = "do this again with --reread: that compares every file with its history"
             detail = f"every file is there, yet the copy is not proven: {seen.why}"
-            seen.findings.append(Finding(Kind.NOT_PROVEN, Severity.WARNING, "", detail, drive, remedy))
+            seen.findings.append(warning(Kind.NOT_PROVEN, detail, drive=drive, remedy=remedy))
         seen.findings = grouped(seen.findings)
 
     def _stop_if_asked(self) -> None:
@@ -231,21 +230,19 @@ class Rereading:
                 inside = seen.around.inner
             for folder, within in in_order(inside if seen.around is None else ()):
                 nested = self._verifier.run(os.path.join(seen.path, folder), within)
-                seen.findings += [finding_of(found) for found in nested.findings]
+                seen.findings += nested.findings
                 seen.differ |= {f"{to_text(folder)}/{path}" for path in nested.differ}
                 clean = clean and nested.verdict == "proven"
             copy = self._verifier.run(seen.path, inside)
-            seen.findings += [finding_of(found) for found in copy.findings]
+            seen.findings += copy.findings
             seen.differ |= {*copy.differ, *(found.path for found in copy.findings if found.severity == "error")}
             seen.files, seen.size_bytes = copy.files, copy.bytes
             seen.readback = Evidence(copy.readback) if copy.readback is not None else None
-        except OSError as error:
+        except OSError as failure:
             seen.findings.append(
-                Finding(
+                error(
                     Kind.DRIVE_GONE,
-                    Severity.ERROR,
-                    "",
-                    f"the roll folder {shown(seen.path)} cannot be read ({said(error)})",
+                    f"the roll folder {shown(seen.path)} cannot be read ({said(failure)})",
                     drive=shown(seen.path),
                     remedy="reconnect the drive and do this again",
                 )
@@ -259,18 +256,11 @@ class Rereading:
             seen.why = next((found.detail for found in seen.findings if found.severity is not Severity.NOTE), "")
 
 
-def finding_of(found: FindingOut) -> Finding:
-    """A finding from its JSON form."""
-    return Finding(
-        Kind(found.kind), Severity(found.severity), found.path, found.detail, found.drive, found.remedy, found.count
-    )
-
-
 def _not_searched(path: bytes, folder: bytes, why: str) -> Finding:
     name = shown(os.path.join(path, folder) if folder else path)
     detail = f"the folder {name} could not be searched ({why}); rolls in it are not known"
     remedy = "check the drive and who may read that folder, then do this again"
-    return Finding(Kind.UNREADABLE_FOLDER, Severity.ERROR, name, detail, shown(path), remedy)
+    return error(Kind.UNREADABLE_FOLDER, detail, path=name, drive=shown(path), remedy=remedy)
 
 
 def _seen(folder: bytes, path: bytes, chain: Chain) -> RollSeen:

@@ -18,11 +18,10 @@ from rollproof.drives.interface import Drives
 from rollproof.drives.system import system_drives
 from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult, DriveOfCustody, TrustResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.grouped import grouped
 from rollproof.models.names import RECORDS_FOLDER, inert, shown
 from rollproof.models.requests import Cancel
-from rollproof.models.results import FindingOut
 from rollproof.reading.settings import Settings
 from rollproof.records import store
 from rollproof.records.chain import Chain, Link
@@ -94,8 +93,8 @@ def _told_of(path: bytes, cancel: Cancel, io: Io, drives: Drives, known: KnownKe
         for folder in found.folders:
             try:
                 rolls.append(look.chain(path, folder))
-            except OSError as error:
-                findings.append(_unreadable(os.path.join(path, folder), error))
+            except OSError as failure:
+                findings.append(_unreadable(os.path.join(path, folder), failure))
         below = find_places(io, root, list(found.inner), cancel)
         places = [place for place in places_of(io, root, path, rolls, below) if place.folder in below]
     finally:
@@ -113,11 +112,10 @@ def _told_of(path: bytes, cancel: Cancel, io: Io, drives: Drives, known: KnownKe
         chains.append(_told(io, known, seen.path, chain, seen.roll, seen.production))
     if not chains:
         findings.append(
-            Finding(
+            error(
                 Kind.NO_HISTORY,
-                Severity.ERROR,
-                shown(path),
                 f"there are no records at or below {shown(path)}",
+                path=shown(path),
                 remedy="name a roll folder, a day or a drive",
             )
         )
@@ -125,7 +123,7 @@ def _told_of(path: bytes, cancel: Cancel, io: Io, drives: Drives, known: KnownKe
     return CustodyResult(
         verdict="whole" if whole else "not whole",
         chains=chains,
-        findings=[FindingOut.of(finding) for finding in findings],
+        findings=list(findings),
         drive=_drive(drives, path),
         status=ExitStatus.DONE if whole else ExitStatus.ANSWER_IS_NO,
     )
@@ -186,7 +184,7 @@ def _place_chain(io: Io, known: KnownKeys, base: bytes, place: Place) -> Custody
         # (a receive may pass over records that its own station has added: its receipt need not be that of its list)
         if isinstance(header, HandoverHeader) and receipt_in(header) != header.receipt:
             detail = f"{link.name} contradicts itself: its receipt is not that of the rolls it lists"
-            findings.append(Finding(Kind.BAD_RECORD, Severity.ERROR, link.name, detail, shown(path)))
+            findings.append(error(Kind.BAD_RECORD, detail, path=link.name, drive=shown(path)))
     return _told(io, known, path, Chain(place.chain.links, tuple(findings)), None, place.production, of_drive=True)
 
 
@@ -219,7 +217,7 @@ def _told(
         production=inert(production) if production is not None else None,
         whole=not any(finding.severity is Severity.ERROR for finding in findings),
         links=links,
-        findings=[FindingOut.of(finding) for finding in grouped(findings)],
+        findings=grouped(findings),
     )
 
 
@@ -231,7 +229,7 @@ def _link(io: Io, handle: int, known: KnownKeys, link: Link, path: bytes, findin
         if odd is not None:
             findings.append(odd)
     except UntrustedInput as problem:
-        findings.append(Finding(Kind.BAD_RECORD, Severity.ERROR, link.name, problem.message, shown(path)))
+        findings.append(error(Kind.BAD_RECORD, problem.message, path=link.name, drive=shown(path)))
     header = link.header
     return CustodyLink(
         record=link.name,
@@ -278,11 +276,10 @@ def _orphans(io: Io, handle: int, path: bytes, there: set[str]) -> list[Finding]
             if record == name or store.found_record(record) is None or record.decode("ascii") in there:
                 continue
             out.append(
-                Finding(
+                error(
                     Kind.RECORD_MISSING,
-                    Severity.ERROR,
-                    shown(RECORDS_FOLDER + b"/" + name),
                     f"the signature {shown(name)} lies here without its record: the record was removed",
+                    path=shown(RECORDS_FOLDER + b"/" + name),
                     drive=shown(path),
                     remedy="compare with the records on another copy",
                 )

@@ -25,11 +25,10 @@ from rollproof.hashing.checksum_lines import CHECKERS, checksum_line, needs_esca
 from rollproof.models.delivery_results import ChecksumRoll, ChecksumsResult
 from rollproof.models.errors import ExitStatus, Interrupted, UsageProblem
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ChecksumsRequest
-from rollproof.models.results import FindingOut
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.reading.files import FileReader
@@ -90,7 +89,7 @@ def checksums(
         folder=shown(request.path),
         check=CHECKERS[request.algorithm],
         rolls=writer.rolls,
-        findings=[FindingOut.of(finding) for finding in grouped(writer.findings)],
+        findings=grouped(writer.findings),
         seconds=round(time.monotonic() - began, 3),
         status=ExitStatus.NOT_FINISHED
         if is_lost(writer.findings)
@@ -229,10 +228,8 @@ class _Writer:
     def _say_escaped(self) -> None:
         if self._escaped and CHECKERS[self._algorithm].startswith("xxhsum"):
             self.findings.append(
-                Finding(
+                warning(
                     Kind.ODD_NAME,
-                    Severity.WARNING,
-                    "",
                     f"{self._escaped} names hold a backslash or a line end and are written as GNU coreutils defines it;"
                     " some releases of xxhsum do not read such lines",
                     remedy="check these with another algorithm (--hash sha256) if xxhsum calls lines improper",
@@ -255,10 +252,8 @@ def _is_history(path: bytes, papers: RollPapers) -> bool:
 
 def _unsound(papers: RollPapers, drive: str) -> Finding:
     what = "its papers cannot be relied on" if papers.files else "its papers name no file"
-    return Finding(
+    return error(
         Kind.NOT_PROVEN,
-        Severity.ERROR,
-        "",
         f"roll {inert(papers.roll)} gets no line: {what}",
         drive=drive,
         remedy="verify this copy, and compare its papers with those of the same roll on another drive",

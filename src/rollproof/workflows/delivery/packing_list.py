@@ -20,11 +20,10 @@ from rollproof.drives.interface import Drives
 from rollproof.drives.system import system_drives
 from rollproof.models.delivery_results import PackedRoll, PackingListResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, PackingListRequest
-from rollproof.models.results import FindingOut
 from rollproof.station.authorship import this_creator
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
@@ -88,7 +87,7 @@ def packing_list(
         out=shown(request.out) if good else None,
         collection=to_text(COLLECTION_NAME) if good else None,
         rolls=packed,
-        findings=[FindingOut.of(finding) for finding in grouped(gathering.findings)],
+        findings=grouped(gathering.findings),
         seconds=round(time.monotonic() - began, 3),
         status=ExitStatus.NOT_FINISHED
         if is_lost(gathering.findings)
@@ -159,14 +158,13 @@ class _Gathering:
         unlisted = [path for path in papers.files if path not in expected]
         if unlisted:
             self.findings.append(
-                Finding(
+                error(
                     Kind.NAME_NOT_IN_MANIFEST,
-                    Severity.ERROR,
-                    shown(min(unlisted)),
                     f"{len(unlisted):,} recorded files of roll {inert(roll.roll)} are in no manifest: not in the list",
-                    drive,
-                    "their names cannot stand in XML: send a checksum file (rollproof checksums) along",
-                    len(unlisted),
+                    path=shown(min(unlisted)),
+                    drive=drive,
+                    remedy="their names cannot stand in XML: send a checksum file (rollproof checksums) along",
+                    count=len(unlisted),
                 )
             )
         for other in self.rolls:
@@ -184,7 +182,7 @@ class _Gathering:
 
     def _leave_out(self, roll: _Roll, drive: str, why: str, remedy: str) -> None:
         detail = f"roll {inert(roll.roll)} is not in the list: {why}"
-        self.findings.append(Finding(Kind.NOT_PROVEN, Severity.ERROR, "", detail, drive, remedy))
+        self.findings.append(error(Kind.NOT_PROVEN, detail, drive=drive, remedy=remedy))
 
 
 def _is_same_roll(one: _Roll, other: _Roll, expected: Mapping[bytes, Expected]) -> bool:

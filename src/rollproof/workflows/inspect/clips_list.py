@@ -13,11 +13,10 @@ from rollproof.drives.interface import Drives
 from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import ExitStatus, Refused, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Kind, Severity, error
 from rollproof.models.inspect_results import ClipsResult, ListedClip
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest
-from rollproof.models.results import FindingOut
 from rollproof.reading.settings import Settings
 from rollproof.records.rows import FileRow
 from rollproof.station.ledger import StationLedger
@@ -65,7 +64,7 @@ def list_clips(
     return ClipsResult(
         clips=listed,
         csv=shown(request.csv) if request.csv is not None else None,
-        findings=[FindingOut.of(finding) for finding in findings],
+        findings=list(findings),
         status=ExitStatus.ANSWER_IS_NO if wrong else ExitStatus.DONE,
     )
 
@@ -154,9 +153,7 @@ def _refuse_existing(io: Io, path: bytes) -> None:
 def _already(path: bytes) -> Refused:
     detail = f"{shown(path)} is there already, and nothing is ever replaced"
     remedy = "name another file, or move the old one away"
-    return Refused(
-        detail, [Finding(Kind.NOT_WRITABLE, Severity.ERROR, shown(path), detail, remedy=remedy)], hint=remedy
-    )
+    return Refused(detail, [error(Kind.NOT_WRITABLE, detail, path=shown(path), remedy=remedy)], hint=remedy)
 
 
 def _write(io: Io, path: bytes, lines: Iterable[str]) -> None:

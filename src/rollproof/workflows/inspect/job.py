@@ -28,12 +28,11 @@ from rollproof.media.containers import suffix_of
 from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import FileSource
 from rollproof.models.errors import CouldNotFinish, ExitStatus, Refused, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.inspect_results import NOT_CERTAIN, ClipOut, InspectedRoll, InspectResult, RecordOut
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, InspectRequest
-from rollproof.models.results import FindingOut
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.reading.settings import Settings
@@ -83,7 +82,7 @@ def inspect(
         roll=looked[0].out.roll if len(looked) == 1 else None,
         rolls=[each.out for each in looked],
         clips=[clip for each in looked for clip in each.clips],
-        findings=[FindingOut.of(finding) for finding in grouped_by_roll(looked)],
+        findings=grouped_by_roll(looked),
         seconds=round(time.monotonic() - began, 3),
         status=ExitStatus.ANSWER_IS_NO if wrong else ExitStatus.DONE,
     )
@@ -263,7 +262,7 @@ class Inspection:
                 duration_seconds=round(sum(out.duration_seconds or 0 for out in outs), 3),
                 record=record,
                 known_copies=known.copies,
-                findings=[FindingOut.of(finding) for finding in findings],
+                findings=list(findings),
             ),
             clips=outs,
             looks=seen.looks,
@@ -305,17 +304,14 @@ class Inspection:
                     sidecar = read_sidecar(FileSource(self.io, handle, self.io.fstat(handle).size))
                 finally:
                     self.io.close(handle)
-            except OSError as error:
-                yield Finding(
-                    Kind.UNREADABLE, Severity.ERROR, shown(path), f"the card's index could not be read ({said(error)})"
-                )
+            except OSError as failure:
+                yield error(Kind.UNREADABLE, f"the card's index could not be read ({said(failure)})", path=shown(path))
                 continue
             for problem in sidecar.health.problems:
-                yield Finding(
+                yield warning(
                     Kind.INDEX_DISAGREES,
-                    Severity.WARNING,
-                    shown(path),
                     f"the card's own index is not whole: {inert(problem.detail)}",
+                    path=shown(path),
                     remedy="the index was perhaps not written to its end; look at the last clips",
                 )
             if sidecar.health.state == "sound":
@@ -327,7 +323,7 @@ class Inspection:
         """What `may-wipe` calls a reason to KEEP is a hint here."""
         for finding in about_space(self.io, CardInHand(path, root, volume, snapshot, clips, asked=AskedFor(path))):
             remedy = "look at the card in its camera before it is wiped"
-            yield Finding(finding.kind, Severity.WARNING, "", finding.detail, remedy=remedy)
+            yield warning(finding.kind, finding.detail, remedy=remedy)
 
 
 def _not_said_of_clips(found: Sequence[Finding], looks: Sequence[ClipLook], what: str) -> Iterator[Finding]:
@@ -354,7 +350,7 @@ def refuse_inside(target: bytes, paths: Sequence[bytes], what: str) -> None:
             detail = f"{what} would lie inside {shown(path)}, which is only looked at"
             remedy = "name a place somewhere else"
             kind = Kind.DESTINATION_INSIDE_SOURCE
-            raise Refused(detail, [Finding(kind, Severity.ERROR, shown(target), detail, remedy=remedy)], hint=remedy)
+            raise Refused(detail, [error(kind, detail, path=shown(target), remedy=remedy)], hint=remedy)
 
 
 def _below(path: bytes, other: bytes) -> bool:

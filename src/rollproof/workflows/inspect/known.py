@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from rollproof.ledger.entries import KnownCopy, KnownOffload
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.file_table import FilesByPath
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.inspect_results import KnownCopyOut
 from rollproof.models.names import inert
 from rollproof.models.tree import FileEntry, Snapshot
@@ -55,13 +55,14 @@ def _ask(ledger: Ledger, snapshot: Snapshot, roll: str | None, volume: Volume, *
     if strangers and snapshot.files and not known.copies:
         other = next(each for each in named if each.id == strangers[0])
         known.findings.append(
-            Finding(
+            warning(
                 Kind.ROLL_NAME_USED,
-                Severity.WARNING,
-                inert(other.name),
-                f"a roll {inert(other.name)} with other files was offloaded on {other.last_at:%Y-%m-%d}"
-                + (f" for {inert(other.production)}" if other.production else "")
-                + ("" if is_copy else "; this is another card of that name"),
+                (
+                    f"a roll {inert(other.name)} with other files was offloaded on {other.last_at:%Y-%m-%d}"
+                    + (f" for {inert(other.production)}" if other.production else "")
+                    + ("" if is_copy else "; this is another card of that name")
+                ),
+                path=inert(other.name),
                 remedy="give one of the two another name with --roll NAME, before an editor mixes them up",
                 count=len(strangers),
             )

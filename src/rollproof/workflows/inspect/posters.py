@@ -12,7 +12,7 @@ from rollproof.clips.check import ClipLook
 from rollproof.media.poster import poster
 from rollproof.media.source import FileSource
 from rollproof.models.errors import Interrupted, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, note, warning
 from rollproof.models.inspect_results import ClipOut
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel
@@ -58,11 +58,10 @@ def write_posters(
                 write_new(io, target, name, [picture])
             except FileExistsError:
                 findings.append(
-                    Finding(
+                    warning(
                         Kind.NOT_WRITABLE,
-                        Severity.WARNING,
-                        shown(name),
                         "there is a file of that name already, and nothing is ever replaced: no poster was written",
+                        path=shown(name),
                         remedy="name a new folder with --posters",
                     )
                 )
@@ -77,9 +76,7 @@ def write_posters(
         with contextlib.suppress(OSError):
             io.close(target)
     if none:
-        findings.append(
-            Finding(Kind.CLIP_FACTS_MISSING, Severity.NOTE, "", "no poster could be made of these clips", count=none)
-        )
+        findings.append(note(Kind.CLIP_FACTS_MISSING, "no poster could be made of these clips", count=none))
     return made, findings
 
 

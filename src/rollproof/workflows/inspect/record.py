@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from rollproof.copying.plan import same_time
 from rollproof.models.file_table import FilesByPath
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.inspect_results import RecordOut
 from rollproof.models.names import MARKER_NAME, inert, shown
 from rollproof.models.tree import Snapshot
@@ -33,10 +33,8 @@ def word_of_record(
     findings: list[Finding] = []
     if exists(io, root, MARKER_NAME) is not None:
         findings.append(
-            Finding(
+            error(
                 Kind.NOT_FINISHED,
-                Severity.ERROR,
-                "",
                 "the offload of this roll was not finished on this drive",
                 remedy="keep the card and run its offload again",
             )
@@ -50,7 +48,7 @@ def word_of_record(
     try:
         rows = found.files()
     except BadRecord as problem:
-        findings.append(Finding(Kind.BAD_RECORD, Severity.ERROR, "", problem.message, remedy=_VERIFY))
+        findings.append(error(Kind.BAD_RECORD, problem.message, remedy=_VERIFY))
     there = FilesByPath(snapshot.files)
     missing = [path for path in rows if path not in there]
     changed = [

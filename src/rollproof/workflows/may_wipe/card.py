@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from rollproof.card.clips import group_clips
 from rollproof.drives.interface import Drives
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Clip, Snapshot
@@ -67,7 +67,7 @@ class CardInHand:
 
 def keep(kind: Kind, detail: str, remedy: str, *, path: str = "", drive: str = "", count: int = 1) -> Finding:
     """A reason to KEEP."""
-    return Finding(kind, Severity.ERROR, path, detail, drive=drive, remedy=remedy, count=count)
+    return error(kind, detail, path=path, drive=drive, remedy=remedy, count=count)
 
 
 def take_in_hand(

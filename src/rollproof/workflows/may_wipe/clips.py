@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.findings import LOOK_AT_ODD_CLIP, Finding, Kind, Severity
+from rollproof.models.findings import LOOK_AT_ODD_CLIP, Finding, Kind, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.proof.acceptance import Subject
@@ -79,10 +79,8 @@ def judge_clips(
     if left := [name for name in sorted(judged.forgotten) if not card.takes(Subject("clip", name))]:
         judged.reasons.append(_forgotten(left, card, by_listing=by_listing))
     judged.notes.append(
-        Finding(
+        warning(
             Kind.CLIP_NOT_CHECKED,
-            Severity.WARNING,
-            "",
             "not every clip could be looked into in the time for it: whether all are whole is not known",
             remedy="look with: rollproof inspect CARD",
         )
@@ -104,7 +102,7 @@ def odd_when_offloaded(card: CardInHand, copies: Iterable[CopyInView]) -> list[F
     for place, name in enumerate(names[:_ODD_ONES_NAMED], 1):
         left = len(names) - place if place == _ODD_ONES_NAMED else 0
         detail = f"when the card was offloaded, {inert(said[name])}" + (f"; and {left:,} more" if left else "")
-        found.append(Finding(Kind.ODD_CLIP, Severity.WARNING, name, detail, remedy=LOOK_AT_ODD_CLIP, count=1 + left))
+        found.append(warning(Kind.ODD_CLIP, detail, path=name, remedy=LOOK_AT_ODD_CLIP, count=1 + left))
     return found
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Device, Evidence, Volume
 from rollproof.proof.devices import are_one, chosen_devices
@@ -109,7 +109,7 @@ def silent_drives(copies: Sequence[CopyInView]) -> Iterator[Finding]:
     for drive in dict.fromkeys(view.drive for view in copies if view.hangs):
         hit = [view for view in copies if view.hangs and view.drive == drive]
         detail = f"{hit[0].not_counted}: it was left behind, and no copy on it counts"
-        yield Finding(Kind.DRIVE_HANGS, Severity.WARNING, "", detail, drive=drive, remedy=UNPLUG, count=len(hit))
+        yield warning(Kind.DRIVE_HANGS, detail, drive=drive, remedy=UNPLUG, count=len(hit))
 
 
 def close_copies(io: Io, copies: Iterable[CopyInView]) -> None:

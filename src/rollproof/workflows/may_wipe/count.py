@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.file_table import find_file
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.results import WipeRoll
 from rollproof.models.tree import FileEntry
@@ -245,10 +245,8 @@ def about_unknown_devices(used: Iterable[CopyInView]) -> Iterator[Finding]:
     """Said, because all of them together count as one."""
     for view in used:
         if view.device.key is None:
-            yield Finding(
+            yield warning(
                 Kind.UNKNOWN_DEVICE,
-                Severity.WARNING,
-                "",
                 f"the device of {inert(view.drive)} cannot be told; all copies on such devices count as one",
                 drive=view.drive,
             )

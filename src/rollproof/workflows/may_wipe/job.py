@@ -21,7 +21,7 @@ from rollproof.models.errors import (
     UsageProblem,
 )
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, note, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, MayWipeRequest
 from rollproof.models.results import MayWipeResult, WipeRoll
@@ -163,7 +163,7 @@ class _Judge:
             return
         if not card.snapshot.files:
             self.basis = "listing"
-            self.notes.append(Finding(Kind.EMPTY_CARD, Severity.NOTE, "", "the card is empty: there is nothing on it"))
+            self.notes.append(note(Kind.EMPTY_CARD, "the card is empty: there is nothing on it"))
         else:
             ledger = station.ledger
             self.notes += station.findings()
@@ -292,10 +292,10 @@ class _Judge:
         who, why = inert(self.request.person.name), inert(self.request.reason)
         for name in sorted(subject.name for subject in self.accepted):
             text = f"{who} accepts responsibility for {inert(name)}: {why}"
-            self.notes.append(Finding(Kind.ACCEPTED, Severity.WARNING, inert(name), text))
+            self.notes.append(warning(Kind.ACCEPTED, text, path=inert(name)))
         for name in unused(given, card.subjects):
             text = f"nothing that can be accepted is called {inert(name)}; a file without copies never can be"
-            self.notes.append(Finding(Kind.ACCEPTED, Severity.WARNING, inert(name), text))
+            self.notes.append(warning(Kind.ACCEPTED, text, path=inert(name)))
 
     def _permits_before(self, card: CardInHand, ledger: Ledger) -> None:
         listing = card.snapshot.listing_digest
@@ -310,7 +310,7 @@ class _Judge:
             text = f"a permit was given for just this listing on {when}{who}; it is no evidence today"
         else:
             text = f"a permit was given for this card on {when}{who}, for what was on it then: it was used again since"
-        self.notes.append(Finding(Kind.PERMIT_BEFORE, Severity.NOTE, "", text))
+        self.notes.append(note(Kind.PERMIT_BEFORE, text))
 
     # --- the end
 

@@ -10,7 +10,7 @@ from rollproof.models.errors import ExitStatus
 from rollproof.models.findings import Finding
 from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
-from rollproof.models.results import FindingOut, MayWipeResult, WipeCopy, WipeRoll
+from rollproof.models.results import MayWipeResult, WipeCopy, WipeRoll
 from rollproof.workflows.may_wipe.card import CardInHand
 from rollproof.workflows.may_wipe.copies import CopyInView
 
@@ -38,7 +38,7 @@ def wipe_result(
         reasons=[f"{found.detail} — {found.remedy}" if found.remedy else found.detail for found in against],
         rolls=rolls,
         copies=[_copy(view, counted=id(view) in counted) for view in copies],
-        findings=[FindingOut.of(finding) for finding in [*against, *grouped(notes)]],
+        findings=[*against, *grouped(notes)],
         label=card.volume.label if card is not None else "",
         capacity_bytes=card.volume.capacity_bytes if card is not None else 0,
         files=len(card.snapshot.files) if card is not None else 0,

@@ -6,10 +6,12 @@ which judges the card again at the moment somebody is about to wipe it.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rollproof.models.errors import ExitStatus, RollproofError
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest
-from rollproof.models.results import CardAnswer, FindingOut, RollResult
+from rollproof.models.results import CardAnswer, RollResult
 from rollproof.station.context import Context
 from rollproof.workflows.may_wipe import may_wipe
 
@@ -31,7 +33,7 @@ def _made_up_for(result: RollResult, answer: CardAnswer) -> RollResult:
     if answer.answer != "MAY WIPE" or result.enough_copies:
         return result
     findings = [
-        each.model_copy(update={"remedy": "nothing, for this card: the copies made before count as well"})
+        replace(each, remedy="nothing, for this card: the copies made before count as well")
         if each.kind == Kind.TOO_FEW_COPIES
         else each
         for each in result.findings
@@ -64,16 +66,12 @@ def _without(result: RollResult, failed: dict[str, str]) -> RollResult:
     )
 
 
-def _failed_late(drive: str, why: str) -> FindingOut:
-    return FindingOut.of(
-        Finding(
-            Kind.DRIVE_FAILED,
-            Severity.ERROR,
-            "",
-            f"the drive took the copy and its record, and failed right after: {why}",
-            drive=drive,
-            remedy="check its cable, then verify it; until then its copy does not count",
-        )
+def _failed_late(drive: str, why: str) -> Finding:
+    return error(
+        Kind.DRIVE_FAILED,
+        f"the drive took the copy and its record, and failed right after: {why}",
+        drive=drive,
+        remedy="check its cable, then verify it; until then its copy does not count",
     )
 
 

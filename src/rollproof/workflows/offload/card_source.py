@@ -17,7 +17,7 @@ from rollproof.copies.deadline import within
 from rollproof.drives.interface import Drives
 from rollproof.hashing import chosen
 from rollproof.models.errors import Interrupted, Refused
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, note, warning
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.tree import Clip, FileEntry, Snapshot
@@ -120,13 +120,11 @@ class CardSource:
         if problem is None:
             try:
                 after = take_snapshot(ctx.io, self.root, self.rules, cancel=ctx.cancel)
-            except OSError as error:
-                problem = f"it cannot be listed any more ({said(error)})"
+            except OSError as failure:
+                problem = f"it cannot be listed any more ({said(failure)})"
         if problem is not None or after is None:
-            finding = Finding(
+            finding = error(
                 Kind.CARD_CHANGED,
-                Severity.ERROR,
-                "",
                 f"the card cannot be shown to be the one that was read: {problem}",
                 remedy="keep the card; put it back and run the same command again",
             )
@@ -174,15 +172,15 @@ def open_card(
     """
     try:
         root = io.open_root(path)
-    except OSError as error:
-        raise _no_card(path, f"no folder can be opened at {shown(path)} ({said(error)})") from error
+    except OSError as failure:
+        raise _no_card(path, f"no folder can be opened at {shown(path)} ({said(failure)})") from failure
     try:
         volume = drives.volume_of(path)
         snapshot = take_snapshot(io, root, rules, cancel=cancel)
-    except OSError as error:
+    except OSError as failure:
         with contextlib.suppress(OSError):
             io.close(root)
-        raise _no_card(path, f"the folder {shown(path)} opens, and then does not answer ({said(error)})") from error
+        raise _no_card(path, f"the folder {shown(path)} opens, and then does not answer ({said(failure)})") from failure
     except BaseException:
         with contextlib.suppress(OSError):
             io.close(root)
@@ -192,11 +190,10 @@ def open_card(
     findings = list(snapshot.findings)
     if not snapshot.files:
         findings.append(
-            Finding(
+            error(
                 Kind.NOTHING_TO_COPY,
-                Severity.ERROR,
-                shown(path),
                 f"there is nothing to copy in {shown(path)}",
+                path=shown(path),
                 remedy="check that this is the card's top folder and that the card is mounted",
             )
         )
@@ -233,11 +230,10 @@ def open_in_time(ctx: Context, path: bytes, opening: Callable[[Io, Drives], T]) 
 
 
 def _no_card(path: bytes, detail: str) -> Refused:
-    finding = Finding(
+    finding = error(
         Kind.CARD_MISSING,
-        Severity.ERROR,
-        shown(path),
         detail,
+        path=shown(path),
         remedy="check that the card is in its reader and mounted, and the path",
     )
     return Refused(f"there is no card at {shown(path)}", [finding])
@@ -247,10 +243,8 @@ def _writable_note(volume: Volume) -> list[Finding]:
     if volume.read_only:
         return []
     return [
-        Finding(
+        note(
             Kind.CARD_WRITABLE,
-            Severity.NOTE,
-            "",
             "the card is mounted writable; this tool only reads it, other programs might not",
             remedy="use the card's write-protect switch or a read-only mount where you can",
         )
@@ -270,11 +264,10 @@ def _roll_name(
         problem = roll_name_problem(request.roll)
         if problem:
             findings.append(
-                Finding(
+                error(
                     Kind.ROLL_NAME,
-                    Severity.ERROR,
-                    inert(request.roll),
                     f"the roll cannot be named so: {problem}",
+                    path=inert(request.roll),
                     remedy="give another name with --roll NAME",
                 )
             )
@@ -286,10 +279,8 @@ def _roll_name(
     fallback = to_text(top)
     if guess.best is None and roll_name_problem(fallback) is None:
         findings.append(
-            Finding(
+            warning(
                 Kind.ROLL_NAME,
-                Severity.WARNING,
-                "",
                 f"nothing on the card tells the roll's name; it is called {inert(fallback)} after its folder",
                 remedy="give it its own name with --roll NAME, before another card gets the same one",
             )
@@ -297,7 +288,7 @@ def _roll_name(
         return fallback, FROM_FOLDER
     reasons = ", ".join(f"{inert(name)} ({why})" for name, why in guess.candidates)
     detail = f"the roll's name is not certain: {reasons}" if reasons else "nothing on the card tells the roll's name"
-    findings.append(Finding(Kind.ROLL_NAME, Severity.ERROR, "", detail, remedy="say which it is with --roll NAME"))
+    findings.append(error(Kind.ROLL_NAME, detail, remedy="say which it is with --roll NAME"))
     return guess.best or "unnamed", ""
 
 

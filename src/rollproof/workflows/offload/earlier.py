@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from rollproof.copying.marker import Marker, read_marker
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, note, warning
 from rollproof.models.names import shown
 from rollproof.production.folders import roll_folder
 from rollproof.production.placeholders import filled
@@ -50,22 +50,20 @@ def earlier_day(io: Io, order: Order, card: Source, wanted: Sequence[Destination
 
 
 def _note(folder: bytes, drive: str) -> Finding:
-    return Finding(
+    return note(
         Kind.NOT_FINISHED,
-        Severity.NOTE,
-        shown(folder),
         f"this roll was begun on another shooting day and is gone on with in {shown(folder)}",
+        path=shown(folder),
         drive=drive,
         remedy="to begin it anew in another day's folder, say the day with --day",
     )
 
 
 def _warning(folder: bytes, drive: str) -> Finding:
-    return Finding(
+    return warning(
         Kind.NOT_FINISHED,
-        Severity.WARNING,
-        shown(folder),
         f"a roll of this name stands unfinished in {shown(folder)}",
+        path=shown(folder),
         drive=drive,
         remedy="if it is this card's, say that day with --day to go on there",
     )

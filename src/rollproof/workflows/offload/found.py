@@ -15,7 +15,7 @@ from rollproof.copying.marker import Marker, read_marker
 from rollproof.copying.plan import plan_drive, same_time
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.file_table import FilesByPath, FileTable
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, inert, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
@@ -53,13 +53,12 @@ def look_at_roll_folder(io: Io, asked: Asked, at: DriveAtWork) -> None:
     except FileNotFoundError:
         at.plan = plan_drive(asked.card.snapshot, None, at.volume.limits, drive=at.drive, covered={}, suspects=())
         return
-    except OSError as error:
+    except OSError as failure:
         at.findings.append(
-            Finding(
+            error(
                 Kind.DIFFERENT_CONTENT,
-                Severity.ERROR,
-                shown(at.relative),
-                f"what stands where the roll folder should be cannot be used ({said(error)}); links are not followed",
+                f"what stands where the roll folder should be cannot be used ({said(failure)}); links are not followed",
+                path=shown(at.relative),
                 drive=at.drive,
                 remedy="move it away, or give the roll another name with --roll NAME",
             )
@@ -74,13 +73,12 @@ def look_at_roll_folder(io: Io, asked: Asked, at: DriveAtWork) -> None:
             at.findings.append(locked_finding(at.drive, at.relative))
             return
         _Found(io, asked, at).look()
-    except OSError as error:
+    except OSError as failure:
         at.findings.append(
-            Finding(
+            error(
                 Kind.DRIVE_FAILED,
-                Severity.ERROR,
-                shown(at.relative),
-                f"what is in the roll folder already cannot be read ({said(error)})",
+                f"what is in the roll folder already cannot be read ({said(failure)})",
+                path=shown(at.relative),
                 drive=at.drive,
                 remedy="check cable and drive, then run the command again; if it fails twice, take another drive",
             )
@@ -132,9 +130,7 @@ class _Found:
 
     def _say(self, detail: str, path: str, *, count: int = 1, remedy: str = _NAME_ANOTHER) -> None:
         self._at.findings.append(
-            Finding(
-                Kind.DIFFERENT_CONTENT, Severity.ERROR, path, detail, drive=self._at.drive, count=count, remedy=remedy
-            )
+            error(Kind.DIFFERENT_CONTENT, detail, path=path, drive=self._at.drive, remedy=remedy, count=count)
         )
 
     # --- the open standard's history
@@ -186,11 +182,10 @@ class _Found:
             rows = found.files()
         except UntrustedInput as problem:
             at.findings.append(
-                Finding(
+                error(
                     Kind.BAD_RECORD,
-                    Severity.ERROR,
-                    shown(at.relative),
                     f"a record in the roll folder cannot be read through: {problem.message}",
+                    path=shown(at.relative),
                     drive=at.drive,
                     remedy=f"compare with a sibling drive, or {_NAME_ANOTHER}",
                 )

@@ -15,7 +15,7 @@ from rollproof.drives.interface import Drives
 from rollproof.hashing import proof_algorithm
 from rollproof.models.errors import Interrupted
 from rollproof.models.file_table import sizes_of
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
@@ -126,11 +126,10 @@ def _look_in_time(io: Io, drives: Drives, asked: Asked, want: Destination) -> tu
 
 
 def _silent(want: Destination) -> Finding:
-    return Finding(
+    return error(
         Kind.DRIVE_HANGS,
-        Severity.ERROR,
-        shown(want.base),
         f"the drive has not answered for {ANSWER_SECONDS:.0f} seconds",
+        path=shown(want.base),
         drive=want.drive,
         remedy="unplug it and plug it in again, or leave it out, then run the command again",
     )
@@ -186,11 +185,10 @@ def _look_at_drive(
     problem = _not_writable(want.base, volume, access)
     if problem:
         at.findings.append(
-            Finding(
+            error(
                 Kind.NOT_WRITABLE,
-                Severity.ERROR,
-                shown(want.base),
                 f"nothing can be written there: {problem}",
+                path=shown(want.base),
                 drive=want.drive,
                 remedy="mount it writable or check who owns it, or take another drive",
             )
@@ -198,12 +196,11 @@ def _look_at_drive(
     around = _roll_around(io, volume.mount_point, want.base)
     if around is not None:
         at.findings.append(
-            Finding(
+            error(
                 Kind.DESTINATION_INSIDE_ROLL,
-                Severity.ERROR,
-                shown(want.base),
                 f"{shown(around)} is the folder of a roll with its records: a roll copied into it would make it another"
                 " than they say",
+                path=shown(want.base),
                 drive=want.drive,
                 remedy="name the drive itself, or a folder beside the rolls",
             )

@@ -21,7 +21,7 @@ from rollproof.copies.recorded_tree import RecordedTree, RulesAround
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.names import shown
 from rollproof.models.requests import Person
 from rollproof.models.results import RollResult
@@ -78,11 +78,10 @@ def write_outer_histories(
             except (OSError, UntrustedInput) as problem:
                 why = said(problem) if isinstance(problem, OSError) else problem.message
                 findings.append(
-                    Finding(
+                    error(
                         Kind.DRIVE_FAILED,
-                        Severity.ERROR,
-                        shown(relative),
                         f"the history around the rolls in {shown(relative)} could not be written ({why})",
+                        path=shown(relative),
                         drive=drive,
                         remedy="the rolls themselves are as said; check the drive and run the same command again",
                     )
@@ -110,11 +109,10 @@ def _stands_on(result: RollResult, drive: str) -> bool:
 
 def _left(drive: str, outer: _Outer, tree: RecordedTree) -> Finding:
     name = shown(tree.path_of(outer.folder))
-    return Finding(
+    return warning(
         Kind.NOT_PROVEN,
-        Severity.WARNING,
-        name,
         f"nothing was added to the history around the rolls of {name}: not all of them are on this drive",
+        path=name,
         drive=drive,
         remedy="see to the rolls that failed, then run the same command again",
     )
@@ -126,8 +124,8 @@ def _at_source(io: Io, tree: RecordedTree, outer: _Outer, findings: list[Finding
     name = shown(path)
     try:
         root = io.open_root(path)
-    except OSError as error:
-        findings.append(_unusable(name, said(error)))
+    except OSError as failure:
+        findings.append(_unusable(name, said(failure)))
         return None
     try:
         history = read_history(io, root)
@@ -142,11 +140,9 @@ def _at_source(io: Io, tree: RecordedTree, outer: _Outer, findings: list[Finding
         told += check_references(history, inner).all()
         if history.expected:
             first = shown(min(history.expected))
-            told.append(
-                Finding(Kind.MISSING, Severity.ERROR, first, f"{first} is recorded and not there", remedy="look for it")
-            )
-    except OSError as error:
-        findings.append(_unusable(name, said(error)))
+            told.append(error(Kind.MISSING, f"{first} is recorded and not there", path=first, remedy="look for it"))
+    except OSError as failure:
+        findings.append(_unusable(name, said(failure)))
         return None
     finally:
         with contextlib.suppress(OSError):
@@ -156,11 +152,10 @@ def _at_source(io: Io, tree: RecordedTree, outer: _Outer, findings: list[Finding
 
 
 def _unusable(name: str, why: str) -> Finding:
-    return Finding(
+    return error(
         Kind.UNREADABLE,
-        Severity.ERROR,
-        name,
         f"the history of {name} cannot be read ({why}), and was not carried along",
+        path=name,
         remedy="check the drive, then run the same command again",
     )
 

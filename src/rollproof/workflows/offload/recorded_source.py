@@ -22,7 +22,7 @@ from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted, Refused, UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.names import MARKER_NAME, inert, shown, to_text
 from rollproof.models.requests import OffloadRequest
 from rollproof.models.tree import Clip, FileEntry, Snapshot
@@ -230,11 +230,10 @@ class RecordedOpening:
         theirs, ours = copy.production(order), order.production_name
         if theirs is not None and ours is not None and theirs != ours:
             copy.findings.append(
-                Finding(
+                error(
                     Kind.OTHER_PRODUCTION,
-                    Severity.ERROR,
-                    shown(self.path),
                     f"this roll is of the production {inert(theirs)}, the production file of {inert(ours)}",
+                    path=shown(self.path),
                     remedy="name the right production file with --production, or work in a folder without one",
                 )
             )
@@ -264,7 +263,7 @@ def _open_copy(io: Io, drives: Drives, opening: RecordedOpening, order: Order, c
 
 
 def _refused(kind: Kind, path: bytes, detail: str) -> Refused:
-    return Refused(detail, [Finding(kind, Severity.ERROR, shown(path), detail, remedy=_ANOTHER)])
+    return Refused(detail, [error(kind, detail, path=shown(path), remedy=_ANOTHER)])
 
 
 class _Opening:
@@ -323,14 +322,12 @@ class _Opening:
             unfinished = exists(self._io, self._root, MARKER_NAME) is not None
             kind = Kind.NOT_FINISHED if unfinished else Kind.NO_HISTORY
             remedy = "run the offload of its card again" if unfinished else "offload its card, or find its papers"
-            raise Refused(detail, [Finding(kind, Severity.ERROR, shown(self._path), detail, remedy=remedy)])
+            raise Refused(detail, [error(kind, detail, path=shown(self._path), remedy=remedy)])
         self._findings += papers.findings
         if exists(self._io, self._root, MARKER_NAME) is not None:
             self._findings.append(
-                Finding(
+                error(
                     Kind.NOT_FINISHED,
-                    Severity.ERROR,
-                    "",
                     "the offload of this roll was not finished on the drive it is copied from",
                     remedy="finish that offload, or copy the roll from another copy; what is recorded well is copied",
                 )
@@ -391,11 +388,10 @@ class _Opening:
         )
         for path in sorted(bad):
             self._findings.append(
-                Finding(
+                error(
                     Kind.NOT_PROVEN,
-                    Severity.ERROR,
-                    shown(path),
                     f"{shown(path)} never became a good copy: its offload says so; it is not passed on",
+                    path=shown(path),
                     remedy="offload its card again, or copy the roll from another copy",
                 )
             )
@@ -447,11 +443,10 @@ class _Opening:
                 entry.path for entry, good in zip(copy.snapshot.files, copy.originals, strict=True) if not good
             )
             self._findings.append(
-                Finding(
+                warning(
                     Kind.SINGLE_READ,
-                    Severity.WARNING,
-                    shown(first),
                     "the card of this roll was not read twice from the medium: its copies are copied, not proven",
+                    path=shown(first),
                     remedy="read the card again while it still holds the roll: rollproof may-wipe CARD does that",
                     count=weak,
                 )

@@ -7,13 +7,12 @@ came from the medium, or something was not as recorded. A source whose reads a c
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from rollproof.ascmhl.write import write_generation
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, note, warning
 from rollproof.models.names import shown
 from rollproof.models.reads import Reads
 from rollproof.models.requests import Person
@@ -60,11 +59,10 @@ def verified_source(
     work.findings += found.told if wrong else []
     if copy.volume.read_only or not os.access(copy.path, os.W_OK):
         found.findings.append(
-            Finding(
+            note(
                 Kind.READ_ONLY,
-                Severity.NOTE,
-                shown(copy.path),
                 "the drive that was copied from is read-only: what was seen of it is not written down there",
+                path=shown(copy.path),
             )
         )
         return found
@@ -87,11 +85,10 @@ def verified_source(
     except (OSError, UntrustedInput) as problem:
         why = said(problem) if isinstance(problem, OSError) else problem.message
         found.findings.append(
-            Finding(
+            warning(
                 Kind.DRIVE_FAILED,
-                Severity.WARNING,
-                shown(copy.path),
                 f"what was seen of the copy that was copied from could not be written down there ({why})",
+                path=shown(copy.path),
                 remedy="check that drive, then verify it",
             )
         )
@@ -119,8 +116,3 @@ def _work(copy: RecordedSource, board: ProofBoard) -> Work:
     work.missing += copy.missing
     work.unknown += copy.unknown
     return work
-
-
-def about_drive(findings: Sequence[Finding], drive: str) -> list[Finding]:
-    """The same findings, said of a drive."""
-    return [replace(finding, drive=drive) for finding in findings]

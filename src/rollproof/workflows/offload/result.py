@@ -8,10 +8,10 @@ from dataclasses import replace
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.drives.cached_pages import lacks_right
 from rollproof.models.errors import ExitStatus
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
-from rollproof.models.results import DestinationResult, FindingOut, OffloadResult, RollResult
+from rollproof.models.results import DestinationResult, OffloadResult, RollResult
 from rollproof.models.volumes import Evidence
 from rollproof.proof.board import CopyState, ProofBoard
 from rollproof.proof.devices import count_devices
@@ -46,7 +46,7 @@ def refused_roll(
         source_reads=0,
         source_evidence=[],
         destinations=[],
-        findings=[FindingOut.of(finding) for finding in grouped(findings)],
+        findings=grouped(findings),
         seconds={},
         status=ExitStatus.REFUSED,
     )
@@ -123,7 +123,7 @@ def roll_result(
             if evidence is not None
         ],
         destinations=results,
-        findings=[FindingOut.of(finding) for finding in grouped([*about_clips, *told])],
+        findings=grouped([*about_clips, *told]),
         seconds=seconds,
         interrupted=outcome.interrupted,
         status=_status(outcome, proven=proven),
@@ -172,7 +172,7 @@ def done_result(
             )
             for at in drives
         ],
-        findings=[FindingOut.of(finding) for finding in grouped(told)],
+        findings=grouped(told),
         seconds=seconds,
         status=ExitStatus.DONE if proven else ExitStatus.ANSWER_IS_NO,
     )
@@ -202,10 +202,8 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
     readback = board.readback_evidence(at.drive) or at.proven_readback
     if state == "copied" and readback is Evidence.CACHE:
         findings.append(
-            Finding(
+            warning(
                 Kind.READBACK_FROM_CACHE,
-                Severity.WARNING,
-                "",
                 "the copy was read back, but a cache may have answered instead of the drive",
                 drive=at.drive,
                 remedy="unplug the drive, plug it in again, then verify it",
@@ -221,7 +219,7 @@ def _destination(at: DriveAtWork, lane: LaneOutcome, board: ProofBoard, *, inter
             "files_copied": max(copied - proven, 0),
             "files_total": len(at.plan.actions),
             "readback": readback.value if readback is not None else None,
-            "findings": [FindingOut.of(finding) for finding in grouped(findings)],
+            "findings": grouped(findings),
             "device": at.volume.device.label,
             "record": at.record_name,
         }
@@ -232,10 +230,8 @@ def _about_evidence(board: ProofBoard, outcome: CopyOutcome, card: Source, *, si
     passes = [board.source_evidence(number) for number in range(outcome.source_passes_done)]
     if single_read:
         return [
-            Finding(
+            warning(
                 Kind.SINGLE_READ,
-                Severity.WARNING,
-                "",
                 "the card was read once only: the copies are copied, not proven",
                 remedy="run the same command again without --single-read while the card is there",
             )
@@ -244,10 +240,8 @@ def _about_evidence(board: ProofBoard, outcome: CopyOutcome, card: Source, *, si
         lacks = lacks_right(card.volume)
         first = "install the rule" if lacks else "put the card into a reader that this computer reads directly"
         return [
-            Finding(
+            warning(
                 Kind.SOURCE_FROM_CACHE,
-                Severity.WARNING,
-                "",
                 "a cache may have answered for the card when it was read: two reads of the medium itself are not shown",
                 remedy=f"{first}, then {'plug the card in again and ' if lacks else ''}run the same command again",
             )
@@ -270,14 +264,14 @@ def _too_few(counted: int, required: int, states: Sequence[str], *, of_card: boo
             f" ({several} are proven, but copies count once for each device, those on unknown devices together as one,"
             " and never on the card's own device)"
         )
-    return Finding(
+    return warning(
         Kind.TOO_FEW_COPIES,
-        Severity.WARNING,
-        "",
         detail,
-        remedy="keep the card; offload it to another drive on a device of its own"
-        if of_card
-        else "keep every copy of this roll; copy it to another drive on a device of its own",
+        remedy=(
+            "keep the card; offload it to another drive on a device of its own"
+            if of_card
+            else "keep every copy of this roll; copy it to another drive on a device of its own"
+        ),
     )
 
 
@@ -301,7 +295,7 @@ def overall(
     else:
         status = ExitStatus.DONE
     verdicts = {roll.verdict for roll in rolls}
-    told = [FindingOut.of(finding) for finding in grouped(findings)]
+    told = grouped(findings)
     if status is ExitStatus.REFUSED:
         return OffloadResult(
             verdict="refused",

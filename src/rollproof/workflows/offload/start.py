@@ -8,7 +8,7 @@ from rollproof.drives.power import on_battery
 from rollproof.models.events import DrivePlan as PlannedDrive
 from rollproof.models.events import RollPlanned
 from rollproof.models.file_table import size_of
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, note
 from rollproof.models.names import shown
 from rollproof.workflows.offload.clip_check import layout_words
 from rollproof.workflows.offload.preflight import Preflight
@@ -26,10 +26,8 @@ def power_note() -> list[Finding]:
     if not on_battery():
         return []
     return [
-        Finding(
+        note(
             Kind.ON_BATTERY,
-            Severity.NOTE,
-            "",
             "this computer runs on its battery",
             remedy="plug it in: an offload that stops halfway costs time",
         )

@@ -14,7 +14,7 @@ from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copying.marker import add_suspects, remove_marker, write_marker
 from rollproof.copying.plan import Action, DrivePlan
 from rollproof.models.errors import DriveFault, UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import MARKER_NAME, shown
 from rollproof.models.results import CopyState as ResultState
 from rollproof.models.tree import FileEntry, Snapshot
@@ -178,11 +178,10 @@ class OffloadDriveWork:
             raise DriveFault(paper_trouble(problem, at.drive)) from problem
         except UntrustedInput as problem:
             raise DriveFault(
-                Finding(
+                error(
                     Kind.BAD_RECORD,
-                    Severity.ERROR,
-                    shown(at.relative),
                     f"the evidence cannot be added to what lies in the roll folder: {problem.message}",
+                    path=shown(at.relative),
                     drive=at.drive,
                     remedy="keep the card; give the roll another name with --roll NAME, look into that folder later",
                 )
@@ -223,11 +222,10 @@ class OffloadDriveWork:
         if now.state == "proven":
             return "proven"
         at.noted.append(
-            Finding(
+            error(
                 Kind.BAD_RECORD,
-                Severity.ERROR,
-                shown(at.relative),
                 f"every file was proven, yet the records beside the copy do not prove it: {' '.join(now.why)}",
+                path=shown(at.relative),
                 drive=at.drive,
                 remedy=now.remedy,
             )
@@ -269,8 +267,8 @@ class OffloadDriveWork:
         at, io = self._at, self._io
         try:
             fresh = io.open_root(at.roll_folder)
-        except OSError as error:
-            if is_too_many_files(error):
+        except OSError as failure:
+            if is_too_many_files(failure):
                 raise
             same = False
         else:
@@ -281,11 +279,10 @@ class OffloadDriveWork:
                 io.close(fresh)
         if not same:
             raise DriveFault(
-                Finding(
+                error(
                     Kind.DRIVE_GONE,
-                    Severity.ERROR,
-                    shown(at.roll_folder),
                     "the drive was unmounted or exchanged during the offload",
+                    path=shown(at.roll_folder),
                     drive=at.drive,
                     remedy="connect the drive again, then run the same command again",
                 )
@@ -307,11 +304,10 @@ def is_on_the_drive(io: Io, at: DriveAtWork, handle: int) -> bool:
 
 def elsewhere_finding(drive: str, relative: bytes) -> Finding:
     """What would be written there is not on the drive that was named."""
-    return Finding(
+    return error(
         Kind.DRIVE_MISSING,
-        Severity.ERROR,
-        shown(relative),
         "another file system is mounted inside the folder meant for the roll",
+        path=shown(relative),
         drive=drive,
         remedy="unmount it, or name the drive that it is with --to",
     )

@@ -16,7 +16,7 @@ from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.models.errors import Interrupted, UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
@@ -212,11 +212,10 @@ class DriveReader:
                     rows.update((row.name, row) for row in iter_clips(self._io, handle, link.name))
         except UntrustedInput as problem:
             self.findings.append(
-                Finding(
+                warning(
                     Kind.BAD_RECORD,
-                    Severity.WARNING,
-                    shown(path),
                     f"a record of {shown(path)} cannot be read through: {problem.message}",
+                    path=shown(path),
                     remedy="verify this copy, and compare with another",
                 )
             )

@@ -8,7 +8,7 @@ import os
 import re
 
 from rollproof.models.errors import CouldNotFinish, UsageProblem
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import shown
 from rollproof.reports.model import Report
 from rollproof.reports.page import page_html
@@ -43,10 +43,8 @@ def write_report(io: Io, out: bytes | None, report: Report) -> tuple[dict[str, s
         parts["pdf"] = page_pdf(report)
     except NoPdf as lacking:
         findings.append(
-            Finding(
+            warning(
                 Kind.NO_PDF,
-                Severity.WARNING,
-                "",
                 f"no PDF was written: {lacking}",
                 remedy="install it, or print the HTML file: it is laid out for paper",
             )

@@ -24,7 +24,6 @@ from rollproof.models.findings import Finding, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ReportRequest
-from rollproof.models.results import FindingOut
 from rollproof.models.tree import FileEntry
 from rollproof.production.folders import day_text
 from rollproof.production.load import find, load
@@ -102,7 +101,7 @@ def report(
         files=files,
         rolls=len(made.rolls),
         lacking=[roll.roll for roll in made.lacking],
-        findings=[FindingOut.of(finding) for finding in grouped(findings)],
+        findings=grouped(findings),
         seconds=round(time.monotonic() - began, 3),
         status=ExitStatus.NOT_FINISHED if is_lost(findings) else ExitStatus.ANSWER_IS_NO if failed else ExitStatus.DONE,
     )

@@ -18,11 +18,10 @@ from rollproof.hashing.checksum_lines import FILE_LIMIT_BYTES, BadLine, algorith
 from rollproof.models.delivery_results import AgainstResult
 from rollproof.models.errors import ExitStatus, UntrustedInput, UsageProblem
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.grouped import grouped
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, inert, shown, to_text
 from rollproof.models.requests import AgainstRequest, Cancel
-from rollproof.models.results import FindingOut
 from rollproof.models.tree import Snapshot
 from rollproof.reading.files import FileReader, FilesRead
 from rollproof.reading.settings import Settings
@@ -127,7 +126,7 @@ def _result(
         findings += [Finding(kind, severity, shown(path), f"{shown(path)} {what}", drive, remedy) for path in paths]
     if not named.files:
         detail = f"{shown(request.against)} names no file that could be compared"
-        findings.append(Finding(Kind.NO_HISTORY, Severity.ERROR, "", detail, remedy="name another checksum file"))
+        findings.append(error(Kind.NO_HISTORY, detail, remedy="name another checksum file"))
     matches = not any(finding.severity is Severity.ERROR for finding in findings)
     readback = read.readback
     return AgainstResult(
@@ -142,7 +141,7 @@ def _result(
         missing=[to_text(path) for path in missing],
         unknown=[to_text(path) for path in unknown],
         not_compared=[to_text(path) for path in unread],
-        findings=[FindingOut.of(finding) for finding in grouped(findings)],
+        findings=grouped(findings),
         seconds=round(seconds, 3),
         status=ExitStatus.NOT_FINISHED
         if is_lost(findings)
@@ -224,10 +223,10 @@ class _Lines:
         kind = Kind.PATH_ESCAPES if line.escapes else Kind.BAD_MANIFEST
         detail = f"line {line.number} of {self._file} was not taken: {line.why}"
         remedy = "ask whoever wrote the list; the file it means was not compared"
-        self._found.append(Finding(kind, Severity.ERROR, shown(line.path[:500]), detail, remedy=remedy))
+        self._found.append(error(kind, detail, path=shown(line.path[:500]), remedy=remedy))
 
     def findings(self) -> list[Finding]:
         if not self._more:
             return self._found
         detail = f"{self._more:,} more lines of {self._file} were not taken"
-        return [*self._found, Finding(Kind.BAD_MANIFEST, Severity.ERROR, "", detail, count=self._more)]
+        return [*self._found, error(Kind.BAD_MANIFEST, detail, count=self._more)]

@@ -9,7 +9,7 @@ from datetime import datetime
 from rollproof.ascmhl.write import write_generation
 from rollproof.copies.inner_history import InnerSets, with_inner
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import to_text
 from rollproof.models.requests import Person
 from rollproof.records.signing import Signer
@@ -80,10 +80,8 @@ def append_result(
             work.findings.append(replace(record.unsigned, drive=work.drive))
     except UntrustedInput as problem:
         work.findings.append(
-            Finding(
+            error(
                 Kind.BAD_RECORD,
-                Severity.ERROR,
-                "",
                 f"nothing could be appended: {problem.message}",
                 drive=work.drive,
                 remedy="the histories beside this copy are damaged: compare with a sibling",
@@ -91,13 +89,11 @@ def append_result(
         )
     except (NotAsWritten, ReadsDiffer) as problem:
         work.findings.append(paper_trouble(problem, work.drive))
-    except OSError as error:
+    except OSError as failure:
         work.findings.append(
-            Finding(
+            error(
                 Kind.DRIVE_FAILED,
-                Severity.ERROR,
-                "",
-                f"the result could not be written beside the copy ({said(error)})",
+                f"the result could not be written beside the copy ({said(failure)})",
                 drive=work.drive,
                 remedy="check room and cable of the drive, then verify again",
             )

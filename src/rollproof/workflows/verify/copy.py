@@ -29,12 +29,12 @@ from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.file_table import size_of
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel, VerifyRequest
-from rollproof.models.results import FindingOut, VerifiedCopy
+from rollproof.models.results import VerifiedCopy
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass
@@ -153,10 +153,8 @@ class CopyVerifier:
             work.findings.append(unfinished_finding(drive))
         if not papers.has_papers:
             work.findings.append(
-                Finding(
+                error(
                     Kind.NO_HISTORY,
-                    Severity.ERROR,
-                    "",
                     "there are no records and no manifests to compare with",
                     drive=drive,
                     remedy="offload the card again; a copy without history cannot be proven",
@@ -281,10 +279,8 @@ class CopyVerifier:
         proven = work.clean and work.is_from_medium
         if work.clean and work.readback is Evidence.CACHE:
             work.findings.append(
-                Finding(
+                warning(
                     Kind.READBACK_FROM_CACHE,
-                    Severity.WARNING,
-                    "",
                     "everything matches, but a cache may have answered instead of the drive",
                     drive=work.drive,
                     remedy="unplug the drive, plug it in again, then verify it",
@@ -303,7 +299,7 @@ class CopyVerifier:
             missing=[to_text(path) for path in work.missing],
             unknown=[to_text(path) for path in work.unknown],
             appended=work.appended,
-            findings=[FindingOut.of(finding) for finding in grouped(work.findings)],
+            findings=grouped(work.findings),
         )
 
     def _stands(self, work: Work) -> bool:
@@ -314,10 +310,8 @@ class CopyVerifier:
         if now.state == "proven":
             return True
         work.findings.append(
-            Finding(
+            warning(
                 Kind.SINGLE_READ,
-                Severity.WARNING,
-                "",
                 f"every file is as recorded, yet the copy is not proven: {' '.join(now.why)}",
                 drive=work.drive,
                 remedy=now.remedy,
@@ -337,7 +331,7 @@ def _untouched(path: bytes, finding: Finding) -> VerifiedCopy:
         differ=[],
         missing=[],
         unknown=[],
-        findings=[FindingOut.of(finding)],
+        findings=[finding],
     )
 
 

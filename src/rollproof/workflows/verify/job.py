@@ -20,10 +20,10 @@ from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
 from rollproof.models.events import Emit
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, VerifyRequest
-from rollproof.models.results import FindingOut, VerifiedCopy, VerifyResult
+from rollproof.models.results import VerifiedCopy, VerifyResult
 from rollproof.models.volumes import Volume
 from rollproof.reading.settings import Settings
 from rollproof.station.ledger import StationLedger
@@ -67,7 +67,7 @@ def verify(
     return VerifyResult(
         verdict="proven" if proven else "not proven",
         copies=copies,
-        findings=[FindingOut.of(finding) for finding in findings],
+        findings=list(findings),
         seconds=round(time.monotonic() - began, 3),
         status=_status(copies, findings, proven),
     )
@@ -177,21 +177,19 @@ class _OnePath:
             return self._verifier.run(folder, inner)
         except UntrustedInput as problem:
             self._findings.append(
-                Finding(
+                error(
                     Kind.BAD_RECORD,
-                    Severity.ERROR,
-                    shown(folder),
                     f"the papers in {shown(folder)} cannot be relied on: {problem.message}",
+                    path=shown(folder),
                     remedy="compare with the same roll on a sibling drive",
                 )
             )
-        except OSError as error:
+        except OSError as failure:
             self._findings.append(
-                Finding(
+                error(
                     Kind.DRIVE_GONE,
-                    Severity.ERROR,
-                    shown(folder),
-                    f"the roll folder {shown(folder)} cannot be read ({said(error)})",
+                    f"the roll folder {shown(folder)} cannot be read ({said(failure)})",
+                    path=shown(folder),
                     remedy="reconnect the drive and verify again",
                 )
             )
@@ -203,23 +201,23 @@ def _nothing_there(io: Io, path: bytes) -> Finding:
     if above is not None:
         detail = f"{shown(path)} has no records and no manifests of its own; there is a history in {shown(above)}"
         remedy = f"verify that folder: rollproof verify {shlex.quote(shown(above))}"
-        return Finding(Kind.NO_HISTORY, Severity.ERROR, shown(path), detail, remedy=remedy)
-    return Finding(
+        return error(Kind.NO_HISTORY, detail, path=shown(path), remedy=remedy)
+    return error(
         Kind.NO_HISTORY,
-        Severity.ERROR,
-        shown(path),
         f"there is no roll with records or manifests at or below {shown(path)}",
+        path=shown(path),
         remedy="name a roll folder, a day or a drive; a folder without history cannot be verified",
     )
 
 
 def _not_verified(left: Sequence[bytes], path: bytes) -> Finding:
-    return Finding(
+    return error(
         Kind.DRIVE_HANGS,
-        Severity.ERROR,
-        shown(left[0]),
-        f"not verified, because the drive does not answer: {shown(left[0])}"
-        + (f" and {len(left) - 1:,} more below {shown(path)}" if len(left) > 1 else ""),
+        (
+            f"not verified, because the drive does not answer: {shown(left[0])}"
+            + (f" and {len(left) - 1:,} more below {shown(path)}" if len(left) > 1 else "")
+        ),
+        path=shown(left[0]),
         remedy="unplug the drive and plug it in again (this may need a restart), then verify again",
         count=len(left),
     )
@@ -230,12 +228,11 @@ def _rolls(io: Io, path: bytes, cancel: Cancel, around: list[bytes]) -> tuple[li
     a history around rolls are put into `around`."""
     try:
         root = io.open_root(path)
-    except OSError as error:
-        finding = Finding(
+    except OSError as failure:
+        finding = error(
             Kind.DRIVE_MISSING,
-            Severity.ERROR,
-            shown(path),
-            f"no folder can be opened at {shown(path)} ({said(error)})",
+            f"no folder can be opened at {shown(path)} ({said(failure)})",
+            path=shown(path),
             remedy="attach and mount the drive, and check the path",
         )
         return None, [finding]
@@ -250,12 +247,11 @@ def _rolls(io: Io, path: bytes, cancel: Cancel, around: list[bytes]) -> tuple[li
         with contextlib.suppress(OSError):
             io.close(root)
     return rolls, [
-        Finding(
+        error(
             Kind.UNREADABLE_FOLDER,
-            Severity.ERROR,
-            shown(os.path.join(path, relative) if relative else path),
             f"the folder {shown(os.path.join(path, relative) if relative else path)} could not be searched ({reason});"
             " rolls in it were not verified",
+            path=shown(os.path.join(path, relative) if relative else path),
             remedy="check the drive and who may read that folder, then verify again",
         )
         for relative, reason in unread
