@@ -36,7 +36,7 @@ def a_drive(**changes: Any) -> DriveOut:
 
 def shows(*drives: DriveOut, missing: tuple[MissingDrive, ...] = ()) -> str:
     result = DrivesResult(drives=list(drives), missing=list(missing))
-    ran = run_line("drives", drives=lambda *_arguments, **_options: result)
+    ran = run_line("drives", attached_drives=lambda *_arguments, **_options: result)
     assert ran.status == 0
     return ran.out
 
@@ -74,7 +74,7 @@ def test_drives_of_the_production_that_are_not_there_are_named() -> None:
 
 def test_drives_as_json_is_the_result_and_nothing_else() -> None:
     result = DrivesResult(drives=[a_drive()], missing=[])
-    ran = run_line("drives", "--json", drives=lambda *_arguments, **_options: result)
+    ran = run_line("drives", "--json", attached_drives=lambda *_arguments, **_options: result)
     assert json.loads(ran.out) == result.as_json()
     assert ran.err == ""
 
@@ -88,7 +88,7 @@ def test_no_name_of_a_drive_can_act_on_the_terminal(name: str, terminal: bool) -
     )  # fmt: skip
     missing = MissingDrive(role=name, path=name, volume=name)
     result = DrivesResult(drives=[drive], missing=[missing])
-    ran = run_line("drives", drives=lambda *_arguments, **_options: result, terminal=terminal)
+    ran = run_line("drives", attached_drives=lambda *_arguments, **_options: result, terminal=terminal)
     assert alive(ran.out, terminal=terminal) == []
 
 

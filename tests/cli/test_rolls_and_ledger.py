@@ -120,5 +120,5 @@ def test_no_name_in_a_record_can_act_on_the_terminal(station: Station, name: str
         return result.model_copy(update={"rolls": [roll], "histories": [changed]})
 
     for words in ((), ("A003",)):
-        ran = run_line("rolls", *words, rolls=workflow)
+        ran = run_line("rolls", *words, list_rolls=workflow)
         assert alive(ran.out + ran.err, terminal=False) == []

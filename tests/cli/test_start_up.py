@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -13,6 +15,7 @@ import pytest
 
 from cli.running import run_line
 from rollproof import __version__
+from rollproof.cli import app
 from rollproof.cli.app import COMMANDS, commands
 from rollproof.cli.options import HASHES
 
@@ -66,7 +69,8 @@ def test_the_help_of_a_command_imports_only_its_own_file_more(command: str) -> N
 
 def test_asking_about_a_card_loads_neither_the_copying_nor_what_reads_pictures() -> None:
     code = (
-        "import json, sys, rollproof.workflows.may_wipe, rollproof.cli.runs.wipe_run;"
+        "import json, sys, rollproof.workflows.may_wipe;"
+        " import rollproof.cli.screen.under_screen, rollproof.cli.views.wipe_summary;"
         " print(json.dumps(sorted(sys.modules)))"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
@@ -75,6 +79,18 @@ def test_asking_about_a_card_loads_neither_the_copying_nor_what_reads_pictures()
         not {"rollproof.copying.engine", "rollproof.workflows.offload.roll", "rollproof.media.facts", "tomllib"}
         & modules
     )
+
+
+def test_every_job_that_a_command_names_is_a_function_that_is_there() -> None:
+    named = {
+        place
+        for file in Path(app.__file__).parent.joinpath("commands").glob("*.py")
+        for place in re.findall(r'workflow\(\s*"([^"]+)"', file.read_text(encoding="utf-8"))
+    }
+    assert len(named) >= len(COMMANDS)
+    for place in named:
+        module, _, name = place.partition(":")
+        assert callable(getattr(importlib.import_module(module), name)), place
 
 
 def test_version_is_name_and_number(capsys: pytest.CaptureFixture[str]) -> None:

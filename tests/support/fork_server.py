@@ -23,7 +23,7 @@ PRELOADED = (
     "rollproof.cli.commands.offload",
     "rollproof.cli.commands.verify",
     "rollproof.cli.runs.offload_run",
-    "rollproof.cli.runs.verify_run",
+    "rollproof.cli.views.verify_summary",
     "rollproof.workflows.offload",
     "rollproof.workflows.verify",
     "rollproof.workflows.may_wipe",

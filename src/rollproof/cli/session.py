@@ -8,7 +8,8 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Mapping
-from typing import IO, TYPE_CHECKING, Any, TypeVar
+from importlib import import_module
+from typing import IO, TYPE_CHECKING, Any
 
 import click
 
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from rollproof.cli.console import Output
-
-Loaded = TypeVar("Loaded")
 
 
 def _wall() -> datetime:
@@ -29,7 +28,7 @@ def _wall() -> datetime:
 class Session:
     """The `obj` of every click context.
 
-    `replaced` maps workflow names (`offload`, `verify` …) to stand-ins; tests use it, nothing else does. Streams,
+    `replaced` maps names of functions (`offload`, `verify` …) to stand-ins; tests use it, nothing else does. Streams,
     environment and clocks are the process's own unless given.
     """
 
@@ -58,9 +57,11 @@ class Session:
         self._output: Output | None = None
         self.wants_json = False
 
-    def workflow(self, name: str, load: Callable[[], Loaded]) -> Callable[..., Any] | Loaded:
-        """The workflow a command calls: what `load` imports, unless a test has replaced it."""
-        return self._replaced.get(name) or load()
+    def workflow(self, place: str) -> Callable[..., Any]:
+        """The job a command calls, as `module:function`, imported only now; a test may have replaced the function."""
+        module, _, name = place.partition(":")
+        found: Callable[..., Any] = self._replaced.get(name) or getattr(import_module(module), name)
+        return found
 
     def speak(self, *, json: bool = False, quiet: bool = False, silent: bool = False) -> Output:
         """The console for this command, made once, in the manner asked for."""

@@ -11,22 +11,6 @@ from rollproof.cli.session import Job, Session
 
 if TYPE_CHECKING:
     from datetime import datetime
-    from typing import Protocol
-
-    from rollproof.models.audit_results import AuditResult
-    from rollproof.models.events import Emit
-    from rollproof.models.requests import AuditRequest, Cancel
-
-    class Audit(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: AuditRequest, /, *, emit: Emit, cancel: Cancel) -> AuditResult: ...
-
-
-def _workflow() -> Audit:
-    from rollproof.workflows.audit import audit  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return audit
 
 
 def _moment(_ctx: click.Context, _param: click.Parameter, value: datetime | None) -> datetime | None:
@@ -102,7 +86,11 @@ def command(
     by the open standard's manifests, whoever wrote them. Without --reread only records and listings are compared, and
     nothing is written. Exit status 0 only when nothing is short, damaged or missing.
     """
-    from rollproof.cli.runs.audit_run import run_audit  # noqa: PLC0415 - as above
+    from functools import partial  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    from rollproof.cli.screen.audit_screen import AuditScreen  # noqa: PLC0415
+    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.views.audit_view import audit_lines  # noqa: PLC0415
     from rollproof.models.requests import AuditRequest, Person  # noqa: PLC0415
 
     if bool(accepted) != bool(reason.strip()):
@@ -120,4 +108,11 @@ def command(
         person=Person(by, role),
     )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_audit(session, output, request, session.workflow("audit", _workflow), everything=everything)
+    return run_under_screen(
+        session,
+        output,
+        request,
+        session.workflow("rollproof.workflows.audit:audit"),
+        partial(audit_lines, everything=everything),
+        screen=AuditScreen(session.wall, fancy=output.fancy),
+    )

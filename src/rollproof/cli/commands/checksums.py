@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import STOCK_HASHES, Folder, json_option, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    from rollproof.models.delivery_results import ChecksumsResult
-    from rollproof.models.events import Emit
-    from rollproof.models.requests import Cancel, ChecksumsRequest
-
-    class Checksums(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: ChecksumsRequest, /, *, emit: Emit, cancel: Cancel) -> ChecksumsResult: ...
-
-
-def _workflow() -> Checksums:
-    from rollproof.workflows.delivery.checksums import checksums  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return checksums
 
 
 @click.command(
@@ -74,9 +54,11 @@ def command(
     answer is no (exit status 1).
     """
     from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
-    from rollproof.cli.views.delivery_view import checksums_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.views.delivery_view import checksums_lines  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import ChecksumsRequest  # noqa: PLC0415
 
     request = ChecksumsRequest(path, algorithm, out)
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_under_screen(session, output, request, session.workflow("checksums", _workflow), checksums_lines)
+    return run_under_screen(
+        session, output, request, session.workflow("rollproof.workflows.delivery.checksums:checksums"), checksums_lines
+    )

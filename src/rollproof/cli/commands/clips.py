@@ -2,23 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from rollproof.models.inspect_results import ClipsResult
-
-
-def _workflow() -> Callable[..., ClipsResult]:
-    from rollproof.workflows.inspect.clips_list import list_clips  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return list_clips
 
 
 @click.command(
@@ -55,7 +42,9 @@ def command(session: Session, /, paths: tuple[bytes, ...], csv_file: bytes | Non
     the frame after the last, as edit lists count. Ends with 1 when a clip is damaged; the list is written all the
     same.
     """
-    from rollproof.cli.runs.inspect_run import run_clips  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.inspect_run import run_clips  # noqa: PLC0415 - loaded when it is called, not for --help
 
     output = session.speak(json=as_json, quiet=quiet)
-    return run_clips(session, output, paths, csv_file, session.workflow("clips", _workflow))
+    return run_clips(
+        session, output, paths, csv_file, session.workflow("rollproof.workflows.inspect.clips_list:list_clips")
+    )

@@ -2,31 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, quiet_option
 from rollproof.cli.session import Job, Session
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from rollproof.models.custody_results import CustodyResult, TrustResult
-
 _TRUST = b"trust"
-
-
-def _workflow() -> Callable[..., CustodyResult]:
-    from rollproof.workflows.custody import custody  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return custody
-
-
-def _trust_workflow() -> Callable[..., TrustResult]:
-    from rollproof.workflows.custody.timeline import trust  # noqa: PLC0415 - as above
-
-    return trust
 
 
 @click.command(
@@ -65,9 +46,9 @@ def command(context: click.Context, /, words: tuple[bytes, ...], name: str | Non
         raise click.UsageError("--name belongs to: trust KEYFILE --name NAME", context)
     output = session.speak(json=as_json, quiet=quiet)
     if trusting:
-        from rollproof.cli.views.custody_trusted import trusted_lines  # noqa: PLC0415 - as above
+        from rollproof.cli.views.custody_trusted import trusted_lines  # noqa: PLC0415 - loaded when it is called, not for --help
 
-        trusted = session.workflow("trust", _trust_workflow)(words[1], name)
+        trusted = session.workflow("rollproof.workflows.custody.timeline:trust")(words[1], name)
         if as_json:
             output.answer(trusted.as_json())
         else:
@@ -75,7 +56,7 @@ def command(context: click.Context, /, words: tuple[bytes, ...], name: str | Non
         return 0
     from rollproof.cli.views.custody_timeline import custody_lines  # noqa: PLC0415 - as above
 
-    result = session.workflow("custody", _workflow)(words[0])
+    result = session.workflow("rollproof.workflows.custody:custody")(words[0])
     if as_json:
         output.answer(result.as_json())
     if not (as_json and quiet):

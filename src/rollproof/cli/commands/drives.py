@@ -10,16 +10,7 @@ from rollproof.cli.options import json_option, production_option
 from rollproof.cli.session import Job, Session
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from rollproof.cli.console import Output
-    from rollproof.workflows.drives import DrivesResult
-
-
-def _workflow() -> Callable[..., DrivesResult]:
-    from rollproof.cli.runs.drives_run import attached_drives  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return attached_drives
 
 
 @click.command(
@@ -58,7 +49,7 @@ def command(session: Session, /, everything: bool, rule: bool, production_file: 
     output = session.speak(json=as_json)
     if rule:
         return _print_rule(output, as_json=as_json)
-    result = session.workflow("drives", _workflow)(production_file, everything=everything)
+    result = session.workflow("rollproof.cli.runs.drives_run:attached_drives")(production_file, everything=everything)
     if as_json:
         output.answer(result.as_json())
     else:

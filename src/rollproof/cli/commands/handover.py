@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, person_options, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    from rollproof.models.custody_results import HandoverResult
-    from rollproof.models.events import Emit
-    from rollproof.models.requests import Cancel, HandoverRequest
-
-    class Handover(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: HandoverRequest, /, *, emit: Emit, cancel: Cancel) -> HandoverResult: ...
-
-
-def _workflow() -> Handover:
-    from rollproof.workflows.custody.handover import handover  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return handover
 
 
 @click.command(
@@ -80,9 +60,11 @@ def command(
     code means the same records. A page for the courier's envelope is written as well.
     """
     from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
-    from rollproof.cli.views.custody_view import handover_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.views.custody_view import handover_lines  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import HandoverRequest, Person  # noqa: PLC0415
 
     request = HandoverRequest(drive, to, via, note, reread, sheet, Person(by, role))
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_under_screen(session, output, request, session.workflow("handover", _workflow), handover_lines)
+    return run_under_screen(
+        session, output, request, session.workflow("rollproof.workflows.custody.handover:handover"), handover_lines
+    )

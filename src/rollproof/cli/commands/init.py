@@ -2,26 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    class InitProduction(Protocol):
-        """The workflow as this command calls it; returns the path of the new file."""
-
-        def __call__(self, folder: bytes, name: str | None, /) -> bytes: ...
-
-
-def _workflow() -> InitProduction:
-    from rollproof.workflows.init import init_production  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return init_production
 
 
 @click.command(
@@ -46,11 +30,11 @@ def command(session: Session, /, folder: bytes, name: str | None, as_json: bool)
 
     A file that is there already is never touched. With a filled-in file, `rollproof offload CARD` is enough.
     """
-    from rollproof.cli.console import join, safe  # noqa: PLC0415 - as above
+    from rollproof.cli.console import join, safe  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.names import to_text  # noqa: PLC0415
 
     output = session.speak(json=as_json)
-    path = to_text(session.workflow("init", _workflow)(folder, name))
+    path = to_text(session.workflow("rollproof.workflows.init:init_production")(folder, name))
     if as_json:
         output.answer({"path": path, "findings": []})
     else:

@@ -2,23 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from rollproof.models.inspect_results import InspectResult
-
-
-def _workflow() -> Callable[..., InspectResult]:
-    from rollproof.workflows.inspect import inspect  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return inspect
 
 
 @click.command(
@@ -59,9 +46,11 @@ def command(session: Session, /, path: bytes, show_all: bool, posters: bytes | N
     whole: that a clip is called sound says that it was finished, not that its pictures are good. Nothing is written
     to what is looked at. Ends with 1 when a clip is damaged.
     """
-    from rollproof.cli.runs.inspect_run import run_inspect  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.inspect_run import run_inspect  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import InspectRequest  # noqa: PLC0415
 
     output = session.speak(json=as_json, quiet=quiet)
     request = InspectRequest(path, posters)
-    return run_inspect(session, output, request, session.workflow("inspect", _workflow), show_all=show_all)
+    return run_inspect(
+        session, output, request, session.workflow("rollproof.workflows.inspect:inspect"), show_all=show_all
+    )

@@ -2,23 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from rollproof.workflows.rebuild import RebuildResult
-
-
-def _workflow() -> Callable[..., RebuildResult]:
-    from rollproof.workflows.rebuild import rebuild_ledger  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return rebuild_ledger
 
 
 @click.group(
@@ -58,7 +45,7 @@ def rebuild(session: Session, /, drive: tuple[bytes, ...], as_json: bool, quiet:
 
     The ledger that is there, damaged or whole, is set aside and never deleted. Nothing on a drive is changed.
     """
-    from rollproof.cli.runs.ledger_run import run_rebuild  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.ledger_run import run_rebuild  # noqa: PLC0415 - loaded when it is called, not for --help
 
     output = session.speak(json=as_json, quiet=quiet)
-    return run_rebuild(session, output, drive, session.workflow("rebuild_ledger", _workflow))
+    return run_rebuild(session, output, drive, session.workflow("rollproof.workflows.rebuild:rebuild_ledger"))

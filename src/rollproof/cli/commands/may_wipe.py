@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, person_options, production_option, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    from rollproof.models.events import Emit
-    from rollproof.models.requests import Cancel, MayWipeRequest
-    from rollproof.models.results import MayWipeResult
-
-    class MayWipe(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: MayWipeRequest, /, *, emit: Emit, cancel: Cancel) -> MayWipeResult: ...
-
-
-def _workflow() -> MayWipe:
-    from rollproof.workflows.may_wipe import may_wipe  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return may_wipe
 
 
 @click.command(
@@ -94,7 +74,11 @@ def command(
     written beside the copies. Everything else, any failure too, is KEEP. The card is only ever read, and never
     formatted: that is done in the camera.
     """
-    from rollproof.cli.runs.wipe_run import run_may_wipe  # noqa: PLC0415 - as above
+    from functools import partial  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
+    from rollproof.cli.screen.wipe_screen import WipeScreen  # noqa: PLC0415
+    from rollproof.cli.views.wipe_summary import wipe_lines  # noqa: PLC0415
     from rollproof.models.requests import MayWipeRequest, Person  # noqa: PLC0415
 
     request = MayWipeRequest(
@@ -107,4 +91,12 @@ def command(
         person=Person(by, role),
     )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_may_wipe(session, output, request, session.workflow("may_wipe", _workflow), show_all=show_all)
+    return run_under_screen(
+        session,
+        output,
+        request,
+        session.workflow("rollproof.workflows.may_wipe:may_wipe"),
+        partial(wipe_lines, show_all=show_all, plain=output.results.plain),
+        screen=WipeScreen(session.wall, fancy=output.fancy),
+        several=False,
+    )

@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import HASHES, Folder, json_option, person_options, production_option, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    from rollproof.models.events import Emit
-    from rollproof.models.requests import Cancel, OffloadRequest
-    from rollproof.models.results import OffloadResult
-
-    class Offload(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: OffloadRequest, /, *, emit: Emit, cancel: Cancel) -> OffloadResult: ...
-
-
-def _workflow() -> Offload:
-    from rollproof.workflows.offload import offload  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return offload
 
 
 @click.command(
@@ -135,7 +115,7 @@ def command(
     The card is only ever read. CARD may be a recorded copy too: its rolls are then compared with their own history
     on the way, and both histories go along.
     """  # fmt: skip
-    from rollproof.cli.runs.offload_run import run_offload  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.offload_run import run_offload  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import OffloadRequest, Person  # noqa: PLC0415
 
     request = OffloadRequest(
@@ -156,4 +136,4 @@ def command(
         dry_run=dry_run,
     )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_offload(session, output, request, session.workflow("offload", _workflow))
+    return run_offload(session, output, request, session.workflow("rollproof.workflows.offload:offload"))

@@ -2,29 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, person_options, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    from rollproof.models.delivery_results import PackingListResult
-    from rollproof.models.requests import Cancel, PackingListRequest
-
-    class PackingList(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: PackingListRequest, /, *, cancel: Cancel) -> PackingListResult: ...
-
-
-def _workflow() -> PackingList:
-    from rollproof.workflows.delivery.packing_list import packing_list  # noqa: PLC0415 - loaded when called, not for --help
-
-    return packing_list
 
 
 @click.command(
@@ -63,7 +44,7 @@ def command(
     Each roll's history becomes one manifest that stands alone: the earliest good hash of every file. No file of a roll
     is read. A roll on several drives is listed once; make a list for each drive that travels alone.
     """
-    from rich.text import Text  # noqa: PLC0415 - as above
+    from rich.text import Text  # noqa: PLC0415 - loaded when it is called, not for --help
 
     from rollproof.cli.interrupt import cancelling  # noqa: PLC0415
     from rollproof.cli.views.delivery_view import packing_list_lines  # noqa: PLC0415
@@ -72,7 +53,7 @@ def command(
     output = session.speak(json=as_json, quiet=quiet)
     cancel = Cancel()
     with cancelling(cancel, lambda text: output.say(Text(text))):
-        result = session.workflow("packing_list", _workflow)(
+        result = session.workflow("rollproof.workflows.delivery.packing_list:packing_list")(
             PackingListRequest(drive, out, Person(by, role)), cancel=cancel
         )
     if as_json:

@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import Folder, json_option, person_options, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    from rollproof.models.custody_results import ReceiveResult
-    from rollproof.models.events import Emit
-    from rollproof.models.requests import Cancel, ReceiveRequest
-
-    class Receive(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: ReceiveRequest, /, *, emit: Emit, cancel: Cancel) -> ReceiveResult: ...
-
-
-def _workflow() -> Receive:
-    from rollproof.workflows.custody.receive import receive  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return receive
 
 
 @click.command(
@@ -74,9 +54,11 @@ def command(
     is write-protected.
     """
     from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
-    from rollproof.cli.views.custody_view import receive_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.views.custody_view import receive_lines  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import Person, ReceiveRequest  # noqa: PLC0415
 
     request = ReceiveRequest(drive, receipt, Person(by, role), packing_list)
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_under_screen(session, output, request, session.workflow("receive", _workflow), receive_lines)
+    return run_under_screen(
+        session, output, request, session.workflow("rollproof.workflows.custody.receive:receive"), receive_lines
+    )

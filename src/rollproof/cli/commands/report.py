@@ -3,32 +3,11 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING
 
 import click
 
 from rollproof.cli.options import Folder, json_option, person_options, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Protocol
-
-    from rollproof.models.delivery_results import ReportResult
-    from rollproof.models.requests import Cancel, ReportRequest
-
-    class Report(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(
-            self, request: ReportRequest, /, *, cancel: Cancel, say: Callable[[str], None]
-        ) -> ReportResult: ...
-
-
-def _workflow() -> Report:
-    from rollproof.workflows.report import report  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return report
 
 
 @click.command(
@@ -80,11 +59,11 @@ def command(
     anywhere), PDF, CSV and JSON. Only drives can tell durations, timecodes and pictures. A report proves nothing by
     itself: it says what records say.
     """
-    from rollproof.cli.runs.report_run import run_report  # noqa: PLC0415 - as above
+    from rollproof.cli.runs.report_run import run_report  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import Person, ReportRequest  # noqa: PLC0415
 
     if whole and day is not None:
         raise click.UsageError("--day is one day and --production all of them: say one of the two.")
     request = ReportRequest(drive, day, whole, out, posters, os.fsencode(os.getcwd()), Person(by, role))
     output = session.speak(json=as_json, quiet=quiet)
-    return run_report(session, output, request, session.workflow("report", _workflow))
+    return run_report(session, output, request, session.workflow("rollproof.workflows.report:report"))

@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import json_option
 from rollproof.cli.session import Job, Session
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from rollproof.workflows.rolls import RollsResult
-
 _STATES = ("proven", "too few copies", "not proven")
 """As `workflows.rolls.STATES` has them; a test holds them together."""
-
-
-def _workflow() -> Callable[..., RollsResult]:
-    from rollproof.workflows.rolls import list_rolls  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return list_rolls
 
 
 @click.command(
@@ -60,10 +47,12 @@ def command(
     This is the station's own memory, an index: the records beside the copies are what counts, and
     `rollproof ledger rebuild` makes the memory anew from them.
     """
-    from rollproof.cli.views.rolls_view import rolls_lines  # noqa: PLC0415 - as above
+    from rollproof.cli.views.rolls_view import rolls_lines  # noqa: PLC0415 - loaded when it is called, not for --help
 
     output = session.speak(json=as_json)
-    result = session.workflow("rolls", _workflow)(name=name, day=day, unit=unit, camera=camera, state=state)
+    result = session.workflow("rollproof.workflows.rolls:list_rolls")(
+        name=name, day=day, unit=unit, camera=camera, state=state
+    )
     if as_json:
         output.answer(result.as_json())
     else:

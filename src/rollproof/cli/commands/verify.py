@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from rollproof.cli.options import HASHES, Folder, json_option, person_options, quiet_option
 from rollproof.cli.session import Job, Session
-
-if TYPE_CHECKING:
-    from typing import Protocol
-
-    from rollproof.models.events import Emit
-    from rollproof.models.requests import Cancel, VerifyRequest
-    from rollproof.models.results import VerifyResult
-
-    class Verify(Protocol):
-        """The workflow as this command calls it."""
-
-        def __call__(self, request: VerifyRequest, /, *, emit: Emit, cancel: Cancel) -> VerifyResult: ...
-
-
-def _workflow() -> Verify:
-    from rollproof.workflows.verify import verify  # noqa: PLC0415 - loaded when it is called, not for --help
-
-    return verify
 
 
 @click.command(
@@ -85,16 +65,19 @@ def command(
     A PATH is a roll folder, or any folder above some: a day, a whole drive. Says what differs, is missing or is
     unknown, and appends what was found to the history beside each copy.
     """
-    from rollproof.cli.runs.verify_run import run_verify  # noqa: PLC0415 - as above
-    from rollproof.models.requests import Person, VerifyRequest  # noqa: PLC0415
+    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415 - loaded when it is called
+    from rollproof.cli.views.delivery_view import against_lines  # noqa: PLC0415
+    from rollproof.cli.views.verify_summary import verify_lines  # noqa: PLC0415
+    from rollproof.models.requests import AgainstRequest, Person, VerifyRequest  # noqa: PLC0415
 
-    if against is not None:
-        from rollproof.cli.runs.against_run import run_against  # noqa: PLC0415
-
-        if len(path) > 1 or add_hashes:
-            raise click.UsageError("--against compares one PATH with one FILE and appends nothing: no --add-hash.")
-        output = session.speak(json=as_json, quiet=quiet, silent=silent)
-        return run_against(session, output, path[0], against, strict=strict)
-    request = VerifyRequest(paths=path, strict=strict, add_hashes=add_hashes, person=Person(by, role))
+    if against is not None and (len(path) > 1 or add_hashes):
+        raise click.UsageError("--against compares one PATH with one FILE and appends nothing: no --add-hash.")
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_verify(session, output, request, session.workflow("verify", _workflow))
+    if against is not None:
+        comparison = AgainstRequest(path[0], against, strict)
+        compare = session.workflow("rollproof.workflows.verify.against:verify_against")
+        return run_under_screen(session, output, comparison, compare, against_lines)
+    request = VerifyRequest(paths=path, strict=strict, add_hashes=add_hashes, person=Person(by, role))
+    return run_under_screen(
+        session, output, request, session.workflow("rollproof.workflows.verify:verify"), verify_lines
+    )

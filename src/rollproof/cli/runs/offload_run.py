@@ -10,7 +10,6 @@ from rollproof.cli.console import Output
 from rollproof.cli.screen.offload_screen import OffloadScreen
 from rollproof.cli.screen.under_screen import run_under_screen
 from rollproof.cli.session import Session
-from rollproof.cli.views.advice import hangs
 from rollproof.cli.views.offload_summary import offload_lines
 from rollproof.models.events import Event, RollPlanned
 from rollproof.models.requests import OffloadRequest
@@ -40,6 +39,5 @@ def run_offload(
         screen=OffloadScreen(session.wall, fancy=output.fancy),
         several=cards > 1,
         cards=cards,
-        hangs=hangs,
         listen=listen,
     )

@@ -18,7 +18,7 @@ from rollproof.cli.screen.verify_screen import VerifyScreen
 from rollproof.cli.session import Session
 from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Event
-from rollproof.models.findings import Finding
+from rollproof.models.findings import Finding, Kind
 from rollproof.models.requests import Cancel
 
 
@@ -57,8 +57,11 @@ Emit = Callable[[Event], None]
 
 
 def a_drive_hangs(result: Shown) -> bool:
-    """Whether one stopped to answer, so that the process must not wait for it either."""
-    return any(finding.kind == "drive-hangs" for finding in result.findings)
+    """Whether one stopped to answer, said of any part of the result: then the process must not wait for it either."""
+    parts = (*getattr(result, "copies", ()), *getattr(result, "rolls", ()))
+    parts += tuple(each for part in parts for each in getattr(part, "destinations", ()))
+    found = (finding for part in (result, *parts) for finding in getattr(part, "findings", ()))
+    return any(finding.kind is Kind.DRIVE_HANGS for finding in found)
 
 
 def run_under_screen(
@@ -71,7 +74,6 @@ def run_under_screen(
     screen: Screen | None = None,
     several: bool = True,
     cards: int = 0,
-    hangs: Callable[[Result], bool] = a_drive_hangs,
     listen: Emit | None = None,
 ) -> int:
     """Call the workflow with a screen on its events and show its result; returns the exit status. Our own errors come
@@ -96,7 +98,7 @@ def run_under_screen(
             result = workflow(request, emit=emit, cancel=cancel)
     finally:
         session.drawing_trouble = progress.trouble
-    session.hangs = hangs(result)
+    session.hangs = a_drive_hangs(result)
     if output.manner.json:
         output.answer(result.as_json())
     lines = list(lines_of(result, quiet=output.manner.quiet, width=output.results.width, fancy=output.fancy))

@@ -93,10 +93,3 @@ def _drives(roll: RollResult, *states: str) -> str:
 
 def _hangs(roll: RollResult) -> bool:
     return any(finding.kind == "drive-hangs" for finding in _all_findings(roll))
-
-
-def hangs(result: OffloadResult) -> bool:
-    """Whether a drive did not answer any more, so that the process must not wait for it either."""
-    return any(_hangs(roll) for roll in result.rolls) or any(
-        finding.kind == "drive-hangs" for finding in result.findings
-    )
