@@ -43,8 +43,8 @@ def inspected(card: Path, *more: str, width: int = 80, terminal: bool = False) -
 def test_a_sound_card_ends_with_0_and_says_so_last(card: Path) -> None:
     ran = inspected(card)
     assert (ran.status, ran.err) == (0, "")
-    assert ran.last_line == "SOUND: all 4 clips are whole by structure. Someone looks at the pictures."
-    assert "Card B002   (so called by the names of the clips)" in ran.out
+    assert ran.last_line == "WHOLE: all 4 clips are complete. Somebody has to look at the pictures: this cannot."
+    assert "Card B002   (name taken from the names of the clips)" in ran.out
 
 
 def test_a_damaged_clip_stands_before_all_other_findings_and_the_verdict_is_last(card: Path) -> None:
@@ -108,7 +108,7 @@ def test_two_thousand_clips_do_not_scroll_past_and_no_damaged_one_is_hidden() ->
     lines = [line.plain for line in clip_table(clips, 80)]
     assert len(lines) < 25
     assert any("A003C1000" in line and line.endswith("DAMAGED") for line in lines)
-    assert "… 991 clips, 16 h 31 min, all sound: --all shows them" in [line.strip() for line in lines]
+    assert "… 991 clips, 16 h 31 min, all whole: --all shows them" in [line.strip() for line in lines]
     assert len(list(clip_table(clips, 80, show_all=True))) == 2_001
 
 

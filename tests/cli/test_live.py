@@ -51,7 +51,7 @@ class Stage:
 def test_without_a_terminal_there_is_a_line_now_and_then_and_one_for_every_moment() -> None:
     lines = Stage("clean").play()
     assert lines[0] == (
-        "14:20:00  Roll A003 (so called by the names of the clips): 23 clips (A003C001_260514_R7QK to"
+        "14:20:00  Roll A003 (name taken from the names of the clips): 23 clips (A003C001_260514_R7QK to"
         " A003C023_260514_R7QK), 23 files, 64.0 GB on /media/A003 (CONTENTS/CLIPS), to primary, backup and shuttle"
     )
     assert "14:20:00  The card may be pulled. Pulled is not wiped: do not format it yet." in lines

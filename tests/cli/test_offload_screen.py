@@ -46,7 +46,7 @@ def drawn(picture: Picture, width: int, *, colour: bool = False, fancy: bool = T
 def test_at_80_columns_the_screen_says_what_when_and_how_far() -> None:
     assert drawn(picture_at(40.0, SCENARIOS["clean"]), 80).splitlines() == [
         "",
-        " Roll A003   so called by the names of the clips",
+        " Roll A003   name taken from the names of the clips",
         " 23 clips, 23 files, 64.0 GB on /media/A003",
         " A003C001_260514_R7QK to A003C023_260514_R7QK   CONTENTS/CLIPS",
         "",

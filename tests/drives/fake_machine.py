@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +23,9 @@ class Machine:
     written: dict[str, Mapping[str, str]] = field(default_factory=dict)
     """What blkid would say of each node."""
     space: tuple[int, int, int] = (1000 * MIB, 400 * MIB, 4096)
+    dead: set[bytes] = field(default_factory=set)
+    """Mount points whose file system says nothing until `end`."""
+    end: threading.Event = field(default_factory=threading.Event)
 
     def __post_init__(self) -> None:
         self.write("proc/sys/kernel/random/boot_id", BOOT_ID + "\n")
@@ -101,6 +105,11 @@ class Machine:
         before = f"{len(self.mounts) + 20} 1 {number} {root} {point} {options} shared:1"
         self.mounts.append(f"{before} - {file_system} {source} {super_options}")
 
+    def _space(self, path: bytes) -> tuple[int, int, int]:
+        if path in self.dead:
+            self.end.wait()
+        return self.space
+
     def drives(self) -> LinuxDrives:
         """The backend on this machine. Every path below a mount point exists."""
         self.write("proc/self/mountinfo", "\n".join(self.mounts) + "\n")
@@ -109,7 +118,7 @@ class Machine:
             Calls(
                 real_path=lambda path: path,
                 device_number=lambda path: 77,
-                space=lambda path: self.space,
+                space=self._space,
                 mount_id=lambda path: None,
                 file_system_uuid=lambda path: None,
                 blkid=lambda node: self.written.get(node, {}),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -388,3 +389,19 @@ def test_a_path_no_mount_holds_is_an_error_not_a_guess(machine: Machine) -> None
     machine.mounts.clear()
     with pytest.raises(FileNotFoundError):
         machine.drives().volume_of(b"/anywhere")
+
+
+def test_mounts_that_say_nothing_cost_a_second_together_and_the_others_are_told_in_full(machine: Machine) -> None:
+    number = with_bridge(machine, "sdb", 1, serial="S1", table="1111")
+    machine.mount("/mnt/shuttle", number, "exfat", "/dev/sdb1")
+    for each in range(4):
+        machine.mount(f"/mnt/share{each}", f"0:{60 + each}", "nfs4", f"server:/share{each}")
+        machine.dead.add(b"/mnt/share%d" % each)
+    try:
+        began = time.monotonic()
+        found = {volume.mount_point: volume for volume in machine.drives().volumes(everything=True)}
+        assert time.monotonic() - began < 3
+    finally:
+        machine.end.set()
+    assert found[b"/mnt/shuttle"].serial == "AAAA-0001"
+    assert [found[b"/mnt/share%d" % each].capacity_bytes for each in range(4)] == [0] * 4

@@ -1261,6 +1261,20 @@ def test_right_after_an_offload_the_answer_costs_less_than_a_second_and_reads_no
     assert not {name for name in read if not name.endswith((b".json", PARTIAL_SUFFIX))}  # its own papers only
 
 
+def test_a_card_that_this_station_never_offloaded_is_kept_at_once_without_reading_it(bench: Bench) -> None:
+    bench.offload()
+    for path in bench.card.mount.iterdir():
+        shutil.rmtree(path) if path.is_dir() else path.unlink()
+    fill(bench.card.mount, {f"OTHER/B002C00{number}.mov": 9000 for number in (1, 2)})
+    result = bench.ask()
+    assert (result.answer, result.basis) == (KEEP, None)
+    assert any("nothing on this card is known" in reason for reason in result.reasons)
+    # a file of the same path and size may be the same: only reading it tells
+    fill(bench.card.mount, {FIRST: CLIPS[FIRST]}, salt=b"again")
+    result = bench.ask()
+    assert (result.answer, result.basis) == (KEEP, "reread")
+
+
 def test_an_offload_ends_with_the_same_answer_and_writes_no_permit_of_its_own(bench: Bench) -> None:
     (roll,) = bench.offload().rolls
     assert roll.card is not None

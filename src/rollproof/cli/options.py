@@ -99,6 +99,13 @@ def production_option(function: Decorated) -> Decorated:
     )(function)
 
 
+def all_option(function: Decorated) -> Decorated:
+    """`--all`."""
+    return click.option("--all", "everything", is_flag=True, help="Show paths, records and every name as well.")(
+        function
+    )
+
+
 def quiet_option(function: Decorated) -> Decorated:
     """`--quiet`."""
     return click.option("--quiet", is_flag=True, help="Say nothing while working; at the end errors and the verdict.")(

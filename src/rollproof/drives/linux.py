@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
@@ -19,7 +20,8 @@ from rollproof.models.names import to_text
 from rollproof.models.volumes import Device, Volume
 from rollproof.proof.devices import share_a_device
 
-_VOLUME_SECONDS = 12.0  # longer than blkid may take: a hung network volume must not hang the list
+_VOLUME_SECONDS = 12.0  # longer than blkid may take
+_MOUNT_SECONDS = 1.0  # for all mounts together: a dead share or a stopped FUSE daemon has nothing to do with the job
 _NOT_A_DRIVE = frozenset({"squashfs", "erofs", "overlay", "tmpfs", "ramfs", "autofs", "rootfs", "nsfs", "fuse.portal"})
 _SYSTEM_PLACES = (b"/boot", b"/efi", b"/snap", b"/var/lib/docker", b"/var/lib/snapd")
 _OWN_DISK = frozenset({b"/", b"/home", b"/root", b"/usr", b"/var", b"/tmp"})
@@ -202,21 +204,30 @@ class LinuxDrives:
         return says_so or self._block_device(mount) is not None
 
     def _volumes_in_time(self, mounts: list[Mount], all_mounts: list[Mount]) -> list[Volume]:
+        """All of them. A mount whose file system says nothing at all within a second is told by its bare facts; one
+        that answers may take longer for what lies on its device, which may have to spin up first."""
         answers: dict[int, Volume] = {}
+        alive = [threading.Event() for _ in mounts]
 
         def ask(index: int, mount: Mount) -> None:
             try:
-                answers[index] = self._volume(mount, mount.mount_point, all_mounts)
+                answers[index] = self._volume(mount, mount.mount_point, all_mounts, answers=alive[index].set)
             except PermissionError:
                 answers[index] = replace(self._bare_volume(mount), refused=True)
             except OSError:
                 pass  # gone, or not ours to look at: the bare facts are shown
+            finally:
+                alive[index].set()
 
         threads = [threading.Thread(target=ask, args=(index, mount), daemon=True) for index, mount in enumerate(mounts)]
         for thread in threads:
             thread.start()
-        for thread in threads:
-            thread.join(_VOLUME_SECONDS)
+        began = time.monotonic()
+        for event in alive:
+            event.wait(max(0.0, began + _MOUNT_SECONDS - time.monotonic()))
+        for thread, event in zip(threads, alive, strict=True):
+            if event.is_set():
+                thread.join(max(0.0, began + _VOLUME_SECONDS - time.monotonic()))
         return [answers.get(index) or self._bare_volume(mount) for index, mount in enumerate(mounts)]
 
     def _bare_volume(self, mount: Mount) -> Volume:
@@ -236,9 +247,13 @@ class LinuxDrives:
             boot_id=self._boot_id(),
         )
 
-    def _volume(self, mount: Mount, path: bytes, mounts: list[Mount]) -> Volume:
+    def _volume(
+        self, mount: Mount, path: bytes, mounts: list[Mount], answers: Callable[[], None] = lambda: None
+    ) -> Volume:
+        """All about a volume; `answers` is called once its file system has said something."""
         st_dev = self._calls.device_number(path)
         capacity, free, allocation = self._calls.space(path)
+        answers()
         block = self._block_device(mount)
         found = self._probe(block) if block is not None else {}
         file_system = _named(mount.file_system.lower(), found.get("TYPE", ""), on_block=block is not None)

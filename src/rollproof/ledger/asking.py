@@ -94,6 +94,16 @@ def files_by_hash(connection: Connection, algorithm: str, hashes: Iterable[str])
     return found
 
 
+def knows_one_of(connection: Connection, files: Iterable[tuple[bytes, int]]) -> bool:
+    """Whether a file of such a path and size, whatever its content, was ever offloaded."""
+    table, wanted = tables.files.c, iter(files)
+    while batch := dict(islice(wanted, _AT_ONCE)):
+        rows = connection.execute(select(table.path, table.size_bytes).where(table.path.in_(batch)).distinct())
+        if any(batch[path] == size for path, size in rows):
+            return True
+    return False
+
+
 def files_of(connection: Connection, offload_id: int) -> Iterator[KnownFile]:
     """Every file of a run, in the order they were written down."""
     query = _files_query().where(tables.files.c.offload_id == offload_id).order_by(tables.files.c.id)

@@ -287,6 +287,11 @@ class Ledger:
         with self.reading() as connection:
             return asking.files_by_hash(connection, algorithm, hashes)
 
+    def knows_one_of(self, files: Iterable[tuple[bytes, int]]) -> bool:
+        """Whether a file of one of these paths and its size, whatever its content, was ever offloaded."""
+        with self.reading() as connection:
+            return asking.knows_one_of(connection, files)
+
     def find_files_by_name(self, offload_ids: Iterable[int], paths: Iterable[bytes]) -> list[KnownFile]:
         """The files of these runs that have one of these paths."""
         wanted = set(paths)

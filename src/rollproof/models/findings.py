@@ -157,13 +157,18 @@ class Kind(StrEnum):
     NOT_REMEMBERED = "not-remembered"
 
 
+MOST_OTHERS = 200
+"""The names that a grouped finding carries beside the first."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One thing that is wrong or odd.
 
     `path` is for people (lossy text, relative to the roll, empty when it is about the whole).
     `drive` names the drive it is about, if one. `remedy` is the next thing to do.
-    `count` is more than one when equal findings were grouped; `path` is then the first of them.
+    `count` is more than one when equal findings were grouped; `path` is then the first of them, and `others` are the
+    next ones, at most `MOST_OTHERS`.
     """
 
     kind: Kind
@@ -173,6 +178,7 @@ class Finding:
     drive: str = ""
     remedy: str = ""
     count: int = field(default=1)
+    others: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, object]:
         """The contract's keys, and `drive`, `remedy`, `count` where they say something."""
@@ -188,6 +194,8 @@ class Finding:
             out["remedy"] = self.remedy
         if self.count != 1:
             out["count"] = self.count
+        if self.others:
+            out["others"] = list(self.others)
         return out
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rollproof.models.findings import Finding, Kind
+from rollproof.models.findings import MOST_OTHERS, Finding, Kind
 
 _MOST_FINDINGS = 5
 """Equal findings of one kind on one drive that are listed one by one; more are grouped."""
@@ -28,6 +28,7 @@ def grouped(findings: Sequence[Finding]) -> list[Finding]:
         out += group[:alone]
         first = group[alone]
         total = sum(finding.count for finding in group[alone:])
+        names = [name for finding in group[alone:] for name in (finding.path, *finding.others) if name]
         out.append(
             Finding(
                 first.kind,
@@ -37,6 +38,7 @@ def grouped(findings: Sequence[Finding]) -> list[Finding]:
                 first.drive,
                 first.remedy,
                 total,
+                tuple(name for name in dict.fromkeys(names) if name != first.path)[:MOST_OTHERS],
             )
         )
     return out

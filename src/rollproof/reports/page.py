@@ -27,7 +27,7 @@ KNOWN_FROM = {
     "ledger": "this station's memory",
     "record": "another copy's record only",
 }
-HEALTH = {"sound": "sound", "odd": "ODD", "damaged": "DAMAGED", "unknown": words.NOT_KNOWN}
+HEALTH = {"sound": "whole", "odd": "ODD", "damaged": "DAMAGED", "unknown": words.NOT_KNOWN}
 
 
 def title_of(report: Report) -> str:

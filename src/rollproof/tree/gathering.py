@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rollproof.models.findings import Finding, Kind, Severity
+from rollproof.models.findings import MOST_OTHERS, Finding, Kind, Severity
 from rollproof.models.names import to_text
 
 EACH_LIMIT = 100
@@ -27,7 +27,7 @@ class Gathering:
             self._count((kind, severity, ""), path, f"and more of this kind; the next: {detail}", remedy)
 
     def grouped(self, kind: Kind, severity: Severity, path: bytes, detail: str, remedy: str = "") -> None:
-        """One of many: only the first path is named, the rest are counted."""
+        """One of many: the first path stands for all; the rest are counted, and the first of them are kept by name."""
         self._count((kind, severity, detail), path, detail, remedy)
 
     def all(self) -> tuple[Finding, ...]:
@@ -42,4 +42,5 @@ class Gathering:
         if known is None:
             self._grouped[key] = Finding(key[0], key[1], to_text(path), detail, remedy=remedy)
         else:
-            self._grouped[key] = replace(known, count=known.count + 1)
+            others = known.others if len(known.others) >= MOST_OTHERS else (*known.others, to_text(path))
+            self._grouped[key] = replace(known, count=known.count + 1, others=others)

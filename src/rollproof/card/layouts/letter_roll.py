@@ -5,7 +5,7 @@ from rollproof.card.layout import Layout
 
 LAYOUT = Layout(
     id="letter-roll",
-    words="a folder named after the roll",
+    words="clips in a folder with the roll's name",
     folder=(r"[A-Z][0-9]{3}_?R[A-Z0-9_]{1,12}",),
     clip_folder=r"[A-Z][0-9]{3}_?C[0-9]{3}_.*",
     proxies=("PROXY", "PROXIES"),

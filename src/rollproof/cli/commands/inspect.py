@@ -43,7 +43,7 @@ def command(session: Session, /, path: bytes, show_all: bool, posters: bytes | N
 
     Clips with duration, start timecode, frame rate, resolution and size; which of them are damaged and what that
     means; gaps in the counting; what this station knows to be proven. A few blocks of every file are read, never the
-    whole: that a clip is called sound says that it was finished, not that its pictures are good. Nothing is written
+    whole: that a clip is called whole says that it was finished, not that its pictures are good. Nothing is written
     to what is looked at. Ends with 1 when a clip is damaged.
     """
     from rollproof.cli.runs.inspect_run import run_inspect  # noqa: PLC0415 - loaded when it is called, not for --help

@@ -45,7 +45,7 @@ Examples:
     " full or short name that only one finding has; may be repeated. A file that lacks copies cannot be accepted.",
 )
 @click.option("--reason", metavar="TEXT", default="", help="Why; required with --accept, as is --by.")
-@click.option("--all", "show_all", is_flag=True, help="Show every reason, not only the first three.")
+@click.option("--all", "show_all", is_flag=True, help="Show every reason, and paths, devices and records.")
 @production_option
 @person_options
 @json_option

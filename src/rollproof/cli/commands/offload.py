@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from rollproof.cli.options import HASHES, Folder, json_option, person_options, production_option, quiet_option
+from rollproof.cli.options import (
+    HASHES,
+    Folder,
+    all_option,
+    json_option,
+    person_options,
+    production_option,
+    quiet_option,
+)
 from rollproof.cli.session import Job, Session
 
 
@@ -82,6 +90,7 @@ Running the same command again after any interruption goes on where it stopped.
     "--system-disk", is_flag=True, help="A folder on this computer's own disk is meant, not a drive that is away."
 )
 @click.option("--dry-run", is_flag=True, help="Show the plan and what stands in its way; write nothing.")
+@all_option
 @json_option
 @quiet_option
 @click.option("--silent", is_flag=True, help="Do not ring the bell at the end or at a failure.")
@@ -105,6 +114,7 @@ def command(
     reads: int | None,
     system_disk: bool,
     dry_run: bool,
+    everything: bool,
     as_json: bool,
     quiet: bool,
     silent: bool,
@@ -136,4 +146,5 @@ def command(
         dry_run=dry_run,
     )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
-    return run_offload(session, output, request, session.workflow("rollproof.workflows.offload:offload"))
+    job = session.workflow("rollproof.workflows.offload:offload")
+    return run_offload(session, output, request, job, everything=everything)

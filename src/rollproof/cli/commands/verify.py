@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rollproof.cli.options import HASHES, Folder, json_option, person_options, quiet_option
+from rollproof.cli.options import HASHES, Folder, all_option, json_option, person_options, quiet_option
 from rollproof.cli.session import Job, Session
 
 
@@ -43,6 +43,7 @@ Examples:
     help="Compare one PATH with a plain checksum file (names from PATH) instead of its manifests; append nothing.",
 )
 @person_options
+@all_option
 @json_option
 @quiet_option
 @click.option("--silent", is_flag=True, help="Do not ring the bell at the end.")
@@ -56,6 +57,7 @@ def command(
     against: bytes | None,
     by: str,
     role: str,
+    everything: bool,
     as_json: bool,
     quiet: bool,
     silent: bool,
@@ -65,7 +67,9 @@ def command(
     A PATH is a roll folder, or any folder above some: a day, a whole drive. Says what differs, is missing or is
     unknown, and appends what was found to the history beside each copy.
     """
-    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415 - loaded when it is called
+    from functools import partial  # noqa: PLC0415 - loaded when it is called, not for --help
+
+    from rollproof.cli.screen.under_screen import run_under_screen  # noqa: PLC0415
     from rollproof.cli.views.delivery_view import against_lines  # noqa: PLC0415
     from rollproof.cli.views.verify_summary import verify_lines  # noqa: PLC0415
     from rollproof.models.requests import AgainstRequest, Person, VerifyRequest  # noqa: PLC0415
@@ -78,6 +82,5 @@ def command(
         compare = session.workflow("rollproof.workflows.verify.against:verify_against")
         return run_under_screen(session, output, comparison, compare, against_lines)
     request = VerifyRequest(paths=path, strict=strict, add_hashes=add_hashes, person=Person(by, role))
-    return run_under_screen(
-        session, output, request, session.workflow("rollproof.workflows.verify:verify"), verify_lines
-    )
+    job = session.workflow("rollproof.workflows.verify:verify")
+    return run_under_screen(session, output, request, job, partial(verify_lines, everything=everything))

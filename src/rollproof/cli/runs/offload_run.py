@@ -17,7 +17,12 @@ from rollproof.models.results import OffloadResult
 
 
 def run_offload(
-    session: Session, output: Output, request: OffloadRequest, workflow: Callable[..., OffloadResult]
+    session: Session,
+    output: Output,
+    request: OffloadRequest,
+    workflow: Callable[..., OffloadResult],
+    *,
+    everything: bool = False,
 ) -> int:
     """Call the workflow with a screen on its events; returns the exit status. Our own errors come through."""
     cards = len(request.cards)
@@ -28,7 +33,7 @@ def run_offload(
             plans.append(event)
 
     def lines_of(result: OffloadResult, *, quiet: bool, width: int, fancy: bool) -> Iterable[Text]:
-        return offload_lines(result, plans, cards=cards, quiet=quiet, width=width, fancy=fancy)
+        return offload_lines(result, plans, cards=cards, everything=everything, quiet=quiet, width=width, fancy=fancy)
 
     return run_under_screen(
         session,

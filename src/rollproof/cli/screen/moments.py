@@ -83,7 +83,7 @@ def _state(state: str) -> str:
 
 
 def plan_line(plan: RollPlanned) -> Text:
-    """`Roll A003 (so called by the names of the clips): 23 clips (A003C001 to A003C023), 412 files, 512.0 GB on
+    """`Roll A003 (name taken from the names of the clips): 23 clips (A003C001 to A003C023), 412 files, 512.0 GB on
     /media/A003 (XDROOT: Clip, Sub), to primary, backup and shuttle`."""
     drives = words.listed([safe(drive.drive).plain for drive in plan.drives])
     of_copy = " (a copy of a recorded roll)" if plan.of_copy else ""
@@ -92,7 +92,7 @@ def plan_line(plan: RollPlanned) -> Text:
     return join(
         "Roll ",
         safe(plan.roll),
-        f" (so called by {plan.roll_from})" if plan.roll_from else "",
+        f" (name taken from {plan.roll_from})" if plan.roll_from else "",
         f": {', '.join(what)} on ",
         safe(plan.card),
         of_copy,

@@ -43,7 +43,7 @@ class OffloadScreen:
         one = "roll" if picture.of_copy else "card"
         card = f"   {one} {picture.cards_before + 1} of {picture.cards_total}" if picture.cards_total > 1 else ""
         plan = picture.plan
-        told = Text(f"   so called by {plan.roll_from}", QUIET) if plan is not None and plan.roll_from else ""
+        told = Text(f"   name taken from {plan.roll_from}", QUIET) if plan is not None and plan.roll_from else ""
         lines = [join(join(" Roll ", safe(picture.roll), style=STRONG), card, told)]
         if plan is None:
             return lines

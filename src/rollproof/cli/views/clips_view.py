@@ -16,13 +16,13 @@ from rollproof.models.findings import Finding
 from rollproof.models.inspect_results import ClipOut, ClipsResult
 
 _LONGEST_LIST = 60
-"""Clips that are shown one by one; of more, the first and last and all that are not sound."""
+"""Clips that are shown one by one; of more, the first and last and all that are not whole."""
 
 _ENDS = 8
 _MOST_TROUBLED = 40
 _NAME_LEAST, _NAME_KEPT, _NAME_MOST = 8, 20, 34
 _STATES = {"sound": GOOD, "damaged": BAD, "odd": WARN, "unknown": QUIET}
-_STATE_WORDS = {"damaged": "DAMAGED", "unknown": "not known"}
+_STATE_WORDS = {"sound": "whole", "damaged": "DAMAGED", "unknown": "not known"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +129,7 @@ def _folded(clips: Sequence[ClipOut], ends: int) -> list[ClipOut | str]:
 def _skipped(clips: Sequence[ClipOut]) -> str:
     seconds = sum(clip.duration_seconds or 0 for clip in clips)
     sound = sum(clip.state == "sound" for clip in clips)
-    state = "all sound" if sound == len(clips) else f"{words.number(sound)} of them sound"
+    state = "all whole" if sound == len(clips) else f"{words.number(sound)} of them whole"
     length = f", {words.took(seconds)}" if seconds else ""
     return f"… {words.counted(len(clips), 'clip')}{length}, {state}: --all shows them"
 

@@ -59,7 +59,7 @@ def _head(roll: InspectedRoll) -> Iterator[Text]:
     what = "Clip of roll" if roll.what == "clip" else _WHAT[roll.what]
     told = safe(roll.roll_from).plain
     certain = roll.roll and not told.startswith(NOT_CERTAIN)
-    where = f"   (so called by {told})" if certain else f"   ({told})"
+    where = f"   (name taken from {told})" if certain else f"   ({told})"
     yield join(f"{what} ", name, Text(where, QUIET))
     parts = [safe(roll.path).plain]
     if roll.label and roll.label != roll.roll:
@@ -143,13 +143,11 @@ def _verdict(result: InspectResult) -> Text:
     if not total:
         return Text("No clip was found here.", WARN)
     if any(finding.severity == "warning" for finding in result.findings) and not odd + unknown:
-        return join(
-            stamp("LOOK", WARN), f"every clip here is whole by structure ({clips}), but see the warnings above."
-        )
+        return join(stamp("LOOK", WARN), f"every clip here is whole ({clips}), but see the warnings above.")
     said = [f"{words.number(odd)} odd"] * bool(odd) + [f"{words.number(unknown)} not known"] * bool(unknown)
     if not said:
         which = "the clip is" if total == 1 else f"all {clips}{where} are"
-        line = f"{which} whole by structure. Someone looks at the pictures."
-        return join(stamp("SOUND", GOOD), line)
-    sound = words.number(total - odd - unknown)
-    return join(stamp("LOOK", WARN), f"{sound} of {clips}{where} sound, {words.listed(said)}.")
+        line = f"{which} complete. Somebody has to look at the pictures: this cannot."
+        return join(stamp("WHOLE", GOOD), line)
+    whole = words.number(total - odd - unknown)
+    return join(stamp("LOOK", WARN), f"{whole} of {clips}{where} whole, {words.listed(said)}.")

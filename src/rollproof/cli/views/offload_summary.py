@@ -37,18 +37,20 @@ def offload_lines(
     plans: Sequence[RollPlanned] = (),
     *,
     cards: int = 0,
+    everything: bool = False,
     quiet: bool = False,
     width: int = 80,
     fancy: bool = True,
 ) -> Iterator[Text]:
-    """Everything, the verdict last. `cards` is how many were named. `quiet` leaves errors and verdicts."""
+    """State, reasons, what to do, and the verdict last. `cards` is how many were named. `quiet` leaves errors and
+    verdicts; `everything` adds what each drive holds, and where."""
     if not quiet:
         for plan in plans if result.verdict == "planned" else ():
             yield from _plan_lines(plan)
         for roll in result.rolls:
             if roll.verdict in ("proven", "not proven"):
-                yield from _roll_lines(roll)
-    findings = list(finding_lines(_all_findings(result), errors_only=quiet))
+                yield from _roll_lines(roll, everything=everything)
+    findings = list(finding_lines(_all_findings(result), errors_only=quiet, everything=everything))
     yield from findings[1:] if quiet else findings
     if not quiet:
         yield from _reason_lines(result)
@@ -92,14 +94,17 @@ def _reason_lines(result: OffloadResult) -> Iterator[Text]:
                 yield join("    Next: ", safe(remedy))
 
 
-def _roll_lines(roll: RollResult) -> Iterator[Text]:
+def _roll_lines(roll: RollResult, *, everything: bool) -> Iterator[Text]:
     what = [words.counted(roll.clips, "clip"), words.counted(roll.files, "file"), words.size(roll.bytes)]
     time = words.took(roll.seconds["total"]) if "total" in roll.seconds else ""
     yield Text()
     yield join(Text("Roll ", STRONG), safe(roll.roll, STRONG), ": " + ", ".join(what), f", in {time}" if time else "")
+    if not everything and _without_trouble(roll):
+        yield _proven_everywhere(roll)
+        return
     labels = [safe(each.drive).plain for each in roll.destinations]
     label_width = min(max((cell_len(label) for label in labels), default=0), _LABEL_LIMIT)
-    state_width = max((len(_STATES[each.state][0]) for each in roll.destinations), default=0)
+    state_width = max((len(_state(each)[0]) for each in roll.destinations), default=0)
     for destination in roll.destinations:
         yield from _destination_lines(destination, label_width, state_width)
     damaged = _damaged(roll)
@@ -118,6 +123,27 @@ def _roll_lines(roll: RollResult) -> Iterator[Text]:
         yield Text(f"  {reads}" + (" Not every pass was shown to come from the card itself." if evidence else ""))
 
 
+def _without_trouble(roll: RollResult) -> bool:
+    """Whether one line says it all: every copy proven, each read back in the same way, no clip damaged."""
+    ways = {destination.readback for destination in roll.destinations}
+    proven = all(destination.state == "proven" for destination in roll.destinations)
+    return proven and len(ways) == 1 and roll.source_kind == "card" and not _damaged(roll)
+
+
+def _proven_everywhere(roll: RollResult) -> Text:
+    drives = words.listed([safe(destination.drive).plain for destination in roll.destinations])
+    way = _READBACK[roll.destinations[0].readback]
+    return join("  ", Text("proven", GOOD), f" on {drives}, {'each ' if len(roll.destinations) > 1 else ''}{way}")
+
+
+def _state(destination: DestinationResult) -> tuple[str, str]:
+    """The word for a copy's state. One that read back as something else is not merely unfinished."""
+    differs = any(finding.kind == "readback-differs" for finding in destination.findings if finding.severity == "error")
+    if differs and destination.state in ("incomplete", "failed"):
+        return "READS BACK WRONG", BAD
+    return _STATES[destination.state]
+
+
 def _of_copy(roll: RollResult) -> bool:
     return roll.source_kind == "copy"
 
@@ -130,7 +156,7 @@ def _source_lines(roll: RollResult) -> Iterator[Text]:
 
 
 def _destination_lines(destination: DestinationResult, label_width: int, state_width: int) -> Iterator[Text]:
-    word, style = _STATES[destination.state]
+    word, style = _state(destination)
     total = words.counted(destination.files_total, "file")
     if destination.state == "proven":
         files = f"{words.number(destination.files_proven)} of {total}"
@@ -158,7 +184,7 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
     if plan.layout:
         yield join("  ", safe(plan.layout, QUIET))
     if plan.roll_from:
-        yield Text(f"  so called by {plan.roll_from}", QUIET)
+        yield Text(f"  name taken from {plan.roll_from}", QUIET)
     times = "twice" if plan.source_passes > 1 else "once"
     yield Text(f"  The {'source' if plan.of_copy else 'card'} would be read {times}.")
     label_width = min(max((cell_len(safe(each.drive).plain) for each in plan.drives), default=0), _LABEL_LIMIT)

@@ -22,12 +22,15 @@ _READBACK = {
 }
 
 
-def verify_lines(result: VerifyResult, *, quiet: bool = False, width: int = 80, fancy: bool = True) -> Iterator[Text]:
-    """Everything, the verdict last. `quiet` leaves errors and the verdict."""
+def verify_lines(
+    result: VerifyResult, *, everything: bool = False, quiet: bool = False, width: int = 80, fancy: bool = True
+) -> Iterator[Text]:
+    """A line for every copy, the findings, the verdict last. `quiet` leaves errors and the verdict; `everything` adds
+    what was written beside each copy."""
     if not quiet:
         for copy in result.copies:
-            yield from _copy_lines(copy)
-    findings = list(finding_lines(_all_findings(result), errors_only=quiet))
+            yield from _copy_lines(copy, everything=everything)
+    findings = list(finding_lines(_all_findings(result), errors_only=quiet, everything=everything))
     yield from findings[1:] if quiet else findings
     if not quiet:
         yield rule(width, fancy=fancy)
@@ -41,16 +44,15 @@ def _all_findings(result: VerifyResult) -> list[Finding]:
     return found
 
 
-def _copy_lines(copy: VerifiedCopy) -> Iterator[Text]:
+def _copy_lines(copy: VerifiedCopy, *, everything: bool) -> Iterator[Text]:
     word, style = ("proven", GOOD) if copy.verdict == "proven" else ("NOT PROVEN", BAD)
     what = f"{words.counted(copy.files, 'file')}, {words.size(copy.bytes)}, {_READBACK[copy.readback]}"
-    yield Text()
     yield join(Text("Roll ", STRONG), safe(copy.roll, STRONG), "  ", Text(word, style), f"  {what}")
     yield join("  ", safe(copy.path, QUIET))
     yield from _path_lines("differ", copy.differ, BAD)
     yield from _path_lines("missing", copy.missing, BAD)
     yield from _path_lines("unknown", copy.unknown, WARN)
-    if copy.appended:
+    if copy.appended and everything:
         yield join("  written beside it: ", words.listed([safe(name).plain for name in copy.appended]))
 
 

@@ -1,4 +1,4 @@
-"""How the question *may this card be wiped?* ends on the screen: the answer first and large, then what it rests on."""
+"""How the question *may this card be wiped?* ends on the screen: what it rests on, the reasons, the answer last."""
 
 from __future__ import annotations
 
@@ -16,13 +16,14 @@ from rollproof.models.findings import Finding
 from rollproof.models.results import MayWipeResult, WipeCopy
 
 _MOST_REASONS = 3
+_MOST_NAMES = 3
 _NAME_IT_THEMSELVES = ("not-offloaded", "card-unknown", "card-missing", "not-a-card-root")
 _BASIS = {
-    "reread": "the card was read again just now and compared by content",
-    "listing": "nothing on the card changed since this station read it twice; it was not read again",
-    None: "none; the judgement ended before it had one",
+    "reread": "The card was read again just now and compared by content.",
+    "listing": "The card was not read again: nothing on it changed since this station read it twice.",
+    None: "The card was not read: what is said below is enough to keep it.",
 }
-_NOTHING_ON_IT = "every folder of the card was looked into just now"
+_NOTHING_ON_IT = "Every folder of the card was looked into just now."
 _READBACK = {
     "medium": "read back from the drive itself",
     "server": "read back from its server",
@@ -45,39 +46,41 @@ def wipe_lines(
     width: int = 80,
     fancy: bool = True,
 ) -> Iterator[Text]:
-    """Everything, the reminder last. `plain` writes the answer small; `quiet` leaves the answer and its reasons."""
+    """What to check, the reasons, what to do, and the answer itself as the last line. `plain` writes it small only;
+    `quiet` leaves the answer and its reasons; `show_all` adds paths, devices and records."""
     wipe = result.answer == "MAY WIPE"
     style = GOOD if wipe else BAD
-    if plain or quiet:
-        yield Text(result.answer, f"{style} bold")
-    else:
-        yield Text()
-        yield from (Text(row, f"{style} bold") for row in large(result.answer, width, fancy=fancy))
-        yield Text()
     reasons = [finding for finding in result.findings if finding.severity == "error"]
-    yield from _reason_lines(reasons, show_all=show_all)
     if not quiet:
         yield from _card_lines(result)
-        yield from _copy_lines(result.copies)
-        yield from finding_lines([finding for finding in result.findings if finding.severity != "error"])
+        yield from _copy_lines(result.copies, show_all=show_all)
         if result.permits:
-            yield Text()
             yield join("The permit is written beside ", words.counted(len(result.permits), "copy", "copies"), ".")
-            yield from (join("  ", safe(path, QUIET)) for path in result.permits)
+            yield from (join("  ", safe(path, QUIET)) for path in result.permits if show_all)
+        others = [finding for finding in result.findings if finding.severity != "error"]
+        yield from finding_lines(others, everything=show_all)
+    yield from _reason_lines(reasons, show_all=show_all)
+    if not quiet:
         yield rule(width, fancy=fancy)
     yield Text(FORMAT_IT if wipe else KEEP_IT)
+    if not (plain or quiet):
+        yield from (Text(row, f"{style} bold") for row in large(result.answer, width, fancy=fancy))
+    yield Text(result.answer, f"{style} bold")
 
 
 def _reason_lines(reasons: list[Finding], *, show_all: bool) -> Iterator[Text]:
     shown = reasons if show_all else reasons[:_MOST_REASONS]
     if not shown:
         return
-    yield Text("Why", STRONG)
+    yield Text()
+    yield Text("Why the card is kept", STRONG)
     for number, finding in enumerate(shown, 1):
         path = finding.path if finding.count == 1 and finding.kind not in _NAME_IT_THEMSELVES else ""
         yield join(f"  {number}. ", located("", path, finding.detail))
         if finding.count > 1:
-            yield join(f"     {words.counted(finding.count, 'file')}, the first: ", safe(finding.path))
+            names = [safe(name).plain for name in finding.others[: None if show_all else _MOST_NAMES]]
+            more = f": {words.listed(names)}" if names else ""
+            yield join(f"     {words.counted(finding.count, 'file')}, the first: ", safe(finding.path), more)
         if finding.remedy:
             yield join("     Next: ", safe(finding.remedy))
     if len(reasons) > len(shown):
@@ -88,7 +91,6 @@ def _reason_lines(reasons: list[Finding], *, show_all: bool) -> Iterator[Text]:
 def _card_lines(result: MayWipeResult) -> Iterator[Text]:
     if not result.capacity_bytes:
         return
-    yield Text()
     yield Text("Check against the card in your hand", STRONG)
     label = join("labelled ", safe(result.label)) if result.label else Text("no label")
     yield join("  ", label, f", {words.size(result.capacity_bytes)}")
@@ -103,10 +105,10 @@ def _card_lines(result: MayWipeResult) -> Iterator[Text]:
         of = join(" of ", safe(roll.production)) if roll.production else Text()
         count = f": {words.counted(roll.copies_counted, 'copy', 'copies')} counted, {roll.copies_required} required"
         yield join("  roll ", safe(roll.roll, STRONG), of, count)
-    yield Text(f"  basis: {_NOTHING_ON_IT if result.basis and not result.files else _BASIS[result.basis]}")
+    yield Text(f"  {_NOTHING_ON_IT if result.basis and not result.files else _BASIS[result.basis]}")
 
 
-def _copy_lines(copies: list[WipeCopy]) -> Iterator[Text]:
+def _copy_lines(copies: list[WipeCopy], *, show_all: bool) -> Iterator[Text]:
     if not copies:
         return
     yield Text()
@@ -116,9 +118,10 @@ def _copy_lines(copies: list[WipeCopy]) -> Iterator[Text]:
         there = "attached" if copy.attached else f"absent, last seen {_moment(copy.seen_at)}"
         role = join(" (", safe(copy.role), ")") if copy.role and copy.role != copy.drive else Text()
         yield join("  ", safe(copy.drive, STRONG), role, "  ", counted, f"  {there}, {_READBACK[copy.readback]}")
-        if copy.device:
+        if copy.device and show_all:
             yield join("    on ", safe(copy.device))
-        yield join("    ", safe(copy.why or "no record says more"))
+        if show_all or not copy.counted:
+            yield join("    ", safe(copy.why or "no record says more"))
 
 
 def _moment(text: str | None) -> str:

@@ -233,8 +233,8 @@ class _Judge:
             )
             return
         else:
-            self.basis = "reread"
             offloads = known.by_reread(card, ledger)
+            self.basis = "reread" if known.read is not None else None
         self.read, self.hashes = known.read, known.hashes
         self.reasons += about_production(offloads, rules)
         look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.emit, self.cancel, self.now)

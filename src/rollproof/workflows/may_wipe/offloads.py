@@ -27,6 +27,12 @@ from rollproof.workflows.may_wipe.reading import TreeRead, read_tree
 _LOOKED_UP_AT_ONCE = 500
 
 
+def _may_be_known(card: CardInHand, ledger: Ledger) -> bool:
+    """Whether a file on the card has a path and a size that were offloaded before. Such a file makes no card known:
+    it only says that reading the card can tell more."""
+    return ledger.knows_one_of((file.path, file.size) for file in card.snapshot.files if file.size)
+
+
 @dataclass(slots=True)
 class OffloadsOfCard:
     """Finds the offloads that a card is of. `read` and `hashes` are what is then known of its content; what speaks
@@ -78,8 +84,8 @@ class OffloadsOfCard:
     def by_reread(self, card: CardInHand, ledger: Ledger) -> list[KnownOffload]:
         """Read the card from the medium and look the hashes up; by content, never by name."""
         algorithms = ledger.algorithms()
-        if not algorithms:
-            return []  # nothing was ever offloaded here: there is nothing to compare with
+        if not algorithms or not (self.request.reread or _may_be_known(card, ledger)):
+            return []  # there is nothing to compare with: reading all of it would end in the same answer
         read = read_tree(
             self.io,
             card.root,
