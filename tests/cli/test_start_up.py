@@ -10,6 +10,7 @@ import shlex
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -124,6 +125,26 @@ def test_every_command_has_help_with_examples_that_it_would_understand(
         found = commands.get_command(None, words[1])  # type: ignore[arg-type]
         assert found is not None
         found.make_context(words[1], words[2:])  # raises on an option that is not there
+
+
+def test_the_list_of_commands_fits_on_a_screen(capsys: pytest.CaptureFixture[str], monkeypatch: Any) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    run_line("--help")
+    assert len(capsys.readouterr().out.splitlines()) <= 23
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_what_a_command_is_for_and_its_daily_options_fit_on_a_screen(
+    command: str, capsys: pytest.CaptureFixture[str], monkeypatch: Any
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    run_line(command, "--help")
+    before, examples, after = capsys.readouterr().out.partition("Examples:")
+    assert len(before.splitlines()) <= 22
+    assert examples
+    if "Rarely needed:" in before + after:
+        assert "Rarely needed:" in after
+        assert "--json" in after.partition("Rarely needed:")[2]
 
 
 def completed(line: str) -> list[str]:

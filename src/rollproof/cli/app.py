@@ -13,11 +13,11 @@ import click
 from rollproof import __version__
 
 COMMANDS = {
-    "inspect": "Show what is on a card, in a copy, on a drive; is every clip whole?",
+    "inspect": "What is on a card or a copy? Is every clip whole?",
     "offload": "Copy cards to several drives, prove every copy, write it down.",
     "may-wipe": "May this card be wiped? MAY WIPE or KEEP, with reasons.",
     "verify": "Read copies again and compare them with their manifests.",
-    "audit": "Audit a production over all its drives: short, damaged, missing?",
+    "audit": "All rolls on all drives: is anything short or missing?",
     "handover": "A drive leaves: check it, write it down, print the receipt.",
     "receive": "A drive arrives: read it again, compare, print the receipt.",
     "custody": "Show who had what when, and who signed it; name known keys.",
@@ -25,7 +25,7 @@ COMMANDS = {
     "packing-list": "List what is on drives, to be sent ahead of them.",
     "clips": "List clips for editorial, as CSV too.",
     "report": "Write the report of a day or of the production.",
-    "rolls": "Show the rolls this station has seen, or one roll's whole story.",
+    "rolls": "The rolls this station has seen, or one roll's story.",
     "ledger": "Make the station's memory anew from drives.",
     "drives": "Show the attached drives: device, space, role.",
     "init": "Write a commented production file to fill in.",
@@ -57,18 +57,17 @@ class Commands(click.Group):
             ctx.fail(f"There is no command {args[0]!r}. Commands: {', '.join(COMMANDS)}.")
         return super().resolve_command(ctx, args)
 
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The commands alone: `--help` has shown itself, and the list is to fit on one screen."""
+        self.format_commands(ctx, formatter)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The list for `--help`, from the table alone."""
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-_EXAMPLES = """\b
-Examples:
-  rollproof offload /media/A003 --to /mnt/primary --to /mnt/backup
-  rollproof verify /mnt/backup
-  rollproof COMMAND --help      every command, with examples
-"""
+_EXAMPLES = "rollproof COMMAND --help: each command with examples. rollproof --version"
 
 
 @click.group(
@@ -79,11 +78,7 @@ Examples:
 )
 @click.version_option(__version__, prog_name="rollproof", message="%(prog)s %(version)s")
 def commands() -> None:
-    """Copy camera cards to several drives at once, prove every copy, and write it down.
-
-    A copy is called proven only when the card was read twice and the copy was read back from its drive, all with the
-    same hash. Cards are only ever read: never written to, never formatted.
-    """
+    """Copy camera cards to several drives, and prove every copy."""
 
 
 def invoke(arguments: Sequence[str], obj: object) -> int:

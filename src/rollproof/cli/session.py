@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from importlib import import_module
 from typing import IO, TYPE_CHECKING, Any
 
@@ -84,6 +84,29 @@ class Session:
         return self._output.lost if self._output is not None else None
 
 
+RARE = frozenset(
+    {
+        "--accept", "--against", "--add-hash", "--all", "--block", "--day", "--expect-clips", "--expect-last", "--hash",
+        "--json", "--no-posters", "--note", "--production", "--quiet", "--reads", "--reason", "--role", "--roll",
+        "--sheet", "--silent", "--since", "--single-read", "--strict", "--system-disk", "--unit", "--via",
+    }
+)  # fmt: skip
+"""Options that come last in `--help`, after the examples, where a command has more options than a screen holds."""
+
+
+def _is_rare(option: click.Parameter) -> bool:
+    return not RARE.isdisjoint(option.opts)
+
+
+def _section(
+    ctx: click.Context, formatter: click.HelpFormatter, title: str, options: Sequence[click.Parameter]
+) -> None:
+    rows = [row for option in options if (row := option.get_help_record(ctx)) is not None]
+    if rows:
+        with formatter.section(title):
+            formatter.write_dl(rows)
+
+
 class Job(click.Command):
     """A command that does one job for a person.
 
@@ -104,6 +127,15 @@ class Job(click.Command):
         self.empty_answer = dict(empty_answer or {"findings": []})
         self.what_is_safe = what_is_safe
         self.failure_line = failure_line
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The options of every day; the others come after the examples."""
+        _section(ctx, formatter, "Options", [each for each in self.get_params(ctx) if not _is_rare(each)])
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The examples, then the options that few need."""
+        super().format_epilog(ctx, formatter)
+        _section(ctx, formatter, "Rarely needed", [each for each in self.get_params(ctx) if _is_rare(each)])
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Parse, after noting which command it is: errors, those of usage too, are worded by it."""
