@@ -450,8 +450,8 @@ PROTECTIONS = (
     ),
     Protection(
         "the card is looked at once more after its last read", "workflows/offload/card_source.py",
-        "        if problem is not None or after is None:\n            finding = Finding(",
-        "        if after is None:\n            return []\n        if False:\n            finding = Finding(",
+        "        if problem is not None or after is None:\n            finding = error(",
+        "        if after is None:\n            return []\n        if False:\n            finding = error(",
         "faults/test_card_changes.py::another_card_at_the_same_mount_point",
     ),
     Protection(
