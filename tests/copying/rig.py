@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from rollproof.copying.drive_side import DriveSide
-from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
+from rollproof.copying.engine import CardSide, CopyOutcome, EngineRun, Offloading
 from rollproof.copying.plan import Action
 from rollproof.copying.writer import WriteWays
 from rollproof.hashing import proof_algorithm
@@ -144,7 +144,5 @@ class Rig:
         ]
         root = io.open_root(os.fsencode(self.card))
         card = CardSide(root, snapshot, MediumAccess(io, self.way, at_once=self.settings.files_at_once), passes, settle)
-        outcome = Offloading(
-            io, "A003", card, sides, board, settings=self.settings, cancel=cancel or Cancel(), emit=emit
-        ).run()
+        outcome = Offloading(io, "A003", card, sides, board, EngineRun(self.settings, cancel or Cancel(), emit)).run()
         return Run(outcome, board, snapshot, events, works)

@@ -21,7 +21,7 @@ from rollproof.models.findings import Kind
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Limits
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.parcels import Parcel, ParcelStream, Segment
+from rollproof.reading.parcels import Parcel, ParcelStream, ReadAhead, Segment
 
 CARD = {f"F{number:03}.dng": 5_000 for number in range(60)}
 
@@ -101,9 +101,7 @@ def test_a_buffer_that_a_hanging_call_may_touch_stays_as_it_is_for_the_others_an
         buffer.view[:4] = b"good"
         return [Segment(0, 0, 4, 0, True)]
 
-    stream = ParcelStream(
-        pool, iter([fill]), ["hangs", "works"], buffers=2, depth=1, stop_asked=lambda: False, name="test"
-    )
+    stream = ParcelStream(pool, iter([fill]), ["hangs", "works"], ReadAhead("test", 1, 2, lambda: False))
     stream.start()
     given.append(next(stream.parcels("hangs")))
     buffer = given[0].buffer

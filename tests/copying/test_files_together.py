@@ -17,7 +17,8 @@ from rollproof.hashing import new_hasher
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.volumes import Evidence, MediumWay
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.hashpass import HashPass
+from rollproof.reading.hashpass import HashPass, PassSettings
+from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.reading.turns import TURNS
 from rollproof.storage.io import Io
@@ -38,7 +39,8 @@ class Read:
         self.evidence: set[Evidence] = set()
         self.faults: dict[str, Finding] = {}
         root = io.open_root(os.fsencode(card))
-        reader = TreeReader(io, root, files, MediumAccess(io, MediumWay.DIRECT, at_once=at_once), SMALL)
+        tree = OpenTree(root, files, MediumAccess(io, MediumWay.DIRECT, at_once=at_once))
+        reader = TreeReader(io, tree, SMALL)
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
             self.texts[os.fsdecode(files[number].path)] = texts["xxh128"]
@@ -48,9 +50,7 @@ class Read:
             self.faults[os.fsdecode(files[number].path)] = finding
 
         try:
-            work = HashPass(
-                BufferPool(SMALL.block_bytes), reader, ("xxh128",), SMALL, stop_asked=lambda: False, name="p"
-            )
+            work = HashPass(BufferPool(SMALL.block_bytes), reader, ("xxh128",), SMALL, PassSettings("p", lambda: False))
             work.run(range(len(files)), hashed, fault)
         finally:
             io.close(root)
@@ -206,7 +206,8 @@ def test_nobody_waits_for_a_turn_while_a_file_in_trouble_is_tried_again(card: Pa
     io = Slow(system_io(), [Rule(Fail(errno.EIO), operation, path=b"05.dng", onward=True)], reads_at_once=AT_ONCE)
     root = io.open_root(os.fsencode(card))
     files = listing(card).files
-    reader = TreeReader(io, root, files, MediumAccess(io, MediumWay.DIRECT, at_once=AT_ONCE), SMALL)
+    tree = OpenTree(root, files, MediumAccess(io, MediumWay.DIRECT, at_once=AT_ONCE))
+    reader = TreeReader(io, tree, SMALL)
     pool = BufferPool(SMALL.block_bytes)
     segments = [segment for job in reader.jobs(range(len(files))) for segment in job(pool.take())]
     reader.close()

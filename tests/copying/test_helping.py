@@ -10,7 +10,7 @@ from rollproof.copying.helping import Donor, Helping
 from rollproof.models.events import DriveDone, Event
 from rollproof.models.volumes import Limits, MediumWay
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.parcels import ParcelStream, Segment
+from rollproof.reading.parcels import ParcelStream, ReadAhead, Segment
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.system import system_io
 
@@ -105,9 +105,7 @@ def test_a_drive_that_has_come_to_the_end_of_the_stream_cannot_be_let_go_any_mor
     def fill(buffer: object) -> list[Segment]:
         return [Segment(0, 0, 4, 0, True)]
 
-    stream = ParcelStream(
-        BufferPool(4096), iter([fill]), ["one"], buffers=2, depth=1, stop_asked=lambda: False, name="test"
-    )
+    stream = ParcelStream(BufferPool(4096), iter([fill]), ["one"], ReadAhead("test", 1, 2, lambda: False))
     stream.start()
     for parcel in stream.parcels("one"):
         stream.done("one", parcel)

@@ -9,60 +9,51 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from rollproof.copying.falling_behind import nobody_to_follow, not_the_cards, not_to_be_had
 from rollproof.copying.helping import Donor, Helping
 from rollproof.copying.plan import same_time
+from rollproof.copying.shared import Shared
 from rollproof.copying.writer import CopyWriter
 from rollproof.hashing import Hasher, new_hasher
 from rollproof.models.errors import DriveFault
-from rollproof.models.tree import FileEntry
-from rollproof.proof.board import ProofBoard, SourceState
-from rollproof.reading.buffers import BufferPool
-from rollproof.reading.parcels import ParcelStream, Segment, Stalled, Stopped
-from rollproof.reading.settings import Settings
+from rollproof.proof.board import SourceState
+from rollproof.reading.open_tree import OpenTree
+from rollproof.reading.parcels import ParcelStream, ReadAhead, Segment, Stalled, Stopped
 from rollproof.reading.treereader import TreeLost, TreeReader
-from rollproof.storage.io import Io
 
 _POLL_SECONDS = 0.2
 _HASH_POLL_SECONDS = 0.05
 
 
+@dataclass(frozen=True, slots=True)
+class CatchUpTold:
+    """Whom it tells what: `moved(bytes, whole files, number)` as bytes are written, `busy` and `idle` around the
+    writing. `stop_asked` says whether the drive's own end was asked for."""
+
+    stop_asked: Callable[[], bool]
+    moved: Callable[[int, int, int], None]
+    busy: Callable[[], None]
+    idle: Callable[[], None]
+
+
 class CatchUp:
-    """Takes files from donors for one drive. For the drive's own thread.
+    """Takes files from donors for one drive, `depth` reads in flight. For the drive's own thread."""
 
-    `moved(bytes, whole files, number)` is called as bytes are written, `busy` and `idle` around the writing.
-    """
-
-    def __init__(
-        self,
-        io: Io,
-        files: Sequence[FileEntry],
-        board: ProofBoard,
-        pool: BufferPool,
-        settings: Settings,
-        writer: CopyWriter,
-        *,
-        drive: str,
-        depth: int,
-        stop_asked: Callable[[], bool],
-        moved: Callable[[int, int, int], None],
-        busy: Callable[[], None],
-        idle: Callable[[], None],
-    ) -> None:
-        self._io = io
-        self._files = files
-        self._board = board
-        self._pool = pool
-        self._settings = settings
+    def __init__(self, shared: Shared, writer: CopyWriter, drive: str, depth: int, told: CatchUpTold) -> None:
+        self._io = shared.io
+        self._files = shared.files
+        self._board = shared.board
+        self._pool = shared.pool
+        self._settings = shared.settings
         self._writer = writer
         self._drive = drive
         self._depth = depth
-        self._stop_asked = stop_asked
-        self._moved = moved
-        self._busy = busy
-        self._idle = idle
+        self._stop_asked = told.stop_asked
+        self._moved = told.moved
+        self._busy = told.busy
+        self._idle = told.idle
         self._state: Hasher | None = None
         self._refused = -1
         self._left: list[int] = []
@@ -118,20 +109,23 @@ class CatchUp:
         self._busy()
         self._writer.begin_again()
         self._idle()
-        reader = TreeReader(
-            self._io, donor.root, self._files, donor.access, self._settings,
+        tree = OpenTree(
+            donor.root, self._files, donor.access,
             drive=donor.drive, where=lambda number: self._where(donor, number),
             same_time=lambda now, then: same_time(now, then, donor.limits),
         )  # fmt: skip
+        reader = TreeReader(self._io, tree, self._settings)
         stream = ParcelStream(
             self._pool,
             reader.jobs(self._given_by_the_card(numbers)),
             [self._drive],
-            buffers=max(self._settings.pass_buffers, self._depth + 1),
-            depth=self._depth,
-            stop_asked=self._stop_asked,
-            name=f"catch-up-{self._drive}",
-            stall_seconds=self._settings.stall_seconds,
+            ReadAhead(
+                f"catch-up-{self._drive}",
+                self._depth,
+                max(self._settings.pass_buffers, self._depth + 1),
+                self._stop_asked,
+                self._settings.stall_seconds,
+            ),
         )
         stream.start()
         done = -1

@@ -16,6 +16,7 @@ from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.falling_behind import who_falls_behind
 from rollproof.copying.helping import Helping
 from rollproof.copying.lane import Lane
+from rollproof.copying.shared import Shared
 from rollproof.copying.zero_watch import ZeroWatch
 from rollproof.hashing import ALGORITHMS
 from rollproof.models.errors import Interrupted
@@ -27,8 +28,9 @@ from rollproof.models.source_words import CARD, SourceWords
 from rollproof.models.tree import Snapshot
 from rollproof.proof.board import ProofBoard
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.hashpass import HashPass, SegmentHasher, consume
-from rollproof.reading.parcels import ParcelStream, Stopped
+from rollproof.reading.hashpass import HashPass, PassSettings, SegmentHasher, consume
+from rollproof.reading.open_tree import OpenTree
+from rollproof.reading.parcels import ParcelStream, ReadAhead, Stopped
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.storage.errors import hanging
@@ -97,6 +99,15 @@ class _Pulse(Cancel):
         return self._asked()
 
 
+@dataclass(frozen=True, slots=True)
+class EngineRun:
+    """How one roll is copied: the settings, who may ask for its end, and who is told what happens."""
+
+    settings: Settings
+    cancel: Cancel
+    emit: Emit
+
+
 class Offloading:
     """One card to several drives. Make it, `run` it once."""
 
@@ -107,17 +118,15 @@ class Offloading:
         card: CardSide,
         drives: Sequence[DriveSide],
         board: ProofBoard,
-        *,
-        settings: Settings,
-        cancel: Cancel,
-        emit: Emit,
+        run: EngineRun,
     ) -> None:
+        settings, emit = run.settings, run.emit
         self._io = io
         self._roll = roll
         self._card = card
         self._board = board
         self._settings = settings
-        self._cancel = cancel
+        self._cancel = run.cancel
         self._emit = emit
         self._changed = threading.Condition()
         self._settled = threading.Event()
@@ -126,14 +135,11 @@ class Offloading:
         self._pool = BufferPool(settings.block_bytes)
         self._began = time.monotonic()
         helping = Helping(roll, [side.drive for side in drives], emit)
-        empty = list(card.snapshot.empty_folders())
-        self._lanes = [
-            Lane(
-                io, roll, side, card.snapshot.files, empty, board, self._pool, settings, helping,
-                stop_asked=self._stop_asked, source_settled=self._settled, emit=emit, changed=self._notify,
-            )
-            for side in drives
-        ]  # fmt: skip
+        shared = Shared(
+            io, roll, card.snapshot.files, list(card.snapshot.empty_folders()), board, self._pool, settings, helping,
+            self._stop_asked, self._settled, emit, self._notify,
+        )  # fmt: skip
+        self._lanes = [Lane(side, shared) for side in drives]
         self._outcome = CopyOutcome([], [])
         self._hash_groups = _hash_groups(board.algorithms)
         self._hash_names = [f"hash {' '.join(group)}" for group in self._hash_groups]
@@ -143,10 +149,8 @@ class Offloading:
     def run(self) -> CopyOutcome:
         """Copy, read everything again, seal every drive; returns when all lanes ended or were left behind."""
         card = self._card
-        reader = TreeReader(
-            self._io, card.root, card.snapshot.files, card.access, self._settings,
-            same_time=card.same_time, words=card.words,
-        )  # fmt: skip
+        tree = OpenTree(card.root, card.snapshot.files, card.access, same_time=card.same_time, words=card.words)
+        reader = TreeReader(self._io, tree, self._settings)
         reader.begin_pass()
         numbers = range(len(self._card.snapshot.files))
         stream = ParcelStream(
@@ -154,10 +158,12 @@ class Offloading:
             reader.jobs(numbers),
             [*self._hash_names, *(lane.drive for lane in self._lanes)],
             # beside those being read, for the lag of hashes and drives
-            buffers=max(self._settings.copy_buffers, self._card.read_depth + 5),
-            depth=self._card.read_depth,
-            stop_asked=self._stop_asked,
-            name="card",
+            ReadAhead(
+                "card",
+                self._card.read_depth,
+                max(self._settings.copy_buffers, self._card.read_depth + 5),
+                self._stop_asked,
+            ),
         )
         threading.Thread(target=self._source, args=(stream, reader), name="card", daemon=True).start()
         for group, name in zip(self._hash_groups, self._hash_names, strict=True):
@@ -327,7 +333,7 @@ class Offloading:
     def _read_again(self, size: int) -> None:
         card, board = self._card, self._board
         files = card.snapshot.files
-        reader = TreeReader(self._io, card.root, files, card.access, self._settings)
+        reader = TreeReader(self._io, OpenTree(card.root, files, card.access), self._settings)
         self._emit(LegStarted(self._roll, Leg.READ_CARD_AGAIN, "", len(files), size))
 
         def moved(count: int, done: int, number: int) -> None:
@@ -338,7 +344,7 @@ class Offloading:
         try:
             HashPass(
                 self._pool, reader, (board.proof_algorithm,), self._settings,
-                stop_asked=self._stop_asked, name="card again", depth=card.read_depth,
+                PassSettings("card again", self._stop_asked, card.read_depth),
             ).run(range(len(files)), board.source_hashed_again, board.source_fault, moved)  # fmt: skip
             ok = True
         finally:

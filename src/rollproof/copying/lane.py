@@ -8,30 +8,26 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
-from collections.abc import Callable, Sequence
 
-from rollproof.copying.catching_up import CatchUp
+from rollproof.copying.catching_up import CatchUp, CatchUpTold
 from rollproof.copying.drive_side import DriveSide, Watch
 from rollproof.copying.falling_behind import fell_behind, had_fallen_behind
-from rollproof.copying.helping import Donor, Helping
+from rollproof.copying.helping import Donor
 from rollproof.copying.plan import Action, same_time
+from rollproof.copying.shared import Shared
 from rollproof.copying.suspects import SuspectCopies
-from rollproof.copying.writer import CopyWriter
+from rollproof.copying.writer import CopyWriter, WriterTarget, WriterTold
 from rollproof.models.errors import DriveFault
-from rollproof.models.events import Emit, FindingRaised, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.events import FindingRaised, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import inert, shown
-from rollproof.models.tree import FileEntry
-from rollproof.proof.board import ProofBoard
-from rollproof.reading.buffers import BufferPool
-from rollproof.reading.hashpass import HashPass
+from rollproof.reading.hashpass import HashPass, PassSettings
+from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import FellBehind, Parcel, ParcelStream, Stopped
-from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.reading.turns import TURNS
 from rollproof.storage.errors import write_trouble
-from rollproof.storage.io import Io
 
 _WRITTEN = (Action.COPY, Action.REPLACE)
 
@@ -39,36 +35,16 @@ _WRITTEN = (Action.COPY, Action.REPLACE)
 class Lane:
     """Runs one drive. Results are read by the engine after `ended` is set (or when the lane was left behind)."""
 
-    def __init__(
-        self,
-        io: Io,
-        roll: str,
-        side: DriveSide,
-        files: Sequence[FileEntry],
-        empty_folders: Sequence[bytes],
-        board: ProofBoard,
-        pool: BufferPool,
-        settings: Settings,
-        helping: Helping,
-        *,
-        stop_asked: Callable[[], bool],
-        source_settled: threading.Event,
-        emit: Emit,
-        changed: Callable[[], None],
-    ) -> None:
-        self._io = io
-        self._roll = roll
+    def __init__(self, side: DriveSide, shared: Shared) -> None:
+        self._shared = shared
+        self._io = shared.io
+        self._roll = shared.roll
         self._side = side
-        self._files = files
-        self._empty_folders = empty_folders
-        self._board = board
-        self._pool = pool
-        self._settings = settings
-        self._helping = helping
-        self._all_stop = stop_asked
-        self._source_settled = source_settled
-        self._emit = emit
-        self._changed = changed
+        self._files = shared.files
+        self._board = shared.board
+        self._settings = shared.settings
+        self._helping = shared.helping
+        self._emit = shared.emit
         self.drive = side.drive
         self.watch = Watch()
         self.ended = threading.Event()
@@ -84,12 +60,14 @@ class Lane:
         self.reads_hang = False
         """A read on another drive did not come back: no handle of the offload may be closed."""
         self.notes: list[Finding] = []
-        self.write_bytes = size_of(files, (number for number, action in enumerate(side.actions) if action in _WRITTEN))
+        self.write_bytes = size_of(
+            shared.files, (number for number, action in enumerate(side.actions) if action in _WRITTEN)
+        )
         self._root = -1
         # where one file is read at a time, a thread waits more than it works
         self._takes_turns = side.access.at_once > 1
         self._turn = TURNS.turn()
-        self._suspects = SuspectCopies(io, side.drive, files, side.actions, board)
+        self._suspects = SuspectCopies(shared.io, side.drive, shared.files, side.actions, shared.board)
 
     def start(self, stream: ParcelStream) -> None:
         """Begin, as the stream's consumer named by the drive."""
@@ -107,7 +85,7 @@ class Lane:
 
     def _stop_asked(self) -> bool:
         # a lane that was left behind and comes back must not go on: its drive was called failed
-        return self._left_behind or self._all_stop()
+        return self._left_behind or self._shared.stop_asked()
 
     def _run(self, stream: ParcelStream) -> None:
         root = -1
@@ -152,7 +130,7 @@ class Lane:
             finally:
                 self.watch.idle()
                 self.ended.set()
-                self._changed()
+                self._shared.changed()
 
     def _fail(self, finding: Finding) -> None:
         if not self._left_behind:
@@ -169,12 +147,13 @@ class Lane:
         side, files = self._side, self._files
         to_write = [n for n, action in enumerate(side.actions) if action in _WRITTEN]
         self._emit(LegStarted(self._roll, Leg.WRITE, self.drive, len(to_write), size_of(files, to_write)))
-        writer = CopyWriter(
-            self._io, root, files, side.actions, side.ways, self._settings, drive=self.drive,
-            on_written=lambda number: self._board.written(self.drive, number),
-            on_fault=lambda number, finding: self._board.copy_fault(self.drive, number, finding), turn=self._turn,
-            busy=self.watch.busy,
-        )  # fmt: skip
+        told = WriterTold(
+            lambda number: self._board.written(self.drive, number),
+            lambda number, finding: self._board.copy_fault(self.drive, number, finding),
+            self.watch.busy,
+        )
+        target = WriterTarget(self.drive, root, files, side.actions, side.ways)
+        writer = CopyWriter(self._io, target, self._settings, told, self._turn)
         leg, ok = Leg.WRITE, False
         try:
             self.watch.idle()
@@ -186,7 +165,7 @@ class Lane:
                 self._emit(LegEnded(self._roll, Leg.WRITE, self.drive, True))
                 self._catch_up(writer, [number for number in to_write if number >= first_left])
             self.watch.busy()
-            writer.finish(self._empty_folders)
+            writer.finish(self._shared.empty_folders)
             ok = True
         finally:
             self.watch.busy()
@@ -239,12 +218,13 @@ class Lane:
     def _catch_up(self, writer: CopyWriter, numbers: list[int]) -> None:
         size = size_of(self._files, numbers)
         self._emit(LegStarted(self._roll, Leg.CATCH_UP, self.drive, len(numbers), size))
-        work = CatchUp(
-            self._io, self._files, self._board, self._pool, self._settings, writer,
-            drive=self.drive, depth=self._side.read_depth, stop_asked=self._stop_asked,
-            moved=lambda size, count, number: self._moved(Leg.CATCH_UP, size, count, number),
-            busy=self.watch.busy, idle=self.watch.idle,
-        )  # fmt: skip
+        told = CatchUpTold(
+            self._stop_asked,
+            lambda size, count, number: self._moved(Leg.CATCH_UP, size, count, number),
+            self.watch.busy,
+            self.watch.idle,
+        )
+        work = CatchUp(self._shared, writer, self.drive, self._side.read_depth, told)
         try:
             work.run(numbers, self._helping)
         finally:
@@ -267,11 +247,12 @@ class Lane:
             if action != Action.COVERED and board.is_to_be_read_back(self.drive, number)
         ]
         self._emit(LegStarted(self._roll, Leg.READ_BACK, self.drive, len(numbers), size_of(files, numbers)))
-        reader = TreeReader(
-            self._io, root, files, side.access, self._settings,
+        tree = OpenTree(
+            root, files, side.access,
             drive=self.drive, where=self._suspects.stands_at if Action.REPLACE in side.actions else None,
             same_time=lambda now, then: same_time(now, then, side.limits),
         )  # fmt: skip
+        reader = TreeReader(self._io, tree, self._settings)
 
         given = False
 
@@ -288,8 +269,8 @@ class Lane:
         self.watch.busy()
         try:
             HashPass(
-                self._pool, reader, (board.proof_algorithm,), self._settings,
-                stop_asked=self._stop_asked, name=f"read-back-{self.drive}", depth=side.read_depth,
+                self._shared.pool, reader, (board.proof_algorithm,), self._settings,
+                PassSettings(f"read-back-{self.drive}", self._stop_asked, side.read_depth),
             ).run(
                 numbers,
                 lambda number, texts, evidence: board.copy_hashed(self.drive, number, texts, evidence),
@@ -303,7 +284,7 @@ class Lane:
 
     def _wait_for_source(self) -> None:
         self.watch.idle()
-        while not self._source_settled.wait(0.2):
+        while not self._shared.source_settled.wait(0.2):
             if self._stop_asked():
                 raise Stopped
         if self._stop_asked():

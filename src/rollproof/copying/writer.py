@@ -56,40 +56,49 @@ class _Pending:
     """Still open where each file is flushed alone."""
 
 
+@dataclass(frozen=True, slots=True)
+class WriterTarget:
+    """One drive: the open roll folder `root`, and by file number what is done there with each of `files`."""
+
+    drive: str
+    root: int
+    files: Sequence[FileEntry]
+    actions: bytes
+    ways: WriteWays
+
+
+@dataclass(frozen=True, slots=True)
+class WriterTold:
+    """Whom it tells what. `on_written(number)` comes once a file is flushed under its final name (for REPLACE: flushed
+    under its temporary name); `on_fault(number, finding)` when one file cannot be written. `busy()` is called, from any
+    thread, as each of many calls on the drive begins or comes back: a slow drive is not a silent one."""
+
+    on_written: Callable[[int], None]
+    on_fault: Callable[[int, Finding], None]
+    busy: Callable[[], None] = lambda: None
+
+
 class CopyWriter:
     """Takes segments in order and makes files of them. For one thread.
 
-    `on_written(number)` comes once a file is flushed under its final name (for REPLACE: flushed under its temporary
-    name); `on_fault(number, finding)` when one file cannot be written. A `turn` that its thread may have is left while
-    the drive flushes. `busy()` is called, from any thread, as each of many calls on the drive begins or comes back: a
-    slow drive is not a silent one. Anything that concerns the whole drive is raised as `DriveFault`.
+    A `turn` that its thread may have is left while the drive flushes. Anything that concerns the whole drive is raised
+    as `DriveFault`.
     """
 
     def __init__(
-        self,
-        io: Io,
-        root: int,
-        files: Sequence[FileEntry],
-        actions: bytes,
-        ways: WriteWays,
-        settings: Settings,
-        *,
-        drive: str,
-        on_written: Callable[[int], None],
-        on_fault: Callable[[int, Finding], None],
-        turn: Turn | None = None,
-        busy: Callable[[], None] = lambda: None,
+        self, io: Io, target: WriterTarget, settings: Settings, told: WriterTold, turn: Turn | None = None
     ) -> None:
+        root, ways = target.root, target.ways
         self._io = io
         self._root = root
-        self._files = files
-        self._actions = actions
+        self._files = target.files
+        self._actions = target.actions
         self._ways = ways
         self._settings = settings
-        self._drive = drive
-        self._on_written = on_written
-        self._on_fault = on_fault
-        self._busy = busy
+        self._drive = target.drive
+        self._on_written = told.on_written
+        self._on_fault = told.on_fault
+        self._busy = told.busy
         self._together = min(settings.flush_open_files, io.open_together)
         self._turn = turn if turn is not None else TURNS.turn()
         self._folders = FolderHandles(io, root, create=True)

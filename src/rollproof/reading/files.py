@@ -16,7 +16,8 @@ from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.evidence import weakest
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.hashpass import HashPass
+from rollproof.reading.hashpass import HashPass, PassSettings
+from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import Stalled, Stopped
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
@@ -98,7 +99,7 @@ class FileReader:
         drive: str,
     ) -> None:
         access = MediumAccess(self._io, volume.way, volume.source, at_once=self._settings.files_on(volume))
-        reader = TreeReader(self._io, handle, files, access, self._settings, drive=drive)
+        reader = TreeReader(self._io, OpenTree(handle, files, access, drive), self._settings)
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
             read.hashes.add(number, texts)
@@ -115,8 +116,10 @@ class FileReader:
             reader,
             algorithms,
             self._settings,
-            stop_asked=self._cancel.is_set,
-            name="read",
-            depth=self._settings.reads_on(volume.device, self._settings.read_depth),
-            stall_seconds=self._settings.stall_seconds,
+            PassSettings(
+                "read",
+                self._cancel.is_set,
+                self._settings.reads_on(volume.device, self._settings.read_depth),
+                self._settings.stall_seconds,
+            ),
         ).run(numbers, hashed, fault, moved)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
 from rollproof.hashing import Hasher, new_hasher
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Evidence
 from rollproof.proof.evidence import evidence_of, rank_of
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.parcels import ParcelStream, Segment, Stopped
+from rollproof.reading.parcels import ParcelStream, ReadAhead, Segment, Stopped
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeReader
 
@@ -79,34 +80,36 @@ def consume(stream: ParcelStream, name: str, hasher: SegmentHasher, on_moved: On
             on_moved(moved, files, number)
 
 
+@dataclass(frozen=True, slots=True)
+class PassSettings:
+    """How one pass is run: `depth` reads in flight (None: as in the settings), threads called by its `name`. See
+    `ReadAhead` for the others."""
+
+    name: str
+    stop_asked: Callable[[], bool]
+    depth: int | None = None
+    stall_seconds: float | None = None
+
+
 class HashPass:
     """One pass over files of a tree that only hashes.
 
-    Reading and hashing run at once, `settings.pass_depth` reads in flight. Files that cannot be read go to
-    `on_fault` and the rest goes on; `TreeLost` ends the pass, `Stopped` when the end was asked for, `Stalled` when
-    no read came back for `stall_seconds` (None: somebody else watches).
+    Reading and hashing run at once. Files that cannot be read go to `on_fault` and the rest goes on; `TreeLost` ends
+    the pass, `Stopped` when the end was asked for, `Stalled` when no read came back for too long.
     """
 
     def __init__(
-        self,
-        pool: BufferPool,
-        reader: TreeReader,
-        algorithms: Sequence[str],
-        settings: Settings,
-        *,
-        stop_asked: Callable[[], bool],
-        name: str,
-        depth: int | None = None,
-        stall_seconds: float | None = None,
+        self, pool: BufferPool, reader: TreeReader, algorithms: Sequence[str], settings: Settings, how: PassSettings
     ) -> None:
         self._pool = pool
         self._reader = reader
         self._algorithms = algorithms
         self._settings = settings
-        self._stop_asked = stop_asked
-        self._name = name
-        self._depth = depth or settings.pass_depth
-        self._stall_seconds = stall_seconds
+        self._name = how.name
+        depth = how.depth or settings.pass_depth
+        self._ahead = ReadAhead(
+            how.name, depth, max(settings.pass_buffers, depth + 1), how.stop_asked, how.stall_seconds
+        )
         self.hangs = False
         """Whether a read did not come back: then the handles of the tree must not be closed, they are in use."""
 
@@ -115,20 +118,11 @@ class HashPass:
     ) -> None:
         """Read and hash these files. Callbacks come from the calling thread."""
         self._reader.begin_pass()
-        stream = ParcelStream(
-            self._pool,
-            self._reader.jobs(numbers),
-            [self._name],
-            buffers=max(self._settings.pass_buffers, self._depth + 1),
-            depth=self._depth,
-            stop_asked=self._stop_asked,
-            name=self._name,
-            stall_seconds=self._stall_seconds,
-        )
+        stream = ParcelStream(self._pool, self._reader.jobs(numbers), [self._name], self._ahead)
         stream.start()
         try:
             consume(stream, self._name, SegmentHasher(self._algorithms, on_hashed, on_fault), on_moved)
-            if self._stop_asked():
+            if self._ahead.stop_asked():
                 raise Stopped
         finally:
             stream.stop()

@@ -82,11 +82,23 @@ class Waited:
 Fill = Callable[[Buffer], list[Segment]]
 
 
+@dataclass(frozen=True, slots=True)
+class ReadAhead:
+    """How a stream is read: on `depth` threads called by its `name`, with at most `buffers` at a time. `stop_asked` is
+    looked at between two jobs. With `stall_seconds` a read that takes so long ends it; None: somebody else watches."""
+
+    name: str
+    depth: int
+    buffers: int
+    stop_asked: Callable[[], bool]
+    stall_seconds: float | None = None
+
+
 class ParcelStream:
     """Runs the jobs (each fills one buffer) on `depth` threads and hands the parcels to all consumers in order.
 
     `jobs` yields callables in order; it is only ever advanced under a lock. `consumers` are the names of those who
-    will call `parcels`. `stop_asked` is looked at between two jobs.
+    will call `parcels`.
     """
 
     def __init__(
@@ -94,26 +106,21 @@ class ParcelStream:
         pool: BufferPool,
         jobs: Iterator[Fill],
         consumers: list[str],
-        *,
-        buffers: int,
-        depth: int,
-        stop_asked: Callable[[], bool],
-        name: str,
-        stall_seconds: float | None = None,
+        ahead: ReadAhead,
     ) -> None:
         self._pool = pool
         self._jobs = jobs
         self._consumers = set(consumers)
-        self._room = buffers
-        self._depth = depth
-        self._stop_asked = stop_asked
-        self._name = name
-        self._stall_seconds = stall_seconds
+        self._room = ahead.buffers
+        self._depth = ahead.depth
+        self._stop_asked = ahead.stop_asked
+        self._name = ahead.name
+        self._stall_seconds = ahead.stall_seconds
         self._changed = threading.Condition()
         self._feeding = threading.Lock()
         self._ready: dict[int, Parcel] = {}
         self._next_job = 0
-        self._workers_left = depth
+        self._workers_left = ahead.depth
         self._stopped = False
         self._let_go: set[str] = set()
         self._held: dict[str, Parcel] = {}

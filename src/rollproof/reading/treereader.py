@@ -9,24 +9,22 @@ from __future__ import annotations
 import contextlib
 import errno
 import mmap
-import operator
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
-from rollproof.models.source_words import CARD, SourceWords
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.reading.buffers import Buffer
+from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import Fill, Segment
 from rollproof.reading.settings import ALIGNMENT, Settings
 from rollproof.reading.turns import TURNS, Turn
 from rollproof.storage.errors import MORE_FILES, is_gone, is_too_many_files, said
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import Io
-from rollproof.storage.medium import MediumAccess
 
 _NOTHING_READ_YET = 4  # times as many files may fail as long as none was read: there is nothing to try again
 _PROBE_BYTES = 64 << 10  # how finely a bad block is looked at, to name the byte range
@@ -93,36 +91,19 @@ class _Small:
 
 
 class TreeReader:
-    """Fills buffers with the files of one tree.
+    """Fills buffers with the files of one tree."""
 
-    `files` are all entries by number; `where` may give another path under which a file stands right now (a copy that
-    has not got its final name). `drive` is the drive's name for messages, empty for the source, which `words` speak of.
-    `same_time` compares the modification time now with the one in `files`: exactly, or as the file system keeps it.
-    """
-
-    def __init__(
-        self,
-        io: Io,
-        root: int,
-        files: Sequence[FileEntry],
-        access: MediumAccess,
-        settings: Settings,
-        *,
-        drive: str = "",
-        same_time: Callable[[int, int], bool] = operator.eq,
-        where: Callable[[int], bytes] | None = None,
-        words: SourceWords = CARD,
-    ) -> None:
+    def __init__(self, io: Io, tree: OpenTree, settings: Settings) -> None:
         self._io = io
-        self._root = root
-        self._files = files
-        self._access = access
+        self._root = tree.root
+        self._files = tree.files
+        self._access = tree.access
         self._settings = settings
-        self._drive = drive
-        self._words = words
-        self._same_time = same_time
-        self._where = where
-        self._at_once = min(access.at_once, io.reads_at_once)
+        self._drive = tree.drive
+        self._words = tree.words
+        self._same_time = tree.same_time
+        self._where = tree.where
+        self._at_once = min(tree.access.at_once, io.reads_at_once)
         self._local = threading.local()
         self._failed_in_a_row = 0
         self._read_well = -1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
@@ -17,7 +18,8 @@ from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.evidence import evidence_of, rank_of
 from rollproof.proof.readings import Agreement, agreement
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.hashpass import HashPass
+from rollproof.reading.hashpass import HashPass, PassSettings
+from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import Stopped
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
@@ -80,11 +82,7 @@ def read_tree(
         emit(Moved("", leg, drive, size, count, shown(files[number].path)))
 
     access = MediumAccess(io, volume.way, volume.source, at_once=settings.files_on(volume))
-    reader = (
-        TreeReader(io, root, files, access, settings, drive=drive)
-        if alike is None
-        else TreeReader(io, root, files, access, settings, drive=drive, same_time=alike)
-    )
+    reader = TreeReader(io, OpenTree(root, files, access, drive, same_time=alike or operator.eq), settings)
     ok = False
     try:
         HashPass(
@@ -92,9 +90,7 @@ def read_tree(
             reader,
             tuple(algorithms),
             settings,
-            stop_asked=cancel.is_set,
-            name="may-wipe",
-            depth=settings.reads_on(volume.device, settings.read_depth),
+            PassSettings("may-wipe", cancel.is_set, settings.reads_on(volume.device, settings.read_depth)),
         ).run(range(len(files)), hashed, fault, moved)
         ok = True
     except Stopped:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from rollproof.copying.drive_side import DriveSide
-from rollproof.copying.engine import CardSide, CopyOutcome, Offloading
+from rollproof.copying.engine import CardSide, CopyOutcome, EngineRun, Offloading
 from rollproof.copying.writer import WriteWays
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Cancel
@@ -83,9 +83,7 @@ def copy_roll(
         ),
         sides,
         board,
-        settings=settings,
-        cancel=ctx.cancel,
-        emit=speeds,
+        EngineRun(settings, ctx.cancel, speeds),
     ).run()
 
 

@@ -30,7 +30,8 @@ from rollproof.models.volumes import Volume
 from rollproof.proof.board import ProofBoard
 from rollproof.proof.source_rule import OneReadAgainstHistory
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.hashpass import HashPass
+from rollproof.reading.hashpass import HashPass, PassSettings
+from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import Stopped
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.records.chain import compare_with_memory
@@ -169,24 +170,20 @@ class RecordedSource:
         if not numbers:
             return []
         settings = ctx.settings
-        reader = TreeReader(
-            ctx.io,
-            self.root,
-            self.snapshot.files,
-            MediumAccess(ctx.io, self.volume.way, self.volume.source, at_once=settings.files_on(self.volume)),
-            settings,
-            same_time=lambda now, then: True,
-            words=board.words,
-        )
+        access = MediumAccess(ctx.io, self.volume.way, self.volume.source, at_once=settings.files_on(self.volume))
+        tree = OpenTree(self.root, self.snapshot.files, access, same_time=lambda now, then: True, words=board.words)
+        reader = TreeReader(ctx.io, tree, settings)
         try:
             HashPass(
                 BufferPool(settings.block_bytes),
                 reader,
                 (board.proof_algorithm,),
                 settings,
-                stop_asked=ctx.cancel.is_set,
-                name="unknown again",
-                depth=settings.reads_on(self.volume.device, settings.pass_depth),
+                PassSettings(
+                    "unknown again",
+                    ctx.cancel.is_set,
+                    settings.reads_on(self.volume.device, settings.pass_depth),
+                ),
             ).run(numbers, board.source_hashed_again, board.source_fault)
         except Stopped:
             raise Interrupted("Stopped while reading the source.") from None

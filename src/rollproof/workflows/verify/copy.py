@@ -37,7 +37,8 @@ from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import VerifiedCopy
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.reading.buffers import BufferPool
-from rollproof.reading.hashpass import HashPass
+from rollproof.reading.hashpass import HashPass, PassSettings
+from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import Stalled, Stopped
 from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
@@ -221,7 +222,7 @@ class CopyVerifier:
         access = MediumAccess(
             self._io, work.volume.way, work.volume.source, at_once=self._settings.files_on(work.volume)
         )
-        reader = TreeReader(self._io, work.handle, files, access, self._settings, drive=work.drive)
+        reader = TreeReader(self._io, OpenTree(work.handle, files, access, work.drive), self._settings)
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
             work.read.add(number, texts)
@@ -242,10 +243,12 @@ class CopyVerifier:
             reader,
             algorithms,
             self._settings,
-            stop_asked=self._cancel.is_set,
-            name="verify",
-            depth=self._settings.reads_on(work.volume.device, self._settings.read_depth),
-            stall_seconds=self._settings.stall_seconds,
+            PassSettings(
+                "verify",
+                self._cancel.is_set,
+                self._settings.reads_on(work.volume.device, self._settings.read_depth),
+                self._settings.stall_seconds,
+            ),
         ).run(numbers, hashed, fault, moved)
 
     # --- remembering
