@@ -1,4 +1,4 @@
-"""Fill the table *promise → test → faults* in `docs/guarantees.md` from a count that the suite itself wrote.
+"""Fill the table *promise → test → faults* in `docs/how-it-is-tested.md` from a count that the suite itself wrote.
 
     ROLLPROOF_FAULT_REPORT=faults.json make test
     python tools/make_guarantee_table.py faults.json [another.json …]
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 REPOSITORY = Path(__file__).resolve().parents[1]
-PAGE = REPOSITORY / "docs" / "guarantees.md"
+PAGE = REPOSITORY / "docs" / "how-it-is-tested.md"
 BEGIN, END = "<!-- table of faults: begin -->\n", "<!-- table of faults: end -->\n"
 
 

@@ -18,6 +18,10 @@ rounds. A row whose command did not do its work, or that the machine cannot have
 """
 
 
+_BY_HAND = "<!-- written by hand from here on -->"
+"""What stands below this line of the page is kept."""
+
+
 class Table:
     """`benchmarks.json` and `benchmarks.md` in one folder; rows of another machine or size in them are dropped."""
 
@@ -39,7 +43,9 @@ class Table:
         self._folder.mkdir(parents=True, exist_ok=True)
         told = {"machine": self._machine, "size": self._size, "rows": [row.as_json() for row in self._rows]}
         (self._folder / "benchmarks.json").write_text(json.dumps(told, indent=1) + "\n")
-        (self._folder / "benchmarks.md").write_text(self.page())
+        page = self._folder / "benchmarks.md"
+        by_hand = page.read_text().partition(_BY_HAND)[1:] if page.exists() else ()
+        page.write_text("\n".join([self.page().rstrip(), "", "".join(by_hand)]).rstrip() + "\n")
 
     def page(self) -> str:
         """The table for the docs, and below it what the rows remark."""
