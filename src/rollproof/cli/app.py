@@ -26,6 +26,7 @@ COMMANDS = {
     "clips": "List clips for editorial, as CSV too.",
     "report": "Write the report of a day or of the production.",
     "rolls": "The rolls this station has seen, or one roll's story.",
+    "cards": "List the cards: which to keep, which are free.",
     "ledger": "Make the station's memory anew from drives.",
     "drives": "Show the attached drives: device, space, role.",
     "init": "Write a commented production file to fill in.",
@@ -57,14 +58,14 @@ class Commands(click.Group):
             ctx.fail(f"There is no command {args[0]!r}. Commands: {', '.join(COMMANDS)}.")
         return super().resolve_command(ctx, args)
 
-    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The commands alone: `--help` has shown itself, and the list is to fit on one screen."""
-        self.format_commands(ctx, formatter)
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The list for `--help`, from the table alone."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands from the table alone, without options and headings: it is to fit on one screen."""
+        self.format_usage(ctx, formatter)
+        formatter.write(f"{self.help}\n\nCommands:\n")
+        formatter.indent()
+        formatter.write_dl(list(COMMANDS.items()))
+        formatter.dedent()
+        formatter.write(f"{self.epilog}\n")
 
 
 _EXAMPLES = "rollproof COMMAND --help: each command with examples. rollproof --version"

@@ -7,17 +7,19 @@ there completely when the call returns, flushed, or not at all.
 from __future__ import annotations
 
 import contextlib
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from types import TracebackType
 from typing import Literal, Self
 
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Connection, Engine, select, true
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from rollproof.ledger import (
     asking,
+    asking_cards,
     asking_rolls,
     drive_places,
     readings,
@@ -246,6 +248,21 @@ class Ledger:
             remembering.settle(connection, permit_id, state, reason)
 
     # --- asking
+    def all_offloads(self) -> list[KnownOffload]:
+        """Every run over a card, newest first."""
+        with self.reading() as connection:
+            return asking.offloads(connection, self.trust, true())
+
+    def given_permits(self) -> list[PermitNote]:
+        """Every permit that was given and stands, oldest first, with its rolls. Never evidence."""
+        with self.reading() as connection:
+            return asking_cards.given_permits(connection)
+
+    def card_trouble(self) -> Counter[int]:
+        """How many read errors the card of each roll had, by the roll's id."""
+        with self.reading() as connection:
+            return asking_cards.card_trouble(connection)
+
     def find_by_listing(self, listing_digest: str) -> list[KnownOffload]:
         """Every run over a card that had exactly this listing, newest first."""
         with self.reading() as connection:
