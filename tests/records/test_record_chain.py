@@ -138,7 +138,12 @@ TAMPERED: dict[str, tuple[Callable[[Roll], None], Kind, str, dict[str, str]]] = 
     "a gap": (_gap, Kind.RECORD_MISSING, "Records 4 to 8 are missing", {}),
     "of another roll": (_of_another_roll, Kind.FOREIGN_RECORD, "another roll: B007", {}),
     "of another tool": (_of_another_tool, Kind.FOREIGN_RECORD, "foreign file", {}),
-    "of a later version": (_of_a_later_version, Kind.FOREIGN_RECORD, "newer version", {}),
+    "of a later version": (
+        _of_a_later_version,
+        Kind.NEWER_VERSION,
+        "newer version",
+        {"0005_verify_2026-05-14T081502Z.json": "newer"},
+    ),
     "one number twice": (_one_number_twice, Kind.CHAIN_BROKEN, "number 2", {SECOND: "duplicate"}),
     "renamed to another kind": (_renamed_kind, Kind.CHAIN_BROKEN, "renamed", {}),
 }

@@ -414,3 +414,23 @@ def test_markup_in_names_is_text_in_the_document(made: Made, folder: Path) -> No
     look(made, out=os.fsencode(page))
     assert "<script" not in page.read_text(encoding="utf-8")
     assert "&lt;script&gt;" in page.read_text(encoding="utf-8")
+
+
+# --- records of a later version
+
+
+def test_a_record_of_a_later_version_is_said_to_need_it_and_calls_nothing_damaged(made: Made) -> None:
+    folder = made.at("MAIN_2", ROLLS[0]) / "rollproof"
+    newest = max(folder.glob("*.json"))
+    text = newest.read_text().replace("rollproof-record/1", "rollproof-record/7")
+    (folder / "0003_relabel_2026-06-01T080000Z.json").write_text(text.replace('"sequence": 2', '"sequence": 3'))
+    result = look(made, "MAIN_1", "MAIN_2")
+    assert kinds(result, "error") == {"newer-version", "too-few-copies"}
+    assert states(result)["A001", "MAIN_2"] == "copied"
+    (copy,) = [copy for roll in result.rolls for copy in roll.copies if roll.name == "A001" and copy.drive == 1]
+    assert "newer version" in copy.why
+    before = tree(folder)
+    again = look(made, "MAIN_1", "MAIN_2", reread=True)
+    assert states(again)["A001", "MAIN_2"] == "copied"
+    assert kinds(again, "error") == {"newer-version", "too-few-copies"}
+    assert tree(folder) == before  # nothing is put behind what is not known

@@ -30,6 +30,7 @@ from rollproof.models.requests import Person
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, Link, newest_word
 from rollproof.records.models import (
+    AcceptHeader,
     AnyHeader,
     CopyBlock,
     HandoverHeader,
@@ -113,6 +114,8 @@ def _told(header: AnyHeader) -> tuple[str, str]:
         return "", f"basis {header.basis}, {len(header.counted)} copies counted"
     if isinstance(header, WithdrawHeader):
         return "", f"withdraws {header.withdraws.name}: {header.reason}"
+    if isinstance(header, AcceptHeader):
+        return "", f"accepted: {', '.join(each.name for each in header.accepted)}: {header.reason}"
     if isinstance(header, HandoverHeader):
         return "", f"to {header.to}"
     return "", ""

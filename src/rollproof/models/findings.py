@@ -103,6 +103,7 @@ class Kind(StrEnum):
     RECORD_AND_MANIFEST_DISAGREE = "record-and-manifest-disagree"
     OTHER_DEVICE = "other-device"
     FOREIGN_RECORD = "foreign-record"
+    NEWER_VERSION = "newer-version"
     # may it be wiped
     NOT_A_CARD_ROOT = "not-a-card-root"
     OTHER_PARTITION = "other-partition"

@@ -10,6 +10,7 @@ Each record holds the SHA-256 of the whole file before it. What the chain alone 
 | a record cut off                                | `bad-record`     | `truncated`                  |
 | a record that breaks its format                 | `bad-record`     | `unreadable`                 |
 | a record of another roll or of another format   | `foreign-record` | `foreign`                    |
+| a record of a later version of this tool        | `newer-version`  | `newer`                      |
 | two records with one number                     | `chain-broken`   | `duplicate`                  |
 | a file that is no record                        | `foreign-record` | (a warning, breaks nothing)  |
 
@@ -32,9 +33,10 @@ from rollproof.records.models import AnyHeader, ReceiveHeader, VerifyHeader
 from rollproof.records.read import header_of
 from rollproof.storage.io import Io
 
-LinkState = Literal["whole", "changed", "swapped", "truncated", "unreadable", "foreign", "duplicate"]
+LinkState = Literal["whole", "changed", "swapped", "truncated", "unreadable", "foreign", "newer", "duplicate"]
 
 _REMEDY = "Compare with the records on another copy of this roll; footage is not touched by this."
+NEWER_REMEDY = "Install the newer version and ask again; footage is not touched by this."
 _MAX_NAMED = 20
 MAX_RECORDS = 3_000
 """A roll that is verified every day gets there after eight years."""
@@ -67,6 +69,12 @@ class Chain:
     def whole(self) -> bool:
         """Whether nothing is wrong with it. An empty chain is whole and proves nothing."""
         return not any(finding.severity is Severity.ERROR for finding in self.findings)
+
+    @property
+    def needs_newer(self) -> bool:
+        """Whether nothing is wrong with it but that a later version of this tool wrote in it."""
+        errors = [finding for finding in self.findings if finding.severity is Severity.ERROR]
+        return bool(errors) and all(finding.kind is Kind.NEWER_VERSION for finding in errors)
 
     @property
     def digests(self) -> dict[str, str]:
@@ -148,7 +156,7 @@ def _link(io: Io, folder: int, record: store.FoundRecord, budget: _Budget) -> tu
 
 
 def _defect(problem: BadRecord) -> tuple[LinkState, str]:
-    states: dict[str, LinkState] = {"truncated": "truncated", "foreign": "foreign"}
+    states: dict[str, LinkState] = {"truncated": "truncated", "foreign": "foreign", "newer": "newer"}
     return states.get(problem.defect, "unreadable"), problem.message
 
 
@@ -179,6 +187,11 @@ class _Judge:
         for index, link in enumerate(self.links):
             if link.state == "foreign":
                 self._say(Kind.FOREIGN_RECORD, index, f"This is a foreign file: {self._troubles[index]}.", link.state)
+            elif link.state == "newer":
+                detail = f"{link.name} needs a newer version of this tool: what it says is not known here."
+                self.findings.append(
+                    Finding(Kind.NEWER_VERSION, Severity.ERROR, link.name, detail, self._drive, NEWER_REMEDY)
+                )
             elif link.state == "truncated":
                 self._say(Kind.BAD_RECORD, index, "The record is cut off: it ends in the middle.", link.state)
             elif link.state != "whole":
@@ -255,7 +268,7 @@ class _Judge:
                     self.findings.append(_finding(Kind.RECORD_MISSING, link.name, detail, self._drive))
             elif before and not any(self.links[other].sha256 == link.previous_sha256 for other in before):
                 for other in before:
-                    if self.links[other].state == "whole":
+                    if self.links[other].state in ("whole", "newer"):
                         detail = (
                             f"The record is not the one that {link.name} was written after:"
                             " it was changed or replaced, or one between them was removed."

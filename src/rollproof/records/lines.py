@@ -44,7 +44,7 @@ _STRING = re.compile(rb'"(?:[^"\\]|\\.)*+"', re.DOTALL)
 
 
 class BadRecord(UntrustedInput):
-    """A record that breaks its format. `defect` is `truncated`, `unreadable` or `foreign`."""
+    """A record that breaks its format. `defect` is `truncated`, `unreadable`, `foreign` or `newer` (than this tool)."""
 
     def __init__(self, message: str, *, defect: str = "unreadable") -> None:
         super().__init__(message)

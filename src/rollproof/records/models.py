@@ -18,12 +18,16 @@ from rollproof.models.volumes import Evidence, MediumWay
 from rollproof.records import clock
 
 FORMAT: Literal["rollproof-record/1"] = "rollproof-record/1"
+FORMAT_2: Literal["rollproof-record/2"] = "rollproof-record/2"
+"""Carried by the kinds of record that came later: who does not know them says so, and never *damaged*."""
+
+KINDS_OF_2: frozenset[str] = frozenset({"accept"})
 
 MAX_TEXT = 1000
 MAX_FINDINGS = 1000
 """More of them in one header would be read by nobody, and the header must stay small."""
 
-Kind = Literal["offload", "verify", "permit", "withdraw", "handover", "receive"]
+Kind = Literal["offload", "verify", "permit", "withdraw", "handover", "receive", "accept"]
 CopyState = Literal["proven", "copied", "failed", "incomplete"]
 Verdict = Literal["proven", "not proven"]
 
@@ -227,7 +231,7 @@ class RecordName(Block):
 class Header(Block):
     """What all kinds have in common. `sequence` and `previous_sha256` are filled in when the record is written."""
 
-    format: Literal["rollproof-record/1"] = FORMAT
+    format: Literal["rollproof-record/1", "rollproof-record/2"] = FORMAT
     kind: Kind
     sequence: Annotated[int, Field(ge=1)] = 1
     previous_sha256: Sha256 | None = None
@@ -326,6 +330,23 @@ class PermitHeader(Header):
     last_clip: Text = ""
 
 
+class AcceptedFinding(Block):
+    """A finding that a person accepted: its kind, what it is called (a clip, a path, a roll), and what it said."""
+
+    kind: Text
+    name: Text
+    detail: Text = ""
+
+
+class AcceptHeader(Header):
+    """A person accepts findings about this roll, for a reason. It says nothing about the bytes of any copy."""
+
+    format: Literal["rollproof-record/2"] = FORMAT_2
+    kind: Literal["accept"] = "accept"
+    reason: Text
+    accepted: tuple[AcceptedFinding, ...]
+
+
 class WithdrawHeader(Header):
     """An earlier record of this chain no longer holds."""
 
@@ -381,7 +402,7 @@ class ReceiveHeader(Header):
     receipt: Text
 
 
-AnyHeader = OffloadHeader | VerifyHeader | PermitHeader | WithdrawHeader | HandoverHeader | ReceiveHeader
+AnyHeader = OffloadHeader | VerifyHeader | PermitHeader | WithdrawHeader | HandoverHeader | ReceiveHeader | AcceptHeader
 
 HEADERS: TypeAdapter[AnyHeader] = TypeAdapter(Annotated[AnyHeader, Field(discriminator="kind")])
 """Validates a header of any kind by its `kind`."""

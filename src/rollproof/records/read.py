@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -16,7 +17,7 @@ from rollproof.models import names
 from rollproof.models.errors import UntrustedInput
 from rollproof.records import lines, rows, store
 from rollproof.records.lines import BadRecord, Lines
-from rollproof.records.models import FORMAT, HEADERS, AnyHeader, OffloadHeader
+from rollproof.records.models import FORMAT, FORMAT_2, HEADERS, KINDS_OF_2, AnyHeader, OffloadHeader
 from rollproof.records.rows import ClipRow, FileRow
 from rollproof.storage.io import Io
 
@@ -75,8 +76,8 @@ def iter_files(io: Io, roll_folder: int, name: str) -> Iterator[FileRow]:
 def header_of(text: Lines) -> tuple[AnyHeader, str]:
     """The header at the start of an open record, and the list at whose first entry the lines stand afterwards."""
     written, as_json, section = lines.header(text)
-    if written != FORMAT:
-        raise BadRecord(_other_format(written), defect="foreign")
+    if written != FORMAT and not (written == FORMAT_2 and _kind_in(as_json) in KINDS_OF_2):
+        raise _other_format(written)
     try:
         return HEADERS.validate_json(as_json), section
     except ValidationError as problem:
@@ -85,10 +86,19 @@ def header_of(text: Lines) -> tuple[AnyHeader, str]:
         raise BadRecord(f"its header is not as it should be: {where}: {first['msg']}"[:300]) from None
 
 
-def _other_format(written: Any) -> str:
+def _kind_in(as_json: bytes) -> Any:
+    """The kind that a header names; its lines were parsed one by one already."""
+    try:
+        return json.loads(as_json).get("kind")
+    except (ValueError, RecursionError):
+        return None
+
+
+def _other_format(written: Any) -> BadRecord:
     if isinstance(written, str) and written.startswith("rollproof-record/"):
-        return f"it is written as {names.inert(written)[:60]}: a newer version of this tool is needed to read it"
-    return "it is no record of this tool"
+        text = f"it is written as {names.inert(written)[:60]}: a newer version of this tool is needed to read it"
+        return BadRecord(text, defect="newer")
+    return BadRecord("it is no record of this tool", defect="foreign")
 
 
 @contextlib.contextmanager

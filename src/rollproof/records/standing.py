@@ -19,7 +19,7 @@ Two rules of `safety.md` decide. *Proof belongs to one copy on one device*: a re
 | any offload, verify or receive of another device or folder         | earlier rows prove nothing here                 |
 | verify with a clean read of the card (`source`)                    | adds its passes to those of the offloads before |
 | withdraw of an offload, verify or receive                          | withdraws everything                            |
-| withdraw of a permit; permit; handover                             | nothing                                         |
+| withdraw of a permit; permit; handover; accept                     | nothing                                         |
 | offload from a recorded copy (`source.kind` is `copy`)             | its rows stand as below, whatever its passes    |
 
 | in the end                                                                                      | state      |
@@ -51,7 +51,7 @@ from rollproof.models.names import to_text
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.evidence import weakest
 from rollproof.records.blocks import same_device
-from rollproof.records.chain import Chain, says_nothing
+from rollproof.records.chain import NEWER_REMEDY, Chain, says_nothing
 from rollproof.records.lines import BadRecord
 from rollproof.records.models import CopyBlock, OffloadHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
 from rollproof.records.newest_words import NOT_LIFTED, Offload, newest_words
@@ -156,7 +156,8 @@ class _Reading:
             elif isinstance(header, WithdrawHeader) and header.withdraws_kind in ("offload", "verify", "receive"):
                 self._withdrawn = f"{link.name} withdrew {header.withdraws.name}: {header.reason}"
         if not self._chain.whole:
-            return self._unproven(*self._chain_troubles(), remedy="Compare with another copy of this roll.")
+            remedy = NEWER_REMEDY if self._chain.needs_newer else "Compare with another copy of this roll."
+            return self._unproven(*self._chain_troubles(), remedy=remedy)
         if self._withdrawn:
             return self._unproven(self._withdrawn, remedy=_VERIFY)
         if not self._offloads:
@@ -321,7 +322,10 @@ class _Reading:
 
     def _chain_troubles(self) -> tuple[str, ...]:
         errors = [found for found in self._chain.findings if found.severity is Severity.ERROR]
-        return tuple(f"{found.path}: {found.detail}" if found.path else found.detail for found in errors[:3])
+        return tuple(
+            f"{found.path}: {found.detail}" if found.path and found.path not in found.detail else found.detail
+            for found in errors[:3]
+        )
 
     def _unproven(self, *why: str, remedy: str) -> Standing:
         return self._answer("unproven", why, remedy)

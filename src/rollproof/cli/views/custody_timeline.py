@@ -19,6 +19,7 @@ _STATES = {
     "truncated": "CUT OFF",
     "unreadable": "UNREADABLE",
     "foreign": "FOREIGN",
+    "newer": "NEEDS A NEWER VERSION",
     "duplicate": "TWICE",
 }
 _TOLD_BY_THE_LINKS = frozenset(("not-signed", "signer-unknown"))

@@ -253,6 +253,8 @@ class _Look:
             copy.unfinished = unfinished or not self._missing
         elif self._differ or found.withdrawn or failed:
             copy.state, copy.why = "damaged", " ".join(found.why) if found.withdrawn else "it is not as recorded"
+        elif chain.needs_newer:
+            copy.state, copy.why = "copied", "its records need a newer version of this tool"
         elif not chain.whole or any(_is_broken(odd) for odd in self._found):
             copy.state, copy.why = "records broken", "its records or manifests cannot be relied on"
         elif found.state == "proven" and not self._redated:
@@ -311,7 +313,7 @@ def _unfinished(newest: OffloadHeader) -> bool:
 
 
 def _is_broken(odd: Finding) -> bool:
-    return odd.severity is Severity.ERROR and topic_of(odd.kind) == "custody"
+    return odd.severity is Severity.ERROR and odd.kind is not Kind.NEWER_VERSION and topic_of(odd.kind) == "custody"
 
 
 def _why_incomplete(unfinished: bool, missing: Sequence[bytes]) -> str:

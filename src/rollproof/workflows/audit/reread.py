@@ -19,6 +19,7 @@ from rollproof.models.names import shown
 from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.results import VerifiedCopy
+from rollproof.proof.copy_findings import speaks_of_content
 from rollproof.reading.settings import Settings
 from rollproof.records.signing import Signer
 from rollproof.station.ledger import StationLedger
@@ -196,6 +197,7 @@ class Rereader:
         findings = list(found.findings)
         findings += [each for below in inner for each in below.findings]
         errors = [finding for finding in findings if finding.severity is Severity.ERROR]
+        against = [finding for finding in findings if speaks_of_content(finding)]
         copy.told = [told for told in copy.told if told.finding.kind not in _BY_READING]
         known = {(told.finding.kind, told.finding.path) for told in copy.told}
         for finding in findings:
@@ -216,8 +218,8 @@ class Rereader:
             copy.state, copy.why = "damaged", f"{len(found.differ):,} files are not what was recorded"
         elif found.missing and copy.state != "record only":
             copy.state, copy.why = "incomplete", f"{len(found.missing):,} recorded files are not there"
-        elif errors and copy.state in ("proven", "reread", "copied"):
-            copy.state, copy.why = "damaged", errors[0].detail
+        elif against and copy.state in ("proven", "reread", "copied"):
+            copy.state, copy.why = "damaged", against[0].detail
         with self._lock:
             self.read.copies += 1
             self.read.size_bytes += found.bytes

@@ -11,6 +11,7 @@ _CUSTODY = frozenset(
         Kind.RECORD_MISSING,
         Kind.BAD_RECORD,
         Kind.FOREIGN_RECORD,
+        Kind.NEWER_VERSION,
         Kind.BAD_MANIFEST,
         Kind.MANIFEST_CHANGED,
         Kind.MANIFEST_MISSING,

@@ -27,6 +27,7 @@ from rollproof.records import store
 from rollproof.records.chain import Chain, Link
 from rollproof.records.known_keys import KNOWN_NAME, trust_key
 from rollproof.records.models import (
+    AcceptHeader,
     AnyHeader,
     HandoverHeader,
     OffloadHeader,
@@ -255,6 +256,8 @@ def what_it_says(header: AnyHeader) -> str:
         return f"read again: {header.verdict}, {_counted(header.totals.files, 'file')}" + (
             f", {wrong} of them wrong or missing" if wrong else ""
         )
+    if isinstance(header, AcceptHeader):
+        return f"accepted: {', '.join(each.name for each in header.accepted)} ({header.reason})"
     if isinstance(header, PermitHeader):
         return (
             f"the card may be wiped (basis: {header.basis}), {_counted(len(header.counted), 'copy', 'copies')} counted"

@@ -50,6 +50,8 @@ def append_result(
         return
     if not work.papers.has_papers and not work.there.files:
         return
+    if any(odd.kind is Kind.NEWER_VERSION for odd in work.papers.chain.findings):
+        return  # what a later version wrote is not known here: nothing that may contradict it is put after it
     medium = MediumAccess(io, work.volume.way, work.volume.source)
     try:
         if (work.read or work.papers.history.present) and not forgets:

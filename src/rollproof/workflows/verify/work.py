@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 
 from rollproof.copies.history import Expectation
 from rollproof.models.file_table import find_file
-from rollproof.models.findings import Finding, Severity
+from rollproof.models.findings import Finding
 from rollproof.models.names import shown
 from rollproof.models.reads import Reads
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.copy_findings import speaks_of_content
 from rollproof.proof.evidence import weakest
 from rollproof.records.blocks import same_device
 from rollproof.records.models import OffloadHeader
@@ -55,11 +56,7 @@ class Work:
     @property
     def clean(self) -> bool:
         """Whether every recorded file is there as recorded and nothing else speaks against the copy."""
-        return (
-            not self.differ
-            and not self.missing
-            and not any(finding.severity is Severity.ERROR for finding in self.findings)
-        )
+        return not self.differ and not self.missing and not any(map(speaks_of_content, self.findings))
 
     @property
     def is_whole(self) -> bool:
