@@ -27,6 +27,7 @@ from rollproof.records.models import (
     CopyBlock,
     Counted,
     DigestBlock,
+    FindingBlock,
     OffloadHeader,
     PermitHeader,
     Policy,
@@ -63,6 +64,10 @@ class ToShoot:
     serial: str = ""
     clips: int = 2
     stem: str = ""
+    damaged: tuple[int, ...] = ()
+    """Clips, by number, that the look at the offload found damaged."""
+    lacking: tuple[int, ...] = ()
+    """Clips that were not on the card, though those around them were."""
 
     @property
     def date(self) -> str:
@@ -84,11 +89,16 @@ class ToShoot:
         """The drives it was offloaded to."""
         return (*_OF_UNIT[self.unit], "SHUTTLE")
 
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """The numbers of the clips on its card."""
+        return tuple(number for number in range(1, self.clips + 1) if number not in self.lacking)
+
     def files(self) -> dict[str, bytes]:
         """Its files by path."""
         suffix = "wav" if self.name[0] in "ST" else "mov"
         out: dict[str, bytes] = {}
-        for number in range(1, self.clips + 1):
+        for number in self.numbers:
             clip = f"{self.stem or self.name}C{number:03}"
             out[f"CLIP/{clip}.{suffix}"] = f"{self.content or self.name} clip {number} ".encode() * 4
             out[f"CLIP/{clip}.xml"] = f"<clip>{clip}</clip>".encode()
@@ -245,7 +255,12 @@ class Made:
                 handle,
                 self.header(drive, roll, rows, later),
                 rows,
-                clips=[ClipRow(f"{roll.name}C{number:03}", 2, 100) for number in range(1, roll.clips + 1)],
+                clips=[
+                    ClipRow(
+                        f"{roll.name}C{number:03}", 2, 100, health="damaged" if number in roll.damaged else "unknown"
+                    )
+                    for number in roll.numbers
+                ],
                 signer=signer or self.signer,
             )
 
@@ -278,6 +293,16 @@ class Made:
             policy=Policy(),
             copy_=blocks.get(drive) or self.block(drive, roll),
             other_copies=tuple(block for name, block in blocks.items() if name != drive),
+            findings=tuple(
+                FindingBlock(
+                    kind="clip-numbers-gap",
+                    severity="warning",
+                    path=f"{roll.name}C{number:03}",
+                    detail=f"1 clip is missing in the counting of {roll.name}: number {number}",
+                    count=1,
+                )
+                for number in roll.lacking
+            ),
             totals=Totals(files=len(rows), bytes=sum(row.size for row in rows), proven=len(rows)),
             files_digest=DigestBlock(algorithm="xxh128", sha256=digest.text()),
             day=roll.date,

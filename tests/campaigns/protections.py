@@ -166,6 +166,28 @@ PROTECTIONS = (
         "self.reasons += [_unclear(each, card) for each in blurred]", "pass",
         f"{TABLE}::a_short_name_that_two_damaged_clips_have",
     ),
+    # --- what nobody may forget
+    Protection(
+        "what was wrong with a card is found until it is accepted", "workflows/audit/accepted.py",
+        "finding = Finding(found.kind, Severity.ERROR,", "finding = Finding(found.kind, Severity.NOTE,",
+        "workflows/test_accepting.py::found_by_every_audit",
+    ),
+    Protection(
+        "what no drive takes is not accepted", "workflows/audit/accepted.py",
+        "for each in here if self._beside_copies(io, roll, here, signer, tell) else ():",
+        "for each in here if self._beside_copies(io, roll, here, signer, tell) or True else ():",
+        "workflows/test_accepting.py::what_no_drive_takes",
+    ),
+    Protection(
+        "nobody accepts without a name", "workflows/audit/accepted.py",
+        "if not self.request.person.name.strip():", "if False:",
+        "workflows/test_accepting.py::nobody_accepts",
+    ),
+    Protection(
+        "nothing is written behind a record of a later version", "workflows/verify/append.py",
+        "if any(odd.kind is Kind.NEWER_VERSION for odd in work.papers.chain.findings):", "if False:",
+        "workflows/test_audit.py::later_version",
+    ),
     # --- a copy
     Protection(
         "somebody else's lock on a copy", _ATTACHED, "if not try_lock(io, view.handle):", "if False:",
@@ -385,7 +407,7 @@ PROTECTIONS = (
     ),
     Protection(
         "a chain that is not whole proves nothing", _STANDING,
-        "        if not self._chain.whole:\n            return", "        if False:\n            return",
+        "        if not self._chain.whole:\n            remedy", "        if False:\n            remedy",
         "records/test_record_standing.py::a_broken_chain",
     ),
     Protection(

@@ -454,7 +454,12 @@ TARGETS: tuple[Target, ...] = (
         "records",
         _record,
         lambda: tuple(at_hand.chain_of_records().values()),
-        ("records/read.py:read_header", "records/read.py:header_of", "records/lines.py:parse"),
+        (
+            "records/read.py:read_header",
+            "records/read.py:header_of",
+            "records/read.py:_kind_in",
+            "records/lines.py:parse",
+        ),
         (UntrustedInput,),
     ),
     Target(

@@ -465,6 +465,35 @@ def a_damaged_clip_that_is_accepted_by_the_name_the_camera_report_has(bench: Ben
     return result
 
 
+@may_be_wiped("listing")
+def what_is_accepted_is_a_record_on_an_attached_copy_that_does_not_count_too(bench: Bench) -> MayWipeResult:
+    cut_short(bench)
+    bench.offload(bench.one, bench.two, bench.three)
+    (bench.roll(bench.three) / "CLIP/A003C001_260514.mov").unlink()
+    result = bench.ask(accepted=("A003C002",), reason="the camera team knows")
+    assert [kind for kind in bench.kinds(bench.three) if kind != "offload"] == ["accept"]
+    assert bench.kinds(bench.one)[-1] == "permit"
+    accepted = bench.records(bench.three)[-1]
+    assert accepted["accepted"][0]["name"] == "A003C002_260514" and accepted["reason"] == "the camera team knows"
+    audited = bench.audit(bench.one, bench.two)
+    assert "damaged-clip" not in {found.kind for found in audited.findings}
+    return result
+
+
+@must_be_kept("damaged-clip")
+def a_damaged_clip_is_found_by_every_audit_until_somebody_accepts_it(bench: Bench) -> MayWipeResult:
+    cut_short(bench)
+    (bench.card.mount / "CLIP/A003C002_260514.xml").unlink(missing_ok=True)
+    bench.offload()
+    audited = bench.audit(bench.one, bench.two)
+    assert audited.verdict == "not complete"
+    assert [found.path for found in audited.findings if found.severity == "error"] == ["A003C002_260514"]
+    accepted = bench.audit(bench.one, bench.two, accepted=("A003C002",), reason="the director has seen it")
+    assert accepted.verdict == "complete" and bench.audit(bench.one, bench.two).verdict == "complete"
+    assert bench.kinds(bench.one) == bench.kinds(bench.two) == ["offload", "accept"]
+    return bench.ask()  # a card in hand is asked for again: somebody looks at it now
+
+
 @must_be_kept("accepted")
 def a_short_name_that_two_damaged_clips_have(bench: Bench) -> MayWipeResult:
     fill(bench.card.mount, {"CLIP/A003C002_260515.mov": 70_001})

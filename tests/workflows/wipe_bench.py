@@ -15,10 +15,12 @@ from drives.fake_machine import Machine
 from rollproof.drives.interface import Drives, Partition
 from rollproof.drives.linux import Calls, LinuxDrives
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
+from rollproof.models.audit_results import AuditResult
+from rollproof.models.requests import AuditRequest, Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
 from rollproof.models.results import MayWipeResult, OffloadResult, VerifyResult
 from rollproof.models.volumes import Volume
 from rollproof.storage.io import Io
+from rollproof.workflows.audit import audit
 from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
@@ -90,6 +92,12 @@ class Bench:
         """Verify drives."""
         request = VerifyRequest(tuple(os.fsencode(drive.mount) for drive in drives), person=ASSISTANT)
         return verify(request, emit=quiet, cancel=Cancel(), drives=self.drives, settings=SMALL)
+
+    def audit(self, *drives: Drive, **changes: Any) -> AuditResult:
+        """Audit drives."""
+        paths = tuple(os.fsencode(drive.mount) for drive in drives)
+        request = AuditRequest(paths, **{"person": ASSISTANT, "working_folder": os.fsencode(self.folder), **changes})
+        return audit(request, emit=quiet, cancel=Cancel(), drives=self.drives, settings=SMALL)
 
     def ask(
         self,

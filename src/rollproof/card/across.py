@@ -149,12 +149,23 @@ def _gaps(counted: Mapping[tuple[Counter, str], Sequence[tuple[int, Clip]]], fro
         yield Finding(
             Kind.CLIP_NUMBERS_GAP,
             Severity.WARNING if kind == "roll" or not still else Severity.NOTE,
-            "",
+            inert(_missing_name(members[0][1], gaps[0][0])),
             f"{_clips(missing)} missing in the counting of {inert(before) or 'the clips'}: number"
             f" {_some(str(low) if low == high else f'{low} to {high}' for low, high in gaps)}",
             remedy=_REPORT,
             count=missing,
         )
+
+
+def _missing_name(clip: Clip, number: int) -> str:
+    """What the clip with another number would be called, up to and with its counter."""
+    for pattern in (CLIP_NAME, _CHAPTERED, _TAKE, _NUMBERED):
+        found = pattern.match(clip.name) if pattern is CLIP_NAME else pattern.fullmatch(clip.name)
+        if found is not None:
+            group = "number" if pattern is CLIP_NAME else 2
+            start, end = found.span(group)
+            return f"{clip.name[:start]}{number:0{end - start}}"
+    return clip.name
 
 
 def _order(snapshot: Snapshot, counted: Mapping[tuple[Counter, str], Sequence[tuple[int, Clip]]]) -> Iterator[Finding]:

@@ -140,7 +140,7 @@ class AuditRequest:
     """One `rollproof audit`. `paths` are drives or folders of some; `against` is a production file.
 
     `since` is the moment from which a verify counts as made by this audit, None: the start of a stopped one, else now.
-    `accepted` are roll names that are known not to exist, all for `reason`. `out` is where the document goes.
+    `accepted` are names of findings that `person` accepts, all for `reason`. `out` is where the document goes.
     """
 
     paths: tuple[bytes, ...]

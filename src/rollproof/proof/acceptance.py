@@ -21,10 +21,17 @@ class Subject:
 
     kind: SubjectKind
     name: str
+    within: str = ""
+    """The roll that it is of, where several rolls are looked at."""
+
+    @property
+    def whole(self) -> str:
+        """The name that nothing else has."""
+        return f"{self.within}/{self.name}" if self.within else self.name
 
     def is_called(self, given: str) -> bool:
         """Whether a person may mean this by that name: all of it, the last part of a path, a clip's short name."""
-        if given == self.name:
+        if given in (self.name, self.whole):
             return True
         if self.kind == "path":
             return given == self.name.rpartition("/")[2]
@@ -70,5 +77,10 @@ def unused(given: Iterable[str], subjects: Sequence[Subject]) -> list[str]:
 
 
 def _meant(name: str, subjects: Sequence[Subject]) -> list[Subject]:
-    whole = [subject for subject in dict.fromkeys(subjects) if subject.name == name]
-    return whole or [subject for subject in dict.fromkeys(subjects) if subject.is_called(name)]
+    """What a name means: where it is the whole name of something, that; else all that answers to it."""
+    all_of_them = list(dict.fromkeys(subjects))
+    return (
+        [subject for subject in all_of_them if subject.whole == name]
+        or [subject for subject in all_of_them if subject.name == name]
+        or [subject for subject in all_of_them if subject.is_called(name)]
+    )

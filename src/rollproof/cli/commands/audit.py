@@ -30,8 +30,8 @@ Examples:
       read every copy again, and keep the answer as a page
   rollproof audit /mnt/primary /mnt/backup --against production.toml
       ask for what the production file asks for, whatever the records say
-  rollproof audit /mnt/primary /mnt/backup --accept A007 --reason "number skipped"
-      a gap in the numbers that the camera report explains
+  rollproof audit /mnt/primary /mnt/backup --accept A007 --reason "number skipped" --by "the data wrangler"
+      a gap in the numbers that the camera report explains, from now on
 """,
 )
 @click.argument("drive", nargs=-1, required=True, type=Folder())
@@ -52,8 +52,15 @@ Examples:
     help="With --reread: copies that were read again since then, with all as recorded, are not read once more. A "
     "stopped audit goes on by itself without this.",
 )
-@click.option("--accept", "accepted", multiple=True, metavar="ROLL", help="A roll number that was never used.")
-@click.option("--reason", metavar="TEXT", default="", help="Why, for every --accept; goes into the document.")
+@click.option(
+    "--accept",
+    "accepted",
+    multiple=True,
+    metavar="NAME",
+    help="Accept a finding that may be accepted: a damaged clip, a gap in the numbers, a roll number that was never"
+    " used. It is written down beside every attached copy, with --by and --reason; may be repeated.",
+)
+@click.option("--reason", metavar="TEXT", default="", help="Why, for every --accept.")
 @click.option(
     "--out", type=Folder(files_too=True), metavar="FILE", help="Write the whole answer there: .html or .json."
 )
@@ -83,8 +90,8 @@ def command(
     """Audit a production: find every roll on each DRIVE and say what is short, damaged, missing or at odds.
 
     A DRIVE is the folder where a drive is mounted, or any folder with rolls in it. Rolls are found by their records or
-    by the open standard's manifests, whoever wrote them. Without --reread only records and listings are compared, and
-    nothing is written. Exit status 0 only when nothing is short, damaged or missing.
+    by the open standard's manifests, whoever wrote them. Without --reread only records and listings are compared;
+    nothing is written but what is accepted. Exit status 0 only when nothing is short, damaged or missing.
     """
     from functools import partial  # noqa: PLC0415 - loaded when it is called, not for --help
 
@@ -94,7 +101,7 @@ def command(
     from rollproof.models.requests import AuditRequest, Person  # noqa: PLC0415
 
     if bool(accepted) != bool(reason.strip()):
-        raise click.UsageError("--accept and --reason belong together: which roll number, and why.")
+        raise click.UsageError("--accept and --reason belong together: what is accepted, and why.")
     if since is not None and not reread:
         raise click.UsageError("--since is about reading again: it needs --reread.")
     request = AuditRequest(

@@ -6,9 +6,11 @@ from array import array
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from rollproof.copies.card_findings import OnTheCard
 from rollproof.models.audit_results import CopyState, Topic
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Device, Volume
+from rollproof.proof.on_the_card import ClipContents
 from rollproof.records.chain import Chain, Link
 
 COUNTED = ("proven", "reread")
@@ -134,6 +136,9 @@ class CopyLook:
     """Whether this audit has read it and compared it with those."""
     others: tuple[NamedCopy, ...] = ()
     permits: tuple[PermitSeen, ...] = ()
+    card: OnTheCard = field(default_factory=OnTheCard)
+    """What was odd on its card when it was offloaded, and what was accepted of it."""
+    clips: ClipContents = field(default_factory=ClipContents)
     unsigned: list[str] = field(default_factory=list)
     foreign_keys: dict[str, int] = field(default_factory=dict)
     """Fingerprints nobody has named, and how many records each signed."""

@@ -28,6 +28,7 @@ from rollproof.station.keys import station_known_keys, station_signer
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
+from rollproof.workflows.audit.accepted import Acceptances
 from rollproof.workflows.audit.against import set_apart, to_compare
 from rollproof.workflows.audit.agreement import compare_copies, same_clips, same_names
 from rollproof.workflows.audit.copy import CopyLook, Place, Told
@@ -35,7 +36,7 @@ from rollproof.workflows.audit.custody import signatures
 from rollproof.workflows.audit.document import check_document, write_document
 from rollproof.workflows.audit.drives import DriveLooker, Seen, split_days
 from rollproof.workflows.audit.known import Known, compare_with_ledger, permits
-from rollproof.workflows.audit.numbers import days_without_sound, gaps
+from rollproof.workflows.audit.numbers import days_without_sound, find_gaps, gaps
 from rollproof.workflows.audit.places import by_device, find_places, not_named
 from rollproof.workflows.audit.reread import Rereader, SharedStation
 from rollproof.workflows.audit.result import Answer, audit_result
@@ -301,7 +302,11 @@ class _Audit:
             self._told += same_clips(io, rolls)
         except OSError as error:
             self._told.append(not_compared(error))
-        self._told += gaps(rolls, missing, self._request.accepted, self._request.reason)
+        found = find_gaps(rolls, missing)
+        choices = Acceptances.of(self._request, rolls, found)
+        choices.record(io, self._signer, self._station.tell)
+        self._told += choices.with_command(gaps(found, choices.accepted_numbers()))
+        self._told += choices.findings()
         self._told += days_without_sound(rolls)
         if production is not None:
             self._told += other_productions(rolls, production)

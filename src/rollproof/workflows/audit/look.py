@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from rollproof.ascmhl.standard import DEFAULT_PATTERNS
+from rollproof.copies.card_findings import add_clip, on_the_card
 from rollproof.copies.history import Expectation, copy_rules, speaks_against, unfinished_finding
 from rollproof.copies.location import place_on
 from rollproof.copies.nesting import Around
@@ -111,6 +112,7 @@ class _Look:
             self._say(Kind.MANIFEST_MISSING, Severity.WARNING, ASCMHL_FOLDER, detail, remedy)
         self._compare(there, found, papers)
         self._signatures(chain)
+        self._of_the_card(chain)
         self._judge(chain, papers, found, there, unfinished=unfinished, free=free)
         copy.told = [Told(topic_of(odd.kind), odd, copy.roll) for odd in grouped(self._found)]
         copy.links = tuple(replace(link, header=None) for link in chain.links)
@@ -182,6 +184,8 @@ class _Look:
         entry = next(files, None)
         for wanted in self._stream(found, papers):
             sums.add(wanted)
+            if wanted.size:
+                add_clip(copy.clips, wanted.path, wanted.hashes)
             self._disagree += [wanted.path] if wanted.disagrees else []
             while entry is not None and entry.path < wanted.path:
                 self._unknown.append(entry.path)
@@ -209,6 +213,13 @@ class _Look:
             wanted.modified_ns, entry.modified_ns, self._volume.limits
         ):
             self._redated.append(wanted.path)
+
+    def _of_the_card(self, chain: Chain) -> None:
+        try:
+            self._copy.card = on_the_card(self._io, self._handle, chain, self._copy.roll)
+        except UntrustedInput as problem:
+            detail = f"the clips in a record cannot be read through: {problem.message}"
+            self._say(Kind.BAD_RECORD, Severity.ERROR, "", detail, "look for the same record on a sibling drive")
 
     def _signatures(self, chain: Chain) -> None:
         for link in chain.links:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -39,21 +39,49 @@ def camera_letter(name: str) -> str | None:
     return found.series if found is not None and len(found.series) == 1 and found.series.isupper() else None
 
 
-def gaps(rolls: Iterable[Roll], known_missing: Collection[str], accepted: Collection[str], reason: str) -> list[Told]:
-    """One finding for each gap in the numbers of a camera or recorder.
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Numbers that no roll has, between two that one has. `names` are the rolls that would be called so; empty where
+    the jump is so wide that another series begins there."""
+
+    names: tuple[str, ...]
+    earlier: Roll
+    later: Roll
+
+
+def gaps(found: Iterable[Gap], accepted: Mapping[str, str]) -> list[Told]:
+    """One finding for each gap; a name of `accepted` is a note that says by whom and why."""
+    out: list[Told] = []
+    for gap in found:
+        if not gap.names:
+            detail = f"roll numbers jump from {inert(gap.earlier.name)} to {inert(gap.later.name)}"
+            remedy = "if no other series begins there, rolls are missing: ask the camera team"
+            out.append(_told(note(Kind.ROLL_GAP, detail, remedy=remedy), gap.later.name))
+        for name in gap.names:
+            if name in accepted:
+                detail = f"there is no roll {inert(name)}, {inert(accepted[name])}"
+                out.append(_told(note(Kind.ACCEPTED, detail), name))
+        left = [name for name in gap.names if name not in accepted]
+        if left:
+            out.append(_told(_gap(left, gap.earlier, gap.later), left[0]))
+    return out
+
+
+def find_gaps(rolls: Iterable[Roll], known_missing: Collection[str]) -> list[Gap]:
+    """Every gap in the numbers of a camera or recorder.
 
     Numbers count through a production; where a series uses one number on two days, it counts anew each day.
-    `known_missing` are rolls that have their own finding; a gap of `accepted` ones is a note with the reason.
+    `known_missing` are rolls that have their own finding.
     """
     series: dict[tuple[str, str, str], list[tuple[Numbered, Roll]]] = defaultdict(list)
     for roll in rolls:
         found = numbered(roll.name)
         if found is not None and roll.state != "missing":
             series[roll.production or "", roll.unit or "", found.series].append((found, roll))
-    out: list[Told] = []
+    out: list[Gap] = []
     for _, members in sorted(series.items(), key=lambda item: item[0]):
         for counted in _runs(members):
-            out += _in_one(counted, known_missing, accepted, reason)
+            out += _in_one(counted, known_missing)
     return out
 
 
@@ -70,29 +98,15 @@ def _runs(members: Sequence[tuple[Numbered, Roll]]) -> list[list[tuple[Numbered,
     return [sorted(group, key=lambda item: item[0].number) for group in groups.values()]
 
 
-def _in_one(
-    counted: Sequence[tuple[Numbered, Roll]], known_missing: Collection[str], accepted: Collection[str], reason: str
-) -> list[Told]:
-    out: list[Told] = []
+def _in_one(counted: Sequence[tuple[Numbered, Roll]], known_missing: Collection[str]) -> Iterator[Gap]:
     for (before, earlier), (after, later) in pairwise(counted):
         width = after.number - before.number - 1
-        if width < 1:
-            continue
         if width > _WIDEST_GAP:
-            detail = f"roll numbers jump from {inert(earlier.name)} to {inert(later.name)}"
-            remedy = "if no other series begins there, rolls are missing: ask the camera team"
-            out.append(_told(note(Kind.ROLL_GAP, detail, remedy=remedy), later.name))
+            yield Gap((), earlier, later)
             continue
         names = [f"{before.series}{number:0{before.digits}}" for number in range(before.number + 1, after.number)]
-        unknown = [name for name in names if name not in known_missing]
-        left = [name for name in unknown if name not in accepted]
-        for name in unknown:
-            if name in accepted:
-                detail = f"there is no roll {inert(name)}, accepted: {inert(reason)}"
-                out.append(_told(note(Kind.ACCEPTED, detail), name))
-        if left:
-            out.append(_told(_gap(left, earlier, later), left[0]))
-    return out
+        if unknown := [name for name in names if name not in known_missing]:
+            yield Gap(tuple(unknown), earlier, later)
 
 
 def _gap(names: Sequence[str], earlier: Roll, later: Roll) -> Finding:
@@ -102,8 +116,8 @@ def _gap(names: Sequence[str], earlier: Roll, later: Roll) -> Finding:
         f"{'roll' if len(names) == 1 else 'rolls'} {which} {'is' if len(names) == 1 else 'are'} nowhere:"
         f" {inert(earlier.name)} is of {inert(earlier.day or 'an unknown day')},"
         f" {inert(later.name)} of {inert(later.day or 'an unknown day')}",
-        remedy="compare with the camera reports and keep every card; if the number was never used, say so with"
-        f" --accept {inert(names[0])} --reason TEXT",
+        remedy="compare with the camera reports and keep every card; if the number was never used, accept it by name:"
+        f" {inert(names[0])}",
         count=len(names),
     )
 

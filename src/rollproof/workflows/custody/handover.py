@@ -122,6 +122,7 @@ def _handed_over(
                     seen.chain = look.chain(request.drive, seen.folder).chain
                 else:
                     look.quick(seen)
+            look.cards(rolls)
             around = (
                 reading.outer(request.drive, found)
                 if request.reread

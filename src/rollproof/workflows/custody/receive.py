@@ -129,6 +129,7 @@ def _received(
             reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
             for seen in rolls:
                 reading.run(seen, found.inner.get(seen.folder, ()))
+            look.cards(rolls)
             around = reading.outer(request.drive, found)
             around += [odd for seen in rolls if seen.around is not None for odd in seen.findings]
             receiver.add([*found.findings, *station.findings(), *around])

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
+from rollproof.copies.card_findings import OnTheCard, add_clip, as_warnings, on_the_card
 from rollproof.copies.find import find_rolls
 from rollproof.copies.history import (
     Expectation,
@@ -23,7 +24,7 @@ from rollproof.copies.recorded_tree import RulesAround
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copying.plan import same_time
 from rollproof.drives.interface import Drives
-from rollproof.models.errors import Interrupted
+from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
@@ -31,10 +32,12 @@ from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.on_the_card import ClipContents, clip_name_twice, outstanding, same_names
 from rollproof.reading.settings import Settings
 from rollproof.records.chain import Chain, Link, read_chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import Signer
+from rollproof.records.standing import standing
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
 from rollproof.storage.files import exists
@@ -188,6 +191,40 @@ class RollLook:
             detail = f"every file is there, yet the copy is not proven: {seen.why}"
             seen.findings.append(warning(Kind.NOT_PROVEN, detail, drive=drive, remedy=remedy))
         seen.findings = grouped(seen.findings)
+
+    def cards(self, rolls: Sequence[RollSeen]) -> None:
+        """Add what was wrong with the cards of these rolls already and nobody has accepted: warnings, for the copies
+        are as good as the cards were."""
+        seen = [each for each in rolls if each.around is None]
+        cards = [self._card(each) for each in seen]
+        still = [outstanding(card.findings, card.acceptances) for card, _ in cards]
+        clips = [(each.production, contents) for each, (_, contents) in zip(seen, cards, strict=True)]
+        for name, numbers in same_names(clips):
+            twice = clip_name_twice(name, (seen[number].roll for number in numbers))
+            given = [acceptance for number in numbers for acceptance in cards[number][0].acceptances]
+            if outstanding([twice], given):
+                still[numbers[0]].append(twice)
+        for each, found in zip(seen, still, strict=True):
+            each.findings += grouped(as_warnings(found, shown(each.path)))
+
+    def _card(self, seen: RollSeen) -> tuple[OnTheCard, ClipContents]:
+        clips = ClipContents()
+        try:
+            handle = self._io.open_root(seen.path)
+        except OSError:
+            return OnTheCard(), clips  # what looked at it before has told it
+        try:
+            chain = read_chain(self._io, handle)
+            found = on_the_card(self._io, handle, chain, seen.roll)
+            for row in standing(self._io, handle, chain, self._drives.volume_of(seen.path)).iter_files():
+                if row.size:
+                    add_clip(clips, row.path, row.hashes)
+        except (UntrustedInput, OSError):
+            return OnTheCard(), clips  # that has its own finding
+        finally:
+            with contextlib.suppress(OSError):
+                self._io.close(handle)
+        return found, clips
 
     def _stop_if_asked(self) -> None:
         if self._cancel.is_set():

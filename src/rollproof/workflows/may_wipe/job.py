@@ -34,6 +34,7 @@ from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
 from rollproof.storage.watch import NoAnswer
+from rollproof.workflows.may_wipe.acceptance import accept_beside
 from rollproof.workflows.may_wipe.asked_for import AskedFor
 from rollproof.workflows.may_wipe.card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
 from rollproof.workflows.may_wipe.clips import judge_clips, odd_when_offloaded
@@ -331,6 +332,10 @@ class _Judge:
         self.permits = written
         if trouble is not None:
             self.reasons.append(trouble)
+        elif self.accepted:
+            used = {id(view) for view in self.used}
+            others = [view for view in self.copies if id(view) not in used]
+            self.notes += accept_beside(others, [*self.accepted], self.request, ledger, self._in_time)
 
     def close(self) -> None:
         """Let go of the card and all copies."""

@@ -86,13 +86,13 @@ def write_permits(
         )
         for view in places:
             header = _permit(card, counted, view, basis, person, accepted, reason, notes)
-            record = _append(in_time(), view, header, signer, view.digests)
+            record = append_in_time(in_time(), view, header, signer, view.digests)
             written.append((view, record))
             if record.unsigned is not None:
                 report(record.unsigned)
                 if record.unsigned.severity is Severity.ERROR:
                     raise OSError(errno.EIO, record.unsigned.detail)
-            _remember(ledger, view, record, "permit", person, f"basis {basis}")
+            remember_record(ledger, view, record, "permit", person, f"basis {basis}")
         ledger.settle_permit(permit_id, "given")
     except (OSError, RollproofError, ValueError) as error:
         why = said(error) if isinstance(error, OSError) else str(error)
@@ -182,7 +182,9 @@ def _copy(view: CopyInView) -> CopyBlock:
     )
 
 
-def _remember(ledger: Ledger, view: CopyInView, record: WrittenRecord, kind: str, person: Person, detail: str) -> None:
+def remember_record(
+    ledger: Ledger, view: CopyInView, record: WrittenRecord, kind: str, person: Person, detail: str
+) -> None:
     """The ledger's memory of the chain grows with it."""
     note = RecordNote(
         name=record.name,
@@ -198,7 +200,7 @@ def _remember(ledger: Ledger, view: CopyInView, record: WrittenRecord, kind: str
     ledger.remember_record(view.known_id, note)
 
 
-def _append(
+def append_in_time(
     in_time: InTime, view: CopyInView, header: Header, signer: Signer, as_read: Mapping[str, str] | None
 ) -> WrittenRecord:
     """`append_record` on one drive; OSError ETIMEDOUT when it does not answer. The drive is asked nothing more then."""
@@ -234,5 +236,5 @@ def _withdraw(
         )
         # a permit is never evidence: where this fails too, the answer that was printed is KEEP all the same
         with contextlib.suppress(OSError, RollproofError, ValueError):
-            withdrawn = _append(in_time(), view, header, signer, None)
-            _remember(ledger, view, withdrawn, "withdraw", person, why)
+            withdrawn = append_in_time(in_time(), view, header, signer, None)
+            remember_record(ledger, view, withdrawn, "withdraw", person, why)
