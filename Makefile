@@ -7,7 +7,8 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 DEMO := .demo
-WORKERS ?= 2
+# one more than the two processors this is meant for: many tests wait, for a device or for time to pass
+WORKERS ?= 3
 PYTEST_ARGS ?=
 
 PIP := $(BIN)/python -m pip -qq --disable-pip-version-check

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tracemalloc
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -36,6 +37,7 @@ def test_it_holds_what_a_dictionary_would_hold(steps: list[tuple[bytes, Expected
         assert (path in table) == (path in model)
 
 
+@pytest.mark.slow
 def test_a_hundred_thousand_files_of_a_first_manifest_take_less_than_a_hundred_bytes_each_beside_their_paths() -> None:
     shape = (("xxh128", Action.ORIGINAL),)
     tracemalloc.start()

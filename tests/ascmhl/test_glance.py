@@ -81,6 +81,7 @@ def test_both_ways_give_the_same(roll: Path) -> None:
     assert [made.failed for made in quick.generations] == [0, 1, 0]
 
 
+@pytest.mark.slow
 def test_many_files_in_many_pieces_give_the_same(tmp_path: Path) -> None:
     write(tmp_path, [FileHash(b"CLIP/%06d.dng" % n, n, n * 10**9, {"xxh128": f"{n:032x}"}) for n in range(12_000)])
     quick, careful = histories(tmp_path)

@@ -236,6 +236,7 @@ print(peak() - before)
 """
 
 
+@pytest.mark.slow
 def test_memory_stays_flat_over_a_hundred_megabytes_of_metadata() -> None:
     # in a process of its own: the peak of this one is older than the test
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}

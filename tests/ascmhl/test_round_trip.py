@@ -106,6 +106,7 @@ def _generations(draw: st.DrawFn) -> Generation:
 
 @given(_generations())
 @settings(max_examples=100, deadline=None)
+@pytest.mark.slow
 def test_a_manifest_with_awkward_names_comes_back_exactly(written: Generation) -> None:
     writer = ManifestWriter(written)
     data = b"".join(writer.chunks())
@@ -131,6 +132,7 @@ def test_a_manifest_with_awkward_names_comes_back_exactly(written: Generation) -
 
 @given(_generations(), st.sampled_from([Process.TRANSFER, Process.FLATTEN]))
 @settings(max_examples=60, deadline=None)
+@pytest.mark.slow
 def test_files_too_many_to_wait_in_memory_are_gone_through_twice_and_give_the_same_manifest(
     given: Generation, process: Process
 ) -> None:
@@ -143,6 +145,7 @@ def test_files_too_many_to_wait_in_memory_are_gone_through_twice_and_give_the_sa
 
 @given(_generations())
 @settings(max_examples=30, deadline=None)
+@pytest.mark.slow
 def test_the_elements_made_for_one_copy_serve_another_whose_head_says_more(given: Generation) -> None:
     other = replace(given, ignore_patterns=(*given.ignore_patterns, "*.shared"))
     body = ManifestBody(given)

@@ -351,6 +351,7 @@ def test_an_author_whose_address_the_schema_refuses_is_kept_without_it(roll: Rol
     assert 'email="cart@foundry.example" phone="12" role="data wrangler"' in text
 
 
+@pytest.mark.slow
 def test_memory_stays_flat_while_writing_many_files(roll: Roll) -> None:
     import tracemalloc  # noqa: PLC0415
 

@@ -266,6 +266,7 @@ def test_climbing_out_of_a_deep_tree_finds_what_lies_beside_it(tmp_path: Path) -
     assert io.opened < depth * 12, "each folder was opened from the top again"
 
 
+@pytest.mark.slow
 def test_folders_deeper_than_any_path_are_an_error_and_memory_stays_flat(tmp_path: Path) -> None:
     build(tmp_path, {"A003C001.mov": b"x"})
     with chain_of_folders(tmp_path, [b"d"] * 10_000):

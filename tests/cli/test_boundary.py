@@ -329,6 +329,7 @@ boundary.run_and_end()
     assert (tmp_path / "copy").read_bytes() == b""
 
 
+@pytest.mark.slow
 def test_a_real_offload_with_all_streams_closed_copies_what_is_there(tmp_path: Path) -> None:
     card, drive = tmp_path / "card", tmp_path / "drive"
     (card / "CLIPS").mkdir(parents=True)

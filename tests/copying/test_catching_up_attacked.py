@@ -450,6 +450,7 @@ def test_files_of_every_awkward_size_are_caught_up_with(rig: Rig) -> None:
     whole(rig, "two")
 
 
+@pytest.mark.slow
 def test_a_bounded_number_of_buffers_is_enough(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
     rig.drives = ("one", "two", "three")
     rig.fill({f"MANY/{number:04}/F.xml": 700 for number in range(600)})

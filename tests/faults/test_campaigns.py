@@ -20,9 +20,9 @@ SCALES = {
     "cut-again-and-again": 0.02,
     "flip-read-back": 0.01,
     "flip-verify": 0.01,
-    "flip-may-wipe": 0.1,
+    "flip-may-wipe": 0.05,
 }
-"""One hundred flips for may-wipe, which no other test attacks so; the two that go through all calls have no part,
+"""Fifty flips for may-wipe, which no other test attacks so; the two that go through all calls have no part,
 and the stories have a test of their own."""
 
 FAULTS_BEGIN = ("SIGKILL", "power cut", "bit flipped")

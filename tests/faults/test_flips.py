@@ -1,6 +1,6 @@
 """Bits flip on the medium after they were written: none may go unnoticed.
 
-One hundred in the suite, seeded, at any byte of any file; ROLLPROOF_FLIPS sets another number for a campaign. They are
+Sixty in the suite, seeded, at any byte of any file; ROLLPROOF_FLIPS sets another number for a campaign. They are
 looked for by the offload's own read-back and by `verify`, with the good block still in the page cache.
 """
 
@@ -22,7 +22,7 @@ from support.trees import Blob, Tree
 
 pytestmark = pytest.mark.device
 
-FLIPS = int(os.environ.get("ROLLPROOF_FLIPS", "100"))
+FLIPS = int(os.environ.get("ROLLPROOF_FLIPS", "60"))
 TREE: Tree = {
     "CLIPS/A003C001.mov": Blob(700_001, seed=1),
     "CLIPS/A003C002.mov": Blob(40_000, seed=2),

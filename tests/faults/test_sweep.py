@@ -22,9 +22,9 @@ from support.faults import Call, Fail, Fault, Flip, Kill, Rule
 from support.stage import Stage, stage
 from support.sweep import ATTACKS, CAMPAIGN, RESUME_ATTACKS, SEED, Attack, cases, due, place_of, sweep
 
-AT_MOST = 8
+AT_MOST = 5
 """Calls attacked in one way; of a resumed run, in one way after one earlier ending:"""
-AT_MOST_RESUMED = 5
+AT_MOST_RESUMED = 3
 
 
 @pytest.fixture(scope="module")

@@ -19,7 +19,7 @@ from support.invariants import Copy, check_copy
 from support.stage import Stage, WipeRun, stage
 from support.sweep import ATTACKS, CAMPAIGN, SEED, Attack, due, place_of, rule_for, untouched
 
-AT_MOST = 6
+AT_MOST = 4
 """Calls attacked in one way."""
 
 

@@ -11,10 +11,12 @@ from pathlib import Path
 
 import pytest
 
+import rollproof.copies.reading_journal
 import rollproof.records.clock
-import rollproof.workflows.may_wipe
+import rollproof.workflows.may_wipe.job
 import rollproof.workflows.may_wipe.permit
-import rollproof.workflows.offload
+import rollproof.workflows.offload.card_run
+import rollproof.workflows.offload.job
 import rollproof.workflows.verify.copy
 from rollproof.records.chain import read_chain
 from rollproof.storage.system import system_io
@@ -26,11 +28,13 @@ from workflows.station import Station
 from workflows.wipe_bench import Bench
 
 _MODULES = (
+    rollproof.copies.reading_journal,
     rollproof.records.clock,
-    rollproof.workflows.may_wipe,
-    rollproof.workflows.offload,
-    rollproof.workflows.verify.copy,
+    rollproof.workflows.may_wipe.job,
     rollproof.workflows.may_wipe.permit,
+    rollproof.workflows.offload.card_run,
+    rollproof.workflows.offload.job,
+    rollproof.workflows.verify.copy,
 )
 
 

@@ -1,16 +1,13 @@
 """Papers of up to gigabytes beside a copy: the whole command, in a process of its own, in flat memory.
 
-The peak is what the kernel says of the child (`ru_maxrss`), above that of a child that meets an ordinary copy.
+The peak is what the kernel says of that process (`ru_maxrss`), above that of one that meets an ordinary copy.
 """
 
 from __future__ import annotations
 
-import json
 import os
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
@@ -18,6 +15,8 @@ from hostile.papers_at_hand import HEAD, MHL, TAIL, chain, entry
 from hostile.place import Papers, Place
 from rollproof.hashing import new_hasher
 from support.counting import FAULTS
+from support.forked import ForkedStation
+from support.station import Ended, Station
 
 _MORE_BYTES = 100 << 20
 """What a hostile paper may cost above an ordinary one: some buffers, and the hundred findings that are listed."""
@@ -25,34 +24,16 @@ _MORE_BYTES = 100 << 20
 _LONG_BYTES = int(os.environ.get("ROLLPROOF_LONG_MANIFEST_MB", "25")) << 20
 """How long the manifest is that has to be parsed to its end (a minute for 500 MB): the campaign asks for more."""
 
-_LONGEST_SECONDS = 30 + 2 * (_LONG_BYTES >> 20)
-
-_CHILD = """
-import resource, sys
-from rollproof.cli.boundary import run
-from rollproof.cli.session import Session
-status = run(sys.argv[1:], Session())
-sys.stdout.flush()
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024, status, file=sys.stderr)
-"""
+_LONGEST_SECONDS = 120 + 2 * (_LONG_BYTES >> 20)
 
 
-@dataclass(frozen=True)
-class Peak:
-    """How a command in a process of its own ended, and the most memory it held."""
-
-    status: int
-    peak_bytes: int
-    out: str
-
-
-def _alone(*words: str) -> Peak:
-    done = subprocess.run(
-        [sys.executable, "-c", _CHILD, *words], capture_output=True, text=True, timeout=_LONGEST_SECONDS, check=False
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    peak, status = done.stderr.strip().splitlines()[-1].split()
-    return Peak(int(status), int(peak), done.stdout)
+def _alone(place: Place, *words: str | Path) -> Ended:
+    """The command in a process of its own, which has everything imported from the start."""
+    station = ForkedStation(Station(Path(os.environ["ROLLPROOF_HOME"]), place.top))
+    ended = station.run(*words, longest_seconds=_LONGEST_SECONDS)
+    assert b"Traceback" not in ended.stderr, ended.text
+    assert not ended.killed, "it took too long"
+    return ended
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +44,7 @@ def proven(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Place, Pa
         made = Place(tmp_path_factory.mktemp("memory"))
         assert made.offload("--to", str(made.one)).status == 0
         papers = Papers(made.roll, tmp_path_factory.mktemp("kept"))
-        ordinary = _alone("verify", str(made.roll), "--json")
+        ordinary = _alone(made, "verify", made.roll, "--json")
         assert ordinary.status == 0
         yield made, papers, ordinary.peak_bytes
 
@@ -155,13 +136,13 @@ def test_memory_stays_flat_whatever_lies_beside_the_copy(proven: tuple[Place, Pa
     try:
         lay(place)
         FAULTS.add("oversized paper beside a copy")
-        verified = _alone("verify", str(place.roll), "--json")
-        offloaded = _alone("offload", str(place.card), "--to", str(place.one), "--dry-run", "--json")
+        verified = _alone(place, "verify", place.roll, "--json")
+        offloaded = _alone(place, "offload", place.card, "--to", place.one, "--dry-run", "--json")
     finally:
         marker.unlink(missing_ok=True)
-    assert verified.status in expected, verified.out
-    assert json.loads(verified.out)["copies"]
+    assert verified.status in expected, verified.text
+    assert verified.json["copies"]
     assert offloaded.status in (0, 3)
     for ran in (verified, offloaded):
-        assert len(ran.out) < 2_000_000
+        assert len(ran.stdout) < 2_000_000
         assert ran.peak_bytes < ordinary + _MORE_BYTES, f"{(ran.peak_bytes - ordinary) >> 20} MB above the ordinary"

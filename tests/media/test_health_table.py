@@ -7,6 +7,8 @@ import pytest
 from media import damage
 from media.health_table import Row, as_markdown, measure
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def rows() -> dict[str, Row]:

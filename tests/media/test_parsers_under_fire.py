@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +17,8 @@ from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import TooMuch
 from rollproof.media.tiff_facts import read_tiff_facts
 from rollproof.media.wav_facts import read_wav_facts
+
+pytestmark = pytest.mark.slow
 
 STARTS = [data[:64] for data in corpus().values()] + [b""]
 SMALL = {name: data for name, data in corpus().items() if len(data) < 80_000}

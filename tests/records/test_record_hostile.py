@@ -150,7 +150,13 @@ def test_a_row_that_is_not_as_it_should_be_is_refused(roll: Roll, change: Callab
         list(iter_files(roll.io, roll.handle, NAME))
 
 
-@pytest.mark.parametrize("change", IN_HEADER.values(), ids=IN_HEADER.keys())
+@pytest.mark.parametrize(
+    "change",
+    [
+        pytest.param(change, id=name, marks=[pytest.mark.slow] if name == "a header of lists" else [])
+        for name, change in IN_HEADER.items()
+    ],
+)
 def test_a_header_that_is_not_as_it_should_be_is_refused_in_flat_memory(
     roll: Roll, change: Callable[[bytes], bytes]
 ) -> None:
@@ -302,6 +308,7 @@ def test_the_header_of_a_record_of_many_files_is_read_without_them(roll: Roll) -
     assert took < 2, "this takes milliseconds unless the files are read too"
 
 
+@pytest.mark.slow
 def test_going_through_many_files_holds_one_at_a_time(roll: Roll) -> None:
     many = [row(f"SEQ/bell_{number:06}.dpx") for number in range(20_000)]
     written = roll.append(offload_header(None, many), many)

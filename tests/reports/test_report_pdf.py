@@ -53,6 +53,7 @@ def test_the_documents_words_are_those_of_the_report(tmp_path: Path) -> None:
         assert part in told, part
 
 
+@pytest.mark.slow
 def test_a_large_production_goes_over_many_pages(tmp_path: Path) -> None:
     pdf = page_pdf(a_production(4, 30))
     assert len(re.findall(rb"/Type\s*/Page\b", pdf)) > 5

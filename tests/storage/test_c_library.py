@@ -40,6 +40,7 @@ class _Litter:
         time.sleep(0)
 
 
+@pytest.mark.slow
 def test_drives_that_rename_at_the_same_time_do_not_take_each_others_arguments(tmp_path: Path, restless: None) -> None:
     """It stopped a drive about once in a few thousand small offloads, with an error that made no sense."""
     io, trouble = LinuxIo(), list[BaseException]()
@@ -66,6 +67,7 @@ def test_drives_that_rename_at_the_same_time_do_not_take_each_others_arguments(t
     assert trouble == []
 
 
+@pytest.mark.slow
 def test_the_arguments_of_a_c_function_are_told_where_it_is_made_and_nowhere_else() -> None:
     """Wherever else that happens, a call of another thread may be under way."""
     top = Path(rollproof.__file__).parent

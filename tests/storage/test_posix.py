@@ -343,7 +343,7 @@ def test_as_many_files_may_be_open_as_are_enough_and_where_they_are_few_each_is_
     program = (
         "import resource\n"
         f"resource.setrlimit(resource.RLIMIT_NOFILE, ({few}, {most}))\n"
-        "from rollproof.storage.io import system_io\n"
+        "from rollproof.storage.system import system_io\n"
         "io = system_io()\n"
         "print(io.reads_at_once, io.open_together, *resource.getrlimit(resource.RLIMIT_NOFILE))"
     )

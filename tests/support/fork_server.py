@@ -1,8 +1,8 @@
 """Starts the command by the hundred: a program that has everything imported already and forks for every run.
 
 Run as a program it serves JSON lines: `{"start": {words, folder, environment, out, err}}` answers `{"pid": n}`, and
-`{"poll": pid}` answers `{"status": null}` or the exit status (negative for a signal). What runs in the fork is the
-command's own `main`, in a process group of its own.
+`{"poll": pid}` answers `{"status": null}`, or the exit status (negative for a signal) and the most memory it held. What
+runs in the fork is the command's own `main`, in a process group of its own.
 """
 
 from __future__ import annotations
@@ -105,8 +105,11 @@ def main() -> None:
                 _become(asked["start"])
             answer: dict[str, Any] = {"pid": pid}
         else:
-            done, status = os.waitpid(asked["poll"], os.WNOHANG)
-            answer = {"status": os.waitstatus_to_exitcode(status) if done else None}
+            done, status, used = os.wait4(asked["poll"], os.WNOHANG)
+            answer = {
+                "status": os.waitstatus_to_exitcode(status) if done else None,
+                "peak_bytes": used.ru_maxrss * 1024,
+            }
         sys.stdout.write(json.dumps(answer) + "\n")
         sys.stdout.flush()
 

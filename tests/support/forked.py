@@ -78,11 +78,17 @@ class ForkedStation:
         self._err = station.home.parent / "stderr"
         self._ask = _server().ask
 
-    def run(self, *words: Word) -> Ended:
-        """Run the command to its end."""
-        return self.run_and_kill(_LONGEST_SECONDS, *words)
+    def run(self, *words: Word, longest_seconds: float = _LONGEST_SECONDS) -> Ended:
+        """Run the command to its end; kill it where that takes longer than anybody would wait."""
+        return self.run_and_kill(longest_seconds, *words, longest_seconds=longest_seconds)
 
-    def run_and_kill(self, seconds: float, *words: Word, since: Callable[[], bool] | None = None) -> Ended:
+    def run_and_kill(
+        self,
+        seconds: float,
+        *words: Word,
+        since: Callable[[], bool] | None = None,
+        longest_seconds: float = _LONGEST_SECONDS,
+    ) -> Ended:
         """See `Station.run_and_kill`; the seconds are those of the processor that the command had for itself, so that
         an instant is the same one on a busy machine. `work_seconds` of what comes back are such seconds too."""
         began = time.monotonic()
@@ -98,16 +104,18 @@ class ForkedStation:
             }
         )["pid"]
         status: int | None = None
+        told: dict[str, Any] = {}
         first = None if since is not None else 0.0
         worked = 0.0
         killed = False
         while status is None:
             worked = _worked(pid, worked)
-            status = self._ask({"poll": pid})["status"]
+            told = self._ask({"poll": pid})
+            status = told["status"]
             if first is None and since is not None and since():
                 first = worked
             due = first is not None and worked - first > seconds
-            if status is None and not killed and (due or time.monotonic() - began > _LONGEST_SECONDS):
+            if status is None and not killed and (due or time.monotonic() - began > longest_seconds):
                 with contextlib.suppress(ProcessLookupError):  # before it made a group of its own
                     os.killpg(pid, signal.SIGKILL)
                 os.kill(pid, signal.SIGKILL)  # not waited for yet, so the number is still its own
@@ -117,4 +125,11 @@ class ForkedStation:
         if killed and status == -signal.SIGKILL:
             FAULTS.add("SIGKILL at a random instant")
         took = time.monotonic() - began
-        return Ended(status, self._out.read_bytes(), self._err.read_bytes(), took, work_seconds=worked - (first or 0.0))
+        return Ended(
+            status,
+            self._out.read_bytes(),
+            self._err.read_bytes(),
+            took,
+            work_seconds=worked - (first or 0.0),
+            peak_bytes=told["peak_bytes"],
+        )

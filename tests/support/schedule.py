@@ -9,7 +9,7 @@ import pytest
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
-SLOW_ROOMS = frozenset({"audit", "e2e", "faults", "fuzz", "hostile", "workflows"})
+SLOW_ROOMS = frozenset({"audit", "e2e", "faults", "fuzz", "hostile", "legacy", "workflows"})
 """Rooms of whole jobs, of attacks and of floods: all of their tests are slow, but for those marked `path`."""
 BOTTOM_UP = (
     "proof", "storage", "hashing", "records", "ascmhl", "ledger", "production", "reports", "media", "tree", "reading",
@@ -19,8 +19,16 @@ BOTTOM_UP = (
 TOGETHER = frozenset({"tests/audit/test_planted_defects.py"})
 """Modules whose tests share something that takes very long to make: they go to one worker."""
 LONGEST = (
-    "tests/workflows/test_may_wipe_stories.py",
     "tests/audit/test_planted_defects.py",
+    "tests/faults/test_kills.py",
+    "tests/faults/test_campaigns.py",
+    "tests/legacy/test_kept_set.py",
+    "tests/workflows/test_may_wipe_stories.py",
+    "tests/faults/test_hostile_places.py",
+    "tests/faults/test_power_cuts.py",
+    "tests/faults/test_flips.py",
+    "tests/hostile/test_something_else_there.py",
+    "tests/workflows/test_copies_on_devices.py",
 )
 """The slow modules that begin first, so that no worker is left alone with one of them in the end."""
 

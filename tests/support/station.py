@@ -27,7 +27,7 @@ Word = str | bytes | Path
 @dataclass(frozen=True)
 class Ended:
     """How the command ended. `status` is negative for a signal, as in `subprocess`; `log` is strace's, where it ran;
-    `work_seconds` are those of the processor, where they were counted."""
+    `work_seconds` are those of the processor, and `peak_bytes` the most memory it held, where they were counted."""
 
     status: int
     stdout: bytes
@@ -35,6 +35,7 @@ class Ended:
     seconds: float
     log: str = ""
     work_seconds: float = 0.0
+    peak_bytes: int = 0
 
     @property
     def json(self) -> dict[str, Any]:

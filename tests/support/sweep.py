@@ -1,7 +1,7 @@
 """The sweep: one run for every call of a clean run and every fault, each followed by a clean rerun, all of it checked.
 
 `cases` are all calls that a few clean runs made, named so that threads may take turns as they like (see
-`faults.Call`). `make campaign` attacks every one of them in every way. The suite has two minutes for it and takes
+`faults.Call`). `make campaign` attacks every one of them in every way. The suite has half a minute for it and takes
 every n-th (`due`), another set each day, so that each call has its turn within n days: the seed is the day's number,
 stands in the report of what broke, and ROLLPROOF_SWEEP_SEED brings that day back.
 """

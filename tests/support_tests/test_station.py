@@ -28,6 +28,7 @@ def _offload(card: Path) -> tuple[str | Path, ...]:
     return ("offload", card, "--to", card.parent / "drive", "--roll", "A003", "--json")
 
 
+@pytest.mark.slow
 def test_the_command_runs_and_its_json_is_read(station: Station, card: Path) -> None:
     ended = station.run(*_offload(card))
     assert ended.status == 0, ended.text

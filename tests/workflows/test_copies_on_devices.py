@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from support.devices import Devices, Drive
+from support.forked import ForkedStation
 from support.station import Station
 from workflows.station import CLIPS, fill, tree
 
@@ -29,7 +30,7 @@ class Cart:
             (drive.mount / "lost+found").rmdir()
         fill(self.card.mount, CLIPS)
         (folder / "work").mkdir()
-        self.station = Station(folder / "home", folder / "work")
+        self.station = ForkedStation(Station(folder / "home", folder / "work"))
 
     def run(self, *words: Any) -> dict[str, Any]:
         """The command's answer."""
