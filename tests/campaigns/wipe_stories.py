@@ -6,10 +6,7 @@ import time
 from random import Random
 
 from campaigns.bench import Figures, Say
-from workflows.test_may_wipe_stories import Step, tell
-from workflows.wipe_world import STEPS
-
-_WEIGHTED = [name for name, weight in STEPS.items() for _ in range(weight)]
+from workflows.test_may_wipe_stories import a_story, tell
 
 
 def tell_stories(*, stories: int, seed: int, say: Say) -> Figures:
@@ -17,12 +14,7 @@ def tell_stories(*, stories: int, seed: int, say: Say) -> Figures:
     figures = Figures("wipe-stories", seed)
     began = time.monotonic()
     for number in range(stories):
-        chance = Random(f"{seed} {number}")
-        steps: list[Step] = [
-            (chance.choice(_WEIGHTED), chance.randrange(1000), chance.random() < 0.5)
-            for _ in range(chance.randint(5, 20))
-        ]
-        begins_well = chance.random() < 0.5
+        steps, begins_well = a_story(Random(f"{seed} {number}"), longest=20)
         try:
             tell(steps, begins_well, figures.counts)
         except AssertionError as problem:
