@@ -5,19 +5,16 @@ from __future__ import annotations
 import errno
 import os
 import re
+import sys
 from collections.abc import Iterator
 from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 
 import pytest
 
-import rollproof.copies.reading_journal
-import rollproof.records.clock
-import rollproof.workflows.may_wipe.job
-import rollproof.workflows.may_wipe.permit
-import rollproof.workflows.offload.card_run
-import rollproof.workflows.offload.job
-import rollproof.workflows.verify.copy
+import rollproof.workflows.may_wipe
+import rollproof.workflows.offload
+import rollproof.workflows.verify  # noqa: F401 - with all they ask for the time
 from rollproof.records.chain import read_chain
 from rollproof.storage.system import system_io
 from support.counting import FAULTS
@@ -26,16 +23,6 @@ from support.faults import Fail, Lose, Rule
 from support.stage import stage
 from workflows.station import Station
 from workflows.wipe_bench import Bench
-
-_MODULES = (
-    rollproof.copies.reading_journal,
-    rollproof.records.clock,
-    rollproof.workflows.may_wipe.job,
-    rollproof.workflows.may_wipe.permit,
-    rollproof.workflows.offload.card_run,
-    rollproof.workflows.offload.job,
-    rollproof.workflows.verify.copy,
-)
 
 
 class Clock(datetime):
@@ -52,7 +39,13 @@ class Clock(datetime):
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[type[Clock]]:
     """There is no other way to set one process's clock: every module that asks for the time asks this one."""
-    for module in _MODULES:
+    asking = [
+        module
+        for name, module in sys.modules.items()
+        if name.startswith("rollproof.") and vars(module).get("datetime") is datetime
+    ]
+    assert asking
+    for module in asking:
         monkeypatch.setattr(module, "datetime", Clock)
     yield Clock
     Clock.wrong_by = timedelta()
