@@ -41,14 +41,23 @@ def shows(*drives: DriveOut, missing: tuple[MissingDrive, ...] = ()) -> str:
     return ran.out
 
 
-def test_a_drive_is_a_block_with_its_role_room_identity_and_device() -> None:
-    assert shows(a_drive()).splitlines() == [
-        '/mnt/primary   primary, named "BELL_1"',
-        "  1.8 TB free of 2.0 TB",
-        "  ext4, volume aa5bbe43",
-        "  on disk /dev/sdb, serial S1",
-        "  a read-back reaches the medium (direct reads)",
+def test_drives_are_one_table_and_cards_stand_apart() -> None:
+    card = a_drive(mount_point="/media/A003", role=None, label="A003", device="reader /dev/sdd", card=True)
+    away = a_drive(mount_point="/mnt/backup", role="backup", device="disk /dev/sdc", free_bytes=900_000_000)
+    assert shows(a_drive(), card, away).splitlines() == [
+        "Drives",
+        "  /mnt/primary  primary    1.8 TB free of   2.0 TB  disk /dev/sdb",
+        "  /mnt/backup   backup   900.0 MB free of   2.0 TB  disk /dev/sdc",
+        "",
+        "Cards, by what lies on them",
+        "  /media/A003   A003    1.8 TB free of   2.0 TB  reader /dev/sdd",
     ]
+
+
+def test_identities_are_shown_when_all_is_asked_for() -> None:
+    result = DrivesResult(drives=[a_drive()], missing=[])
+    ran = run_line("drives", "--all", attached_drives=lambda *_arguments, **_options: result)
+    assert '    ext4, named "BELL_1", volume aa5bbe43, serial S1' in ran.out.splitlines()
 
 
 def test_what_makes_two_volumes_one_copy_is_said() -> None:
@@ -58,8 +67,8 @@ def test_what_makes_two_volumes_one_copy_is_said() -> None:
 
 
 def test_a_drive_that_does_not_answer_and_one_that_cannot_be_written_say_so() -> None:
-    assert "  does not answer; unplug it and plug it in again" in shows(a_drive(capacity_bytes=0))
-    assert "  1.8 TB free of 2.0 TB, read-only" in shows(a_drive(read_only=True))
+    assert "    does not answer; unplug it and plug it in again" in shows(a_drive(capacity_bytes=0))
+    assert "    read-only" in shows(a_drive(read_only=True)).splitlines()
 
 
 def test_drives_of_the_production_that_are_not_there_are_named() -> None:

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import os
+import threading
+import time
 from collections.abc import Callable, Sequence
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from rollproof.card.likeness import looks_like_a_card
 from rollproof.drives.cached_pages import INSTALL, lacks_right
 from rollproof.drives.interface import Drives
 from rollproof.drives.ways import way_in_words
 from rollproof.models.names import is_text, to_base64, to_text
 from rollproof.models.volumes import MediumWay, Volume
 from rollproof.proof.devices import share_a_device
+
+_LOOK_SECONDS = 1.0
 
 ProductionDrive = tuple[str, bytes | None, Sequence[str]]
 """(role, folder of the production's drive or None, identities of its volumes), as the production file has them."""
@@ -57,6 +62,8 @@ class DriveOut(BaseModel):
     """Its role in the production, None without a production or when it has none."""
     known: str = ""
     """What this station remembers of it, as a sentence; empty where it has no memory."""
+    card: bool = False
+    """Whether it looks like a card: no role, no records of ours, and picture or sound as a camera lays it out."""
     same_device_as: list[str] = []
     """Mount points of other listed volumes on the same device: together they count as one copy."""
 
@@ -109,11 +116,36 @@ def list_drives(
             missing.append(MissingDrive(role=role, path=None if path is None else to_text(path), volume=volume))
         else:
             roles[index] = f"{roles[index]}, {role}" if index in roles else role
+    cards = _cards(
+        [volume.mount_point for index, volume in enumerate(found) if index not in roles and volume.capacity_bytes]
+    )
     return DrivesResult(
-        drives=[_out(index, volume, found, roles.get(index), known(volume)) for index, volume in enumerate(found)],
+        drives=[
+            _out(index, volume, found, roles.get(index), known(volume)).model_copy(
+                update={"card": volume.mount_point in cards}
+            )
+            for index, volume in enumerate(found)
+        ],
         missing=missing,
         install=list(INSTALL) if any(lacks_right(volume) for volume in found) else [],
     )
+
+
+def _cards(mount_points: Sequence[bytes]) -> set[bytes]:
+    """Those that look like cards; the looks together take at most a second, and one that hangs is not waited for."""
+    found: set[bytes] = set()
+
+    def look(mount_point: bytes) -> None:
+        if mount_point != b"/" and looks_like_a_card(mount_point):
+            found.add(mount_point)
+
+    threads = [threading.Thread(target=look, args=(each,), daemon=True) for each in mount_points]
+    for thread in threads:
+        thread.start()
+    ends_at = time.monotonic() + _LOOK_SECONDS
+    for thread in threads:
+        thread.join(max(0.0, ends_at - time.monotonic()))
+    return set(found)
 
 
 def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identities: Sequence[str]) -> int | None:

@@ -29,7 +29,7 @@ Examples:
       the udev rule that makes your removable exFAT and NTFS drives provable
 """,
 )
-@click.option("--all", "everything", is_flag=True, help="List system and memory mounts too.")
+@click.option("--all", "everything", is_flag=True, help="List system and memory mounts too; show identities.")
 @click.option(
     "--rule",
     is_flag=True,
@@ -41,8 +41,8 @@ Examples:
 def command(session: Session, /, everything: bool, rule: bool, production_file: bytes | None, as_json: bool) -> int:
     """List the attached volumes: device, identity, free space, role in the production.
 
-    This is what an offload goes by: two volumes on one device count as one copy, and the identity shown here is what
-    a production file can name a drive by.
+    This is what an offload goes by: two volumes on one device count as one copy. With --all it shows the identity by
+    which a production file can name a drive.
     """
     from rollproof.cli.views.drives_view import drives_lines  # noqa: PLC0415 - as above
 
@@ -53,7 +53,7 @@ def command(session: Session, /, everything: bool, rule: bool, production_file: 
     if as_json:
         output.answer(result.as_json())
     else:
-        output.show(drives_lines(result))
+        output.show(drives_lines(result, everything=everything))
     return 0
 
 

@@ -1,24 +1,42 @@
-"""The attached drives as a person reads them: one block each, the room that is left first."""
+"""The attached drives as a person reads them: one table, cards apart, and below a row only what must be known."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
+from rich.cells import cell_len
 from rich.text import Text
 
 from rollproof.cli.console import BAD, QUIET, STRONG, WARN, join, safe
+from rollproof.cli.screen.lines import left
 from rollproof.cli.views import words
 from rollproof.workflows.drives import DriveOut, DrivesResult, MissingDrive
 
+_PLACE_MOST, _ROLE_MOST = 34, 12
 
-def drives_lines(result: DrivesResult) -> Iterator[Text]:
-    """A block per attached volume, then the production's drives that are not there."""
+
+def drives_lines(result: DrivesResult, *, everything: bool = False) -> Iterator[Text]:
+    """The drives, the cards, then the production's drives that are not there. `everything` adds identities."""
     if not result.drives:
         yield Text("No drive is attached.")
-    for number, drive in enumerate(result.drives):
-        if number:
+    place = min(max((cell_len(safe(each.mount_point).plain) for each in result.drives), default=0), _PLACE_MOST)
+    first = True
+    for heading, chosen in (
+        ("Drives", [each for each in result.drives if not each.card]),
+        ("Cards, by what lies on them", [each for each in result.drives if each.card]),
+    ):
+        if not chosen:
+            continue
+        if not first:
             yield Text()
-        yield from _drive_lines(drive)
+        first = False
+        yield Text(heading, STRONG)
+        role = min(max(cell_len(_name(each)) for each in chosen), _ROLE_MOST)
+        for drive in chosen:
+            yield _row(drive, place, role)
+            yield from _notes(drive)
+            if everything:
+                yield from _identity(drive)
     if result.install:
         yield Text()
         yield from _right_lines(result)
@@ -28,34 +46,49 @@ def drives_lines(result: DrivesResult) -> Iterator[Text]:
         yield from (_missing_line(missing) for missing in result.missing)
 
 
-def _drive_lines(drive: DriveOut) -> Iterator[Text]:
-    names = [safe(drive.role).plain] if drive.role else []
-    if drive.label and drive.label != drive.role:
-        names.append(f'named "{safe(drive.label).plain}"')
-    yield join(safe(drive.mount_point, STRONG), "   " + ", ".join(names) if names else "")
+def _name(drive: DriveOut) -> str:
+    """Its role in the production, else what its volume is called."""
+    return safe(drive.role or drive.label).plain
+
+
+def _row(drive: DriveOut, place: int, role: int) -> Text:
     if drive.capacity_bytes:
-        room = f"{words.size(drive.free_bytes)} free of {words.size(drive.capacity_bytes)}"
-        yield join(f"  {room}", Text(", read-only", WARN) if drive.read_only else "")
-    elif drive.refused:
-        yield Text("  not for you to look into: no permission for its folder", WARN)
+        room = f"{words.size(drive.free_bytes):>8} free of {words.size(drive.capacity_bytes):>8}"
+    else:
+        room = f"{'':27}"
+    device = safe(drive.device or "a device that could not be told")
+    where = left(drive.mount_point, place, STRONG, keep_end=True)
+    return join("  ", where, "  ", left(_name(drive), role), "  ", room, "  ", device)
+
+
+def _notes(drive: DriveOut) -> Iterator[Text]:
+    """What keeps a drive from being used as it is, and why two of them may count once."""
+    if drive.refused:
+        yield Text("    not for you to look into: no permission for its folder", WARN)
         return
-    else:
-        yield Text("  does not answer; unplug it and plug it in again", WARN)
-    identity = join(", volume ", safe(drive.volume)) if drive.volume else ", volume without identity"
-    yield join("  ", safe(drive.file_system), identity)
-    serial = join(", serial ", safe(drive.serial)) if drive.serial else ""
-    yield join("  on ", safe(drive.device or "a device that could not be told"), serial)
-    if drive.known and not drive.known.startswith("not known here: "):  # a station's own disk is nobody's news
-        yield join("  ", safe(drive.known))
+    if not drive.capacity_bytes:
+        yield Text("    does not answer; unplug it and plug it in again", WARN)
+        return
+    if drive.read_only:
+        yield Text("    read-only", QUIET if drive.card else WARN)
     if drive.lacks_right:
-        yield Text("  what is read here cannot be shown to come from the medium; see below", WARN)
-    else:
-        yield join("  ", safe(drive.readback_words, "" if drive.readback == "medium" else WARN))
+        yield Text("    what is read here cannot be shown to come from the medium; see below", WARN)
+    elif drive.readback != "medium":
+        yield join("    ", safe(drive.readback_words, WARN))
+    if drive.known and not drive.known.startswith("not known here: "):  # a station's own disk is nobody's news
+        yield join("    ", safe(drive.known, QUIET))
     if drive.same_device_as:
         others = words.listed([safe(other).plain for other in drive.same_device_as])
-        yield Text(f"  on the same device as {others}: together they count as one copy", WARN)
+        yield Text(f"    on the same device as {others}: together they count as one copy", WARN)
     elif drive.device_key is None:
-        yield Text("  its device could not be told from others: all such drives count as one copy", QUIET)
+        yield Text("    its device could not be told from others: all such drives count as one copy", QUIET)
+
+
+def _identity(drive: DriveOut) -> Iterator[Text]:
+    label = join(', named "', safe(drive.label), '"') if drive.label else ""
+    identity = join(", volume ", safe(drive.volume)) if drive.volume else ", volume without identity"
+    serial = join(", serial ", safe(drive.serial)) if drive.serial else ""
+    yield join("    ", safe(drive.file_system), label, identity, serial)
 
 
 def _right_lines(result: DrivesResult) -> Iterator[Text]:
