@@ -70,7 +70,7 @@ def test_may_wipe_says_what_to_check_against_the_card_and_ends_with_the_reminder
         "roll A003 of The Bell Foundry: 2 copies counted, 2 required",
         "The card was not read again: nothing on it changed",
         "primary  counts  attached, read back from the drive itself",
-        "backup  counts  absent, last seen 2026-05-14",
+        "backup   counts  absent, last seen 2026-05-14",
         "The permit is written beside 1 copy.",
     ):
         assert said in ran.out

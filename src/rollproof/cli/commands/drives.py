@@ -53,7 +53,7 @@ def command(session: Session, /, everything: bool, rule: bool, production_file: 
     if as_json:
         output.answer(result.as_json())
     else:
-        output.show(drives_lines(result, everything=everything))
+        output.show(drives_lines(result, everything=everything, width=output.results.width))
     return 0
 
 

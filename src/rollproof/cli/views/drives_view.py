@@ -12,10 +12,10 @@ from rollproof.cli.screen.lines import left
 from rollproof.cli.views import words
 from rollproof.workflows.drives import DriveOut, DrivesResult, MissingDrive
 
-_PLACE_MOST, _ROLE_MOST = 34, 12
+_PLACE_MOST, _ROLE_MOST = 26, 10
 
 
-def drives_lines(result: DrivesResult, *, everything: bool = False) -> Iterator[Text]:
+def drives_lines(result: DrivesResult, *, everything: bool = False, width: int = 80) -> Iterator[Text]:
     """The drives, the cards, then the production's drives that are not there. `everything` adds identities."""
     if not result.drives:
         yield Text("No drive is attached.")
@@ -33,8 +33,11 @@ def drives_lines(result: DrivesResult, *, everything: bool = False) -> Iterator[
         yield Text(heading, STRONG)
         role = min(max(cell_len(_name(each)) for each in chosen), _ROLE_MOST)
         for drive in chosen:
-            yield _row(drive, place, role)
-            yield from _notes(drive)
+            row = _row(drive, place, role)
+            if not everything:
+                row.truncate(width, overflow="ellipsis")
+            yield row
+            yield from _notes(drive, everything=everything)
             if everything:
                 yield from _identity(drive)
     if result.install:
@@ -61,7 +64,7 @@ def _row(drive: DriveOut, place: int, role: int) -> Text:
     return join("  ", where, "  ", left(_name(drive), role), "  ", room, "  ", device)
 
 
-def _notes(drive: DriveOut) -> Iterator[Text]:
+def _notes(drive: DriveOut, *, everything: bool) -> Iterator[Text]:
     """What keeps a drive from being used as it is, and why two of them may count once."""
     if drive.refused:
         yield Text("    not for you to look into: no permission for its folder", WARN)
@@ -75,7 +78,9 @@ def _notes(drive: DriveOut) -> Iterator[Text]:
         yield Text("    what is read here cannot be shown to come from the medium; see below", WARN)
     elif drive.readback != "medium":
         yield join("    ", safe(drive.readback_words, WARN))
-    if drive.known and not drive.known.startswith("not known here: "):  # a station's own disk is nobody's news
+    # a station's own disk is nobody's news, and a drive that is what it is called only for whoever asks
+    as_called = f"known here as {drive.role or drive.label},"
+    if drive.known and not drive.known.startswith("not known here: ") and (everything or as_called not in drive.known):
         yield join("    ", safe(drive.known, QUIET))
     if drive.same_device_as:
         others = words.listed([safe(other).plain for other in drive.same_device_as])

@@ -71,6 +71,8 @@ def causes(findings: Sequence[Finding]) -> list[_Cause]:
 def located(drive: str, path: str, detail: str) -> Text:
     """`drive: path: detail`, without what the detail names itself."""
     said = _bare(detail)
+    if path.startswith("/") and _bare(_last(path)) in said:
+        path = ""  # the mount point of a drive that is named
     where = [part for part in (drive, path) if part not in ("", "/") and _bare(part) not in said]
     return safe(": ".join([*where, detail]))
 

@@ -62,7 +62,7 @@ def offload_lines(
             yield Text("  " + step)
     if not quiet:
         yield rule(width, fancy=fancy)
-    yield from _verdict_lines(result, cards)
+    yield from _verdict_lines(result, cards, quiet=quiet)
 
 
 def _all_findings(result: OffloadResult) -> list[Finding]:
@@ -200,8 +200,9 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
         yield join("  ", " " * label_width, "  ", safe(drive.path, QUIET))
 
 
-def _verdict_lines(result: OffloadResult, cards: int) -> Iterator[Text]:
-    for roll in result.rolls:
+def _verdict_lines(result: OffloadResult, cards: int, *, quiet: bool) -> Iterator[Text]:
+    said = len(result.rolls) > 1 and all(roll.verdict == "proven" and roll.enough_copies for roll in result.rolls)
+    for roll in result.rolls if quiet or not said else ():  # else each roll's own line has said it
         yield _roll_verdict(roll)
     not_begun = max(cards - len(result.rolls), 0) + result.not_begun
     if len(result.rolls) != 1 or not_begun:

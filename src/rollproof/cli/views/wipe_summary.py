@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
+from rich.cells import cell_len
 from rich.text import Text
 
 from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
-from rollproof.cli.screen.lines import rule
+from rollproof.cli.screen.lines import left, rule
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines, located
 from rollproof.cli.views.large_letters import large
@@ -17,6 +18,7 @@ from rollproof.models.results import MayWipeResult, WipeCopy
 
 _MOST_REASONS = 3
 _MOST_NAMES = 3
+_LABEL_MOST = 30
 _NAME_IT_THEMSELVES = ("not-offloaded", "card-unknown", "card-missing", "not-a-card-root")
 _BASIS = {
     "reread": "The card was read again just now and compared by content.",
@@ -113,11 +115,13 @@ def _copy_lines(copies: list[WipeCopy], *, show_all: bool) -> Iterator[Text]:
         return
     yield Text()
     yield Text("Copies", STRONG)
+    width = min(max(cell_len(safe(copy.drive).plain) for copy in copies), _LABEL_MOST)
     for copy in copies:
         counted = Text("counts", GOOD) if copy.counted else Text("does not count", WARN)
         there = "attached" if copy.attached else f"absent, last seen {_moment(copy.seen_at)}"
         role = join(" (", safe(copy.role), ")") if copy.role and copy.role != copy.drive else Text()
-        yield join("  ", safe(copy.drive, STRONG), role, "  ", counted, f"  {there}, {_READBACK[copy.readback]}")
+        label = left(copy.drive, width, STRONG, keep_end=True)
+        yield join("  ", label, role, "  ", counted, f"  {there}, {_READBACK[copy.readback]}")
         if copy.device and show_all:
             yield join("    on ", safe(copy.device))
         if show_all or not copy.counted:
