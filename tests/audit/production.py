@@ -167,6 +167,10 @@ class InventedDrives:
         """See `Drives`."""
         return self.boot, None
 
+    def slept_seconds(self) -> float | None:
+        """See `Drives`."""
+        return 0.0
+
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See `Drives`."""
         return []

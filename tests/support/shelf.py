@@ -74,6 +74,8 @@ class Desk:
     name: str = "desk"
     plugged: int = 0
     boot: str | None = BOOT
+    slept: float | None = 0.0
+    """For how many seconds the computer has slept since it was started."""
     inside: list[bytes] | None = field(default_factory=list)
     others: list[Partition] | None = field(default_factory=list)
     asked: Callable[[str], None] = lambda question: None
@@ -151,6 +153,10 @@ class Desk:
         """See `Drives`."""
         thing = self.at(volume.mount_point)
         return (self.boot, thing.sequence or None) if thing is not None else (None, None)
+
+    def slept_seconds(self) -> float | None:
+        """See `Drives`."""
+        return self.slept
 
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See `Drives`."""

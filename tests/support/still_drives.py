@@ -40,6 +40,10 @@ class StillDrives:
             self._media[volume.st_dev] = self.inner.medium_now(volume)
         return self._media[volume.st_dev]
 
+    def slept_seconds(self) -> float | None:
+        """See `Drives`."""
+        return 0.0
+
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See `Drives`."""
         if volume.st_dev not in self._partitions:

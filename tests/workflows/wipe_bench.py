@@ -193,6 +193,10 @@ class Changing:
         self.before("medium_now")
         return self.inner.medium_now(volume)
 
+    def slept_seconds(self) -> float | None:
+        """See `Drives`."""
+        return self.inner.slept_seconds()
+
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See `Drives`."""
         self.before("other_partitions")

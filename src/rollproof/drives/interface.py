@@ -60,6 +60,10 @@ class Drives(Protocol):
         """
         ...
 
+    def slept_seconds(self) -> float | None:
+        """How long the computer has slept since it was started; None where that cannot be told."""
+        ...
+
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """The other partitions of the volume's device, mounted or not; None when that could not be told."""
         ...

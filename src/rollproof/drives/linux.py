@@ -75,6 +75,11 @@ def _mount_id(path: bytes) -> int | None:
     return None
 
 
+def _slept_seconds() -> float:
+    """The one clock goes on while the computer sleeps, the other stands still (clock_gettime(2))."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME) - time.clock_gettime(time.CLOCK_MONOTONIC)
+
+
 @dataclass(frozen=True, slots=True)
 class Calls:
     """The questions to the running system that cannot be answered from files below a root."""
@@ -88,6 +93,7 @@ class Calls:
     file_system_uuid: Callable[[bytes], str | None] = probe.file_system_uuid
     blkid: Callable[[str], Mapping[str, str]] = probe.run_blkid
     may_see_cached_pages: Callable[[str], bool] = may_see_cached_pages
+    slept_seconds: Callable[[], float] = _slept_seconds
 
 
 class LinuxDrives:
@@ -133,6 +139,10 @@ class LinuxDrives:
             return None, None
         device = self._block_device(here[-1])
         return self._boot_id(), None if device is None else self._sequence(self._members(device))
+
+    def slept_seconds(self) -> float | None:
+        """See the interface."""
+        return self._calls.slept_seconds()
 
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See the interface."""

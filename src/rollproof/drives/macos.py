@@ -113,6 +113,10 @@ class MacosDrives:
             return None, None
         return self._boot_id(), None
 
+    def slept_seconds(self) -> float | None:
+        """See the interface: not told here, nobody could try it."""
+        return None
+
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See the interface. Other volumes of the same APFS container count: they lie on the medium too."""
         info = self._info(volume.source)

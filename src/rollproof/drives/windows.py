@@ -97,6 +97,10 @@ class WindowsDrives:
             return None, None
         return ask(self._run).boot_id(), None
 
+    def slept_seconds(self) -> float | None:
+        """See the interface: not told here, nobody could try it."""
+        return None
+
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See the interface."""
         machine = ask(self._run)

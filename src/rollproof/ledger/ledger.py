@@ -227,6 +227,21 @@ class Ledger:
         with self.writing("noting that a reading ended") as connection:
             readings.end(connection, reading_id, settles=settles)
 
+    def medium_seen(self, key: str, slept_seconds: float, at: datetime) -> float:
+        """How long the computer had slept when this medium was first seen, which may be now."""
+        media = tables.media_seen
+        query = select(media.c.slept_seconds).where(media.c.key == key)
+        with self.reading() as connection:
+            known = connection.execute(query).scalar()
+        if known is not None:
+            return float(known)
+        with self.writing("noting a medium") as connection:
+            known = connection.execute(query).scalar()
+            if known is None:
+                values = {"key": key, "slept_seconds": slept_seconds, "first_seen_at": int(at.timestamp())}
+                connection.execute(media.insert().values(**values))
+        return slept_seconds if known is None else float(known)
+
     def settle_readings(self, identity: DriveIdentity, folder: bytes, *, only: str) -> None:
         """What the command `only` read there, or left unread, was done again and is proven."""
         with self.writing("settling readings") as connection:

@@ -47,12 +47,17 @@ def _readings(connection: Connection) -> None:
     tables.readings.create(connection, checkfirst=True)
 
 
+def _media_seen(connection: Connection) -> None:
+    tables.media_seen.create(connection, checkfirst=True)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "the first tables", _first_tables),
     Migration(2, "what is known of clips", _facts_of_clips),
     Migration(3, "how fast copies were made", _paces),
     Migration(4, "where drives were seen", _places),
     Migration(5, "readings that were begun", _readings),
+    Migration(7, "sleeps since a medium was put in", _media_seen),
 )
 
 Transaction = Callable[[], AbstractContextManager[Connection]]

@@ -319,3 +319,12 @@ readings = Table(
 
 `identity` and `folder` tell the place, for drives too of which nothing else is known. `state` is what the copies there
 became by what was found (None while nothing was); `path` and `count` are of what was found."""
+
+media_seen = Table(
+    "media_seen",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("slept_seconds", Float, nullable=False),
+    _moment("first_seen_at"),
+)
+"""How long the computer had slept in its present boot when a medium was first seen; `proof.sleep.medium_key`."""

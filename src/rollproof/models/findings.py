@@ -119,6 +119,7 @@ class Kind(StrEnum):
     ACCEPTED = "accepted"
     PERMIT_BEFORE = "permit-before"
     PERMIT_NOT_WRITTEN = "permit-not-written"
+    COMPUTER_SLEPT = "computer-slept"
     # chain of custody
     NOT_SIGNED = "not-signed"
     SIGNER_UNKNOWN = "signer-unknown"

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from functools import partial
 
 from rollproof.copies.deadline import InTime
+from rollproof.copies.medium_seen import slept_with_it
 from rollproof.drives.interface import Drives
 from rollproof.drives.system import system_drives
 from rollproof.ledger.entries import KnownOffload
@@ -174,7 +175,8 @@ class _Judge:
                 kind = station.trouble.kind if station.trouble is not None else Kind.LEDGER_MISSING
                 self.reasons.append(keep(kind, why, remedy))
                 return
-            self._judge_files(card, ledger, rules)
+            if not self._slept(card, ledger):
+                self._judge_files(card, ledger, rules)
         self._accepted(card)
         if ledger is not None and not self.reasons:
             self.reasons += changed_copies(self.used, ledger, self._in_time(), self.now)
@@ -186,8 +188,28 @@ class _Judge:
             changed = self._silent_card()
         if changed is not None:
             self.reasons.append(changed)
+        if not self.reasons and ledger is not None:
+            self._slept(card, ledger)  # in the middle of it
         if not self.reasons and card.snapshot.files and not self.after_offload and ledger is not None:
             self._permit(card, ledger)
+
+    def _slept(self, card: CardInHand, ledger: Ledger) -> bool:
+        """Whether the computer slept since this card was first seen: neither listing nor reading is believed then."""
+        seconds = slept_with_it(ledger, self.drives, card.volume, self.now)
+        if not seconds:
+            return False
+        numbered = card.volume.device.disk_sequence is not None
+        self.reasons.append(
+            keep(
+                Kind.COMPUTER_SLEPT,
+                "the computer slept since this card was put in: another card may lie in the reader than the one shown",
+                "take the card out, put it in, and ask again"
+                if numbered
+                else "take the card out, restart this computer, put the card in, and ask again",
+                path=shown(card.path),
+            )
+        )
+        return True
 
     def _in_time(self) -> InTime:
         return InTime(self.io, self.drives, self.settings, self.cancel)

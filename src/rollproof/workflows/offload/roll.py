@@ -7,6 +7,7 @@ import itertools
 from collections.abc import Iterator, Sequence
 from typing import Protocol
 
+from rollproof.copies.medium_seen import slept_with_it
 from rollproof.hashing import proof_algorithm
 from rollproof.models.errors import Refused
 from rollproof.models.events import FindingRaised
@@ -148,6 +149,8 @@ def _copied(
     if look is not None:
         look.begin(ctx.cancel)
     started_at = local_now()
+    # from now on sleeps of the computer count: see `proof.sleep`
+    ctx.station.tell(lambda ledger: slept_with_it(ledger, ctx.drives, source.volume, started_at))
     day, unit = source.day_and_unit(order, destinations.day)
 
     def evidence(io: Io, notes: EvidenceNotes) -> EvidenceWriter:
