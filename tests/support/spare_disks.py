@@ -43,6 +43,10 @@ class SpareDisks:
         """See `Drives`."""
         return self.inner.medium_now(volume)
 
+    def slept_seconds(self) -> float | None:
+        """See `Drives`."""
+        return self.inner.slept_seconds()
+
     def other_partitions(self, volume: Volume) -> list[Partition] | None:
         """See `Drives`."""
         return self.inner.other_partitions(volume)
