@@ -49,6 +49,7 @@ _PERMIT = "workflows/may_wipe/permit.py"
 _SUPPLY = "workflows/may_wipe/second_read.py"
 _STANDING = "records/standing.py"
 _OPENING = "ledger/opening.py"
+BAD_NEWS = "workflows/test_bad_news.py"
 _AROUND = "workflows/test_histories_around_rolls.py"
 
 PROTECTIONS = (
@@ -204,12 +205,14 @@ PROTECTIONS = (
     ),
     Protection(
         "the ledger's word: a verify that failed", _ATTACHED,
-        "or ((known.gone_at is not None or known.state in BAD) and", "or (known.gone_at is not None and",
+        "if found_bad or ((known.gone_at is not None or known.state in BAD) and not newer_word(chain, remembered)):",
+        "if known.gone_at is not None and not newer_word(chain, remembered):",
         f"{ALONE}::remembered_here_alone",
     ),
     Protection(
         "the ledger's word: a roll that was gone", _ATTACHED,
-        "or ((known.gone_at is not None or known.state in BAD) and not", "or (False and not",
+        "if found_bad or ((known.gone_at is not None or known.state in BAD) and not newer_word(chain, remembered)):",
+        "if found_bad:",
         f"{ALONE}::found_gone_once",
     ),
     Protection(
@@ -669,6 +672,65 @@ PROTECTIONS = (
         "few files are kept open where few may be", "copying/writer.py",
         "min(settings.flush_open_files, io.open_together)", "settings.flush_open_files",
         "copying/test_flushes.py::where_few_files_may_be_open",
+    ),
+    # --- bad news is put down the moment it is known
+    Protection(
+        "a file that differs is put down when it is found", "workflows/verify/copy.py",
+        "                reading.differs(files[number].path)", "                pass",
+        f"{BAD_NEWS}::kill_9_in_the_last_clip",
+    ),
+    Protection(
+        "a reading is put down before its first byte", "copies/reading_journal.py",
+        "        reading.put_down()\n        with self._lock:", "        with self._lock:",
+        f"{BAD_NEWS}::killed_before_it_found_anything",
+    ),
+    Protection(
+        "a reading that was not finished counts no absent copy", _LOOK,
+        'elif (why := against_absent(known.unsettled)) != "":', 'elif (why := "") != "":',
+        f"{BAD_NEWS}::killed_before_it_found_anything",
+    ),
+    Protection(
+        "a drive that hangs while it is read is put down", "workflows/verify/copy.py",
+        "            reading.lost(work.findings[-1].detail)", "            pass",
+        f"{BAD_NEWS}::a_drive_that_hung",
+    ),
+    Protection(
+        "what differs withdraws, whatever its evidence", "proof/readings.py",
+        "    if reading.bad:\n        return Effect.WITHDRAWS\n", "", "proof/test_readings.py::what_a_reading_does",
+    ),
+    Protection(
+        "what agrees settles from the medium only", "proof/readings.py",
+        "if reading.everything and reading.evidence in accepted:", "if reading.everything:",
+        "proof/test_readings.py::what_a_reading_does",
+    ),
+    Protection(
+        "evidence in a re-read for may-wipe", "proof/readings.py",
+        "if any(evidence not in accepted for evidence in evidences):", "if False:",
+        "proof/test_readings.py::what_files_read_again_show",
+    ),
+    Protection(
+        "every counted copy is listed again before the answer", _MAY_WIPE,
+        "self.reasons += changed_copies(self.used, ledger, self._in_time(), self.now)", "pass",
+        "workflows/test_answer_is_about_now.py::on_the_first_drive",
+    ),
+    Protection(
+        "a mount is not older than a sleep of the computer", _MAY_WIPE,
+        "        if not seconds:\n", "        if True:\n", "workflows/test_computer_slept.py::after_a_sleep",
+    ),
+    # --- one among several
+    Protection(
+        "a sibling's SHA-256 of a record", "workflows/may_wipe/other_copies.py",
+        " and link.sha256 == record.sha256", "", f"{ALONE}::another_record_under_the_number",
+    ),
+    Protection(
+        "away since every offload, not one of them", "workflows/verify/work.py",
+        "return bool(offloads) and all(", "return bool(offloads) and any(", f"{ALONE}::away_since_the_first_offload",
+    ),
+    Protection(
+        "a newer record of this station must be signed by it", "workflows/custody/arrival.py",
+        'return signature.state == "good" and signature.known is not None and signature.known.own',
+        'return signature.state == "missing" or (signature.known is not None and signature.known.own)',
+        "workflows/test_handover.py::on_the_way_changes_the_receipt",
     ),
 )  # fmt: skip
 

@@ -157,9 +157,10 @@ verify(asked, emit=lambda event: None, cancel=Cancel(), io=Killed(), settings=SM
 
 def killed_in_the_last_file(drive: Drive) -> None:
     """A verify in a process of its own, killed -9 when it opens the last file."""
-    tests = Path(__file__).parents[1]
+    paths = [os.environ.get("PYTHONPATH", ""), str(Path(__file__).parents[1])]
+    variables = {**os.environ, "PYTHONPATH": os.pathsep.join(path for path in paths if path)}
     done = subprocess.run(
-        [sys.executable, "-c", KILLED, drive.mount], env={**os.environ, "PYTHONPATH": str(tests)}, check=False,
+        [sys.executable, "-c", KILLED, drive.mount], env=variables, check=False,
         capture_output=True, timeout=60,
     )  # fmt: skip
     assert done.returncode == -signal.SIGKILL, done.stderr

@@ -331,6 +331,12 @@ def _add_record(courier: Courier) -> None:
     courier.station.verify(courier.drive / "A003")
 
 
+def _add_unsigned_record(courier: Courier) -> None:
+    _add_record(courier)
+    *_, newest = sorted((courier.drive / "A003/rollproof").glob("*.json"))
+    newest.with_name(newest.name + ".sig").unlink()
+
+
 def _swap_records(courier: Courier) -> None:
     names = {roll: next((courier.drive / roll / "rollproof").glob("*.json")) for roll in ("A003", "B002")}
     content = {roll: path.read_bytes() for roll, path in names.items()}
@@ -353,6 +359,7 @@ def _exchange_roll(courier: Courier) -> None:
         (_rename_roll, "roll-missing"),
         (_change_record, "other-receipt"),
         (_add_record, "records-added"),
+        (_add_unsigned_record, "records-added"),
         (_swap_records, "other-receipt"),
         (_exchange_roll, "chain-broken"),
     ],

@@ -581,3 +581,33 @@ def test_a_read_that_a_cache_answered_supplies_nothing(table: Table) -> None:
     table.card.way = MediumWay.NONE
     assert table.ask().answer == KEEP
     assert len(list((table.roll(table.one) / "rollproof").glob("*.json"))) == 1
+
+
+# --- one among several
+
+
+def test_another_record_under_the_number_that_a_siblings_permit_names_is_not_that_one(table: Table) -> None:
+    table.offload()
+    assert table.ask().answer == WIPE  # the permit beside each copy names the record of the other
+    shutil.rmtree(table.roll(table.one))
+    with table.another_station():
+        table.offload(table.one)
+    table.rebuild(table.one, table.two)
+    result = table.ask()
+    assert result.answer == KEEP
+    assert "put back to an older state" in why_not(result)
+
+
+def test_a_drive_that_was_away_since_the_first_offload_only_may_still_answer_for_the_second_from_a_cache(
+    table: Table,
+) -> None:
+    table.one.way = MediumWay.NONE
+    table.offload(table.one)
+    table.desk.plug_in(table.one, "primary")
+    fill(table.card.top, {**CLIPS, "CLIP/A003C003_260514.mov": 4_000})
+    table.offload(table.one)
+    (copy,) = table.verify(table.one).copies
+    assert copy.readback == "cache"
+    table.desk.plug_in(table.one, "primary")
+    (copy,) = table.verify(table.one).copies
+    assert copy.readback == "medium", "away since both"
