@@ -19,7 +19,7 @@ INSTALLED_DEV := $(VENV)/installed-dev
 unexport PYTHONDONTWRITEBYTECODE
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test quick check docs screens schema wheel bench clean
+.PHONY: help demo environment test tests quick check docs screens schema wheel bench clean
 
 help:
 	@echo "make demo       offload and verify the demo cards; shows the verdict and where to look"
@@ -59,6 +59,12 @@ check: $(INSTALLED_DEV)
 	$(BIN)/ruff format --check --quiet .
 	$(BIN)/mypy src tests tools demo_media
 	$(BIN)/lint-imports
+
+environment: $(INSTALLED_DEV)
+
+# everything in one run, without the checks
+tests: $(INSTALLED_DEV)
+	$(BIN)/pytest -n $(WORKERS) $(PYTEST_ARGS)
 
 quick: check
 	$(BIN)/pytest -n $(WORKERS) -m "not slow" $(PYTEST_ARGS)

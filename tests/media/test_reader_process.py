@@ -23,8 +23,6 @@ from rollproof.media.reader_process import MOST_FAILURES, Readers
 from rollproof.media.reader_talk import ASK_FACTS
 from rollproof.media.source import BytesSource
 
-pytestmark = pytest.mark.slow
-
 ISO = "ISO media"
 GOOD = BytesSource(corpus()["prores.mov"])
 TRAP = BytesSource(corpus()["prores.mov"][:2000] + bad_reader.TRAP)
