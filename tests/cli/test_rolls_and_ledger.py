@@ -80,7 +80,7 @@ def test_a_damaged_ledger_is_said_and_rebuilt_from_the_drives(station: Station) 
     ran = run_line("ledger", "rebuild", str(station.one), str(station.two))
     assert ran.status == 0
     assert ran.out.count("Roll A003  proven  5 files, 1 record") == 2
-    assert ran.last_line.startswith("REBUILT: 2 copies of rolls taken in from 2 drives.")
+    assert ran.last_line.startswith("REBUILT: 2 copies of rolls imported from 2 drives.")
     assert "reading the records of" in ran.err
     assert run_line("rolls").out.startswith("A003")
     assert list(home.glob("ledger-set-aside-*.sqlite3"))  # never deleted

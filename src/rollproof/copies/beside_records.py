@@ -105,5 +105,5 @@ def _taken_out(finding: Finding) -> Finding:
         severity=Severity.ERROR,
         detail="The manifest is not in the chain, and a run that came to its end had it there: the chain's newest entry"
         " was taken out.",
-        remedy="compare with the history on a sibling drive, and find out by whom",
+        remedy="compare with the history on another drive with this roll, and find out by whom",
     )

@@ -64,7 +64,7 @@ class InTime:
             name = shown(path)
             finding = hanging(name, self._settings.stall_seconds)
             raise CouldNotFinish(
-                f"{name} has not answered for {self._settings.stall_seconds:.0f} seconds and was left behind;"
+                f"{name} has not answered for {self._settings.stall_seconds:.0f} seconds and was given up;"
                 f" {what_is_safe}",
                 hint=finding.remedy,
                 findings=[finding],

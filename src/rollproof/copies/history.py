@@ -123,7 +123,7 @@ def read_expectation(
                 Kind.BAD_RECORD,
                 f"a record cannot be read through: {problem.message}",
                 drive=drive,
-                remedy="look for the same record on a sibling drive; the copy cannot be called proven",
+                remedy="look for the same record on another drive with this roll; the copy cannot be called proven",
             )
         )
     files = WantedFiles(rows)
@@ -155,7 +155,7 @@ def _merge_history(expectation: Expectation, files: WantedFiles, drive: str) -> 
                 f"record and manifest give different hashes for {first}{more}; the record is believed",
                 path=first,
                 drive=drive,
-                remedy="one of them was changed: compare with the sibling drives, and find out by whom",
+                remedy="one of them was changed: compare with the other drives with this roll, and find out by whom",
                 count=len(disagree),
             )
         )
@@ -167,7 +167,7 @@ def copy_rules(papers: Expectation, drive: str) -> tuple[IgnoreRules, list[Findi
     own = [pattern for pattern in dict.fromkeys(papers.ignore_patterns()) if pattern_problem(pattern) is None]
     detail = ""
     if len(own) > MAX_PATTERNS:
-        detail = f"the papers list {len(own):,} ignore patterns, more than {MAX_PATTERNS}: none was followed"
+        detail = f"the history lists {len(own):,} ignore patterns, more than {MAX_PATTERNS}: none was followed"
     else:
         rules = IgnoreRules(own, of_copy=True)
         without = IgnoreRules(of_copy=True)
@@ -175,9 +175,12 @@ def copy_rules(papers: Expectation, drive: str) -> tuple[IgnoreRules, list[Findi
             rules.matches(path, False) and not without.matches(path, False) for path in papers.files
         ):
             return rules, []
-        detail = "an ignore pattern in the papers would hide files that they record: none was followed"
+        detail = "an ignore pattern in the history would hide files that it records: none was followed"
     finding = warning(
-        Kind.IGNORED, detail, drive=drive, remedy="find out who wrote that pattern, and compare with a sibling drive"
+        Kind.IGNORED,
+        detail,
+        drive=drive,
+        remedy="find out who wrote that pattern, and compare with another drive with this roll",
     )
     return IgnoreRules(of_copy=True), [finding]
 

@@ -165,7 +165,7 @@ def papers_unreadable(found: RollFolder, why: str) -> Finding:
     """The finding for a roll whose papers could not be read at all."""
     return error(
         Kind.UNREADABLE_FOLDER,
-        f"the papers of {shown(found.path)} could not be read ({why})",
+        f"the history of {shown(found.path)} could not be read ({why})",
         path=shown(found.path),
         remedy="check cable and drive, then do this again",
     )

@@ -217,7 +217,7 @@ class _Judge:
             roll = asked
         for index, header in readable:
             if header.roll != roll:
-                detail = f"The record speaks of another roll: {names.inert(header.roll or 'none')}."
+                detail = f"The record is about another roll: {names.inert(header.roll or 'none')}."
                 self._say(Kind.FOREIGN_RECORD, index, detail, "foreign")
             elif header.production != production:
                 detail = f"The record is of another production: {names.inert(header.production or 'none')}."

@@ -257,7 +257,7 @@ class _Reading:
             worst = self._from_rows()
         if worst == "elsewhere":
             return self._unproven(
-                "The newest record speaks of another device, volume or folder: it was moved, cloned or restored.",
+                "The newest record is about another device, volume or folder: it was moved, cloned or restored.",
                 remedy=_VERIFY,
             )
         if worst == "unfinished":

@@ -129,7 +129,7 @@ def _unsigned_before(io: Io, folder: int) -> tuple[Finding, ...]:
     name = there[-1].name
     detail = (
         f"{name} is not signed: whoever wrote it was interrupted before that, or could not sign;"
-        " it counts as it is, and the next record vouches for it"
+        " it counts as it is, and the next record confirms it"
     )
     return (note(Kind.NOT_SIGNED, detail, path=f"{RECORDS_FOLDER.decode()}/{name}"),)
 

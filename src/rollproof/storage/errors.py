@@ -56,6 +56,18 @@ def said(error: OSError) -> str:
     return inert(error.strerror or (os.strerror(error.errno) if error.errno else str(error)))
 
 
+def not_writable(path: bytes, *, read_only: bool) -> str:
+    """Why nothing is written in a folder: the drive, or the permission of whoever runs this."""
+    return "the drive is read-only" if read_only else f"there is no permission to write to {shown(path)}"
+
+
+def no_folder(path: bytes, error: OSError) -> str:
+    """What is wrong with a folder that was named: only one that is not there is called so."""
+    if error.errno in (errno.ENOENT, errno.ENOTDIR):
+        return f"there is no folder {shown(path)}"
+    return f"the folder {shown(path)} cannot be opened ({said(error)})"
+
+
 def write_trouble(error: OSError, drive: str, path: bytes, doing: str) -> FileFault | DriveFault:
     """What a failed call on a destination means. `doing` is a verb phrase, as in 'writing'."""
     name = shown(path)
@@ -159,7 +171,7 @@ def hanging(drive: str, seconds: float) -> Finding:
     """The finding for a drive that does not answer."""
     return error(
         Kind.DRIVE_HANGS,
-        f"the drive has not answered for {seconds:.0f} seconds and was left behind",
+        f"the drive has not answered for {seconds:.0f} seconds and was given up",
         drive=drive,
         remedy="unplug the drive and plug it in again (this may need a restart), then run the same command again",
     )

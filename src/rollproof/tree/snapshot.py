@@ -201,7 +201,7 @@ class _Walk:
             self._error(
                 Kind.UNREADABLE,
                 path,
-                f"listed by its folder, but nothing can be learnt about it ({_reason(error)})",
+                f"listed by its folder, but nothing can be found out about it ({_reason(error)})",
                 "reseat the card and its reader and try again",
             )
             return
@@ -255,7 +255,7 @@ class _Walk:
         if self.rules.of_copy:
             return
         if self.rules.is_litter(path):
-            self.gathering.grouped(Kind.IGNORED, Severity.NOTE, path, "left behind by an operating system: not copied")
+            self.gathering.grouped(Kind.IGNORED, Severity.NOTE, path, "written by an operating system: not copied")
         elif kind is EntryKind.FOLDER or is_media(name):
             # one careless pattern could hide footage: say each by name
             self.gathering.each(

@@ -80,7 +80,7 @@ def rebuild_ledger(
     """Make the ledger anew from these drives; the one that is there is set aside, never deleted.
 
     A drive that cannot be read is an error finding, and nothing is begun when none can be. Raises LedgerProblem when
-    there can be no ledger, Interrupted when the end was asked for (what was taken in stays).
+    there can be no ledger, Interrupted when the end was asked for (what was imported stays).
     """
     io, drives = io or system_io(), drives or system_drives()
     findings: list[Finding] = []
@@ -133,12 +133,12 @@ class _Rebuilding:
         found: list[RebuiltRoll] = []
         for relative in find_rolls(self.io, handle, self.cancel):
             if self.cancel.is_set():
-                raise Interrupted("the rebuild was interrupted; what was taken in stays", hint="run it again")
+                raise Interrupted("the rebuild was interrupted; what was imported stays", hint="run it again")
             whole = os.path.join(path, relative) if relative else path
             self.say(shown(whole))
             found.append(self._roll(whole, handle, relative))
         if self.cancel.is_set():
-            raise Interrupted("the rebuild was interrupted; what was taken in stays", hint="run it again")
+            raise Interrupted("the rebuild was interrupted; what was imported stays", hint="run it again")
         if not found:
             self.findings.append(
                 warning(
@@ -163,7 +163,7 @@ class _Rebuilding:
             self.findings.append(
                 error(
                     Kind.BAD_RECORD,
-                    f"the records of {shown(path)} cannot be taken in ({why})",
+                    f"the records of {shown(path)} cannot be imported ({why})",
                     path=shown(path),
                     remedy="verify that copy, and compare it with the roll's other copies",
                 )
@@ -197,7 +197,7 @@ class _Rebuilding:
             self.findings.append(
                 warning(
                     Kind.NO_HISTORY,
-                    f"{drive} has no record of an offload that could be taken in",
+                    f"{drive} has no record of an offload that could be imported",
                     path=drive,
                     remedy="the open standard's manifests alone tell of no card; verify still reads such a copy",
                 )

@@ -58,6 +58,6 @@ def rebuild_lines(result: RebuildResult, *, width: int = 80, fancy: bool = True)
     word, style = ("REBUILT", GOOD) if int(result.status) == 0 else ("REBUILT IN PART", WARN)
     yield join(
         stamp(word, style),
-        f"{words.counted(taken, 'copy', 'copies')} of rolls taken in from {words.counted(result.drives, 'drive')}."
+        f"{words.counted(taken, 'copy', 'copies')} of rolls imported from {words.counted(result.drives, 'drive')}."
         " Copies count while they are absent only once they were seen: may-wipe or verify with the drive attached.",
     )

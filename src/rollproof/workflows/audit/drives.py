@@ -113,7 +113,7 @@ class DriveLooker:
         try:
             yield look()
         except UntrustedInput as problem:
-            detail = f"the papers in {shown(folder)} on {place.name} cannot be relied on: {problem.message}"
+            detail = f"the history in {shown(folder)} on {place.name} cannot be relied on: {problem.message}"
             remedy = "compare with the same roll on another drive"
             finding = error(Kind.BAD_RECORD, detail, path=shown(folder), drive=place.name, remedy=remedy)
             seen.told.append(Told("custody", finding))

@@ -55,7 +55,7 @@ def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
 def read_again_at(copy: CopyLook, chain: Chain, unknown: int) -> datetime | None:
     """When the newest word on this copy was a clean, full reading of it from this device; None otherwise.
 
-    `unknown` is how many files lie there that no record speaks of."""
+    `unknown` is how many files lie there that no record names."""
     for link in reversed(chain.links):
         header = link.header
         if isinstance(header, OffloadHeader | WithdrawHeader) and not (

@@ -235,9 +235,9 @@ class _Audit:
         for place in reader.read.read_only:
             finding = note(
                 Kind.READ_ONLY,
-                f"the drive {place.name} is read-only: nothing was appended to the histories on it",
+                f"the drive {place.name} cannot be written to: nothing was appended to the histories on it",
                 drive=place.name,
-                remedy="mount it writable and audit again, if the result is to be recorded on it",
+                remedy="make it writable and audit again, if the result is to be recorded on it",
             )
             self._told.append(Told("copies", finding))
         self._told += [Told("custody", finding) for finding in self._station.findings()]

@@ -171,7 +171,7 @@ class _Look:
                 Severity.ERROR,
                 "",
                 f"a record cannot be read through: {problem.message}",
-                "look for the same record on a sibling drive; the copy cannot be called proven",
+                "look for the same record on another drive with this roll; the copy cannot be called proven",
             )
 
     # --- what lies there, beside it
@@ -219,7 +219,9 @@ class _Look:
             self._copy.card = on_the_card(self._io, self._handle, chain, self._copy.roll)
         except UntrustedInput as problem:
             detail = f"the clips in a record cannot be read through: {problem.message}"
-            self._say(Kind.BAD_RECORD, Severity.ERROR, "", detail, "look for the same record on a sibling drive")
+            self._say(
+                Kind.BAD_RECORD, Severity.ERROR, "", detail, "look for the same record on another drive with this roll"
+            )
 
     def _signatures(self, chain: Chain) -> None:
         for link in chain.links:
@@ -228,7 +230,13 @@ class _Look:
             try:
                 signature = check_signature(self._io, self._handle, link.name, self._known)
             except UntrustedInput as problem:
-                self._say(Kind.BAD_RECORD, Severity.ERROR, link.name, problem.message, "compare with a sibling drive")
+                self._say(
+                    Kind.BAD_RECORD,
+                    Severity.ERROR,
+                    link.name,
+                    problem.message,
+                    "compare with another drive with this roll",
+                )
                 continue
             if signature.state == "missing":
                 self._copy.unsigned.append(link.name)
@@ -250,7 +258,7 @@ class _Look:
         if not copy.files and not there.files:
             copy.state, copy.why = "empty", "a roll folder with nothing in it"
         elif copy.files and not self._here and not there.files and not copy.is_around:
-            copy.state, copy.why = "record only", f"its papers name {copy.files:,} files, and none of them is there"
+            copy.state, copy.why = "record only", f"its history names {copy.files:,} files, and none of them is there"
             self._missing = []
             self._say(
                 Kind.RECORD_WITHOUT_FILES,

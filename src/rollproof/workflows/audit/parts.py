@@ -115,7 +115,7 @@ def part_files(io: Io, copy: CopyLook) -> Iterator[Iterator[Recorded]]:
     """Go through what such a roll should hold. Raises UntrustedInput, OSError."""
     outer = copy.part_of
     if outer is None:
-        raise ValueError("this copy has papers of its own")
+        raise ValueError("this copy has a history of its own")
     folder = os.path.relpath(copy.path, outer.path)
     with recorded_files(io, outer.path, (), outer.place.volume) as files:
         yield (_inside(file, folder) for file in files if file.path.startswith(folder + b"/"))

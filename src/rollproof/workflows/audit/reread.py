@@ -140,7 +140,7 @@ class Rereader:
             ]
             found = verifier.run(copy.path, copy.inner, also=also, take=partial(take, b""))
         except UntrustedInput as problem:
-            self._add(copy, Kind.BAD_RECORD, f"its papers cannot be relied on: {problem.message}")
+            self._add(copy, Kind.BAD_RECORD, f"its history cannot be relied on: {problem.message}")
             return
         except OSError as error:
             copy.place.lost = True

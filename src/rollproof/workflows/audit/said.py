@@ -24,7 +24,7 @@ def loose_copy(place: Place, loose: Loose, name: str) -> CopyLook:
     if loose.what == "empty":
         copy.state, copy.why = "empty", "a roll folder with nothing in it"
     else:
-        copy.state, copy.files, copy.why = "no record", loose.files, "files that no record speaks of"
+        copy.state, copy.files, copy.why = "no record", loose.files, "files that no record names"
     return copy
 
 

@@ -26,7 +26,7 @@ _DEEPEST = 64
 
 @dataclass(slots=True)
 class Loose:
-    """A folder outside of all rolls with files that no record speaks of, or a roll folder with nothing in it."""
+    """A folder outside of all rolls with files that no record names, or a roll folder with nothing in it."""
 
     folder: bytes
     what: Literal["no record", "empty", "strangers"]

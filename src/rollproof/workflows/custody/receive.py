@@ -36,7 +36,7 @@ from rollproof.records.write import append_record
 from rollproof.station.keys import station_known_keys, station_signer
 from rollproof.station.known_drives import which_drive_if_any
 from rollproof.station.ledger import StationLedger
-from rollproof.storage.errors import said
+from rollproof.storage.errors import not_writable, said
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.system import system_io
@@ -190,8 +190,9 @@ class _Receiver:
                     Kind.READ_ONLY,
                     Severity.NOTE,
                     "",
-                    "the drive is read-only: that it was received is not written on it",
-                    "mount it writable and receive it again, if that is to be recorded",
+                    f"{not_writable(self._path(arrival.place), read_only=self._volume.read_only)}: that it was received"
+                    " is not written on it",
+                    "make it writable and receive it again, if that is to be recorded",
                 )
             )
             return

@@ -251,10 +251,10 @@ def _is_history(path: bytes, papers: RollPapers) -> bool:
 
 
 def _unsound(papers: RollPapers, drive: str) -> Finding:
-    what = "its papers cannot be relied on" if papers.files else "its papers name no file"
+    what = "its history cannot be relied on" if papers.files else "its history names no file"
     return error(
         Kind.NOT_PROVEN,
         f"roll {inert(papers.roll)} gets no line: {what}",
         drive=drive,
-        remedy="verify this copy, and compare its papers with those of the same roll on another drive",
+        remedy="verify this copy, and compare its history with that of the same roll on another drive",
     )

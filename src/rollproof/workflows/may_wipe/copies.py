@@ -108,7 +108,7 @@ def silent_drives(copies: Sequence[CopyInView]) -> Iterator[Finding]:
     """One warning for each drive that does not answer: whether that is a reason to KEEP tells the count."""
     for drive in dict.fromkeys(view.drive for view in copies if view.hangs):
         hit = [view for view in copies if view.hangs and view.drive == drive]
-        detail = f"{hit[0].not_counted}: it was left behind, and no copy on it counts"
+        detail = f"{hit[0].not_counted}: it was given up, and no copy on it counts"
         yield warning(Kind.DRIVE_HANGS, detail, drive=drive, remedy=UNPLUG, count=len(hit))
 
 

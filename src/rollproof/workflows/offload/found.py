@@ -145,7 +145,9 @@ class _Found:
             left_by_crash.add(Kind.CHAIN_BROKEN)
         at.findings += [
             replace(
-                finding, drive=at.drive, remedy=finding.remedy or f"compare with a sibling drive, or {_NAME_ANOTHER}"
+                finding,
+                drive=at.drive,
+                remedy=finding.remedy or f"compare with another drive with this roll, or {_NAME_ANOTHER}",
             )
             for finding in history_findings(read_history(io, at.handle), read_chain(io, at.handle, drive=at.drive))
             if finding.severity is Severity.ERROR and finding.kind not in left_by_crash
@@ -187,7 +189,7 @@ class _Found:
                     f"a record in the roll folder cannot be read through: {problem.message}",
                     path=shown(at.relative),
                     drive=at.drive,
-                    remedy=f"compare with a sibling drive, or {_NAME_ANOTHER}",
+                    remedy=f"compare with another drive with this roll, or {_NAME_ANOTHER}",
                 )
             )
             return {}, {}

@@ -22,7 +22,7 @@ from rollproof.models.volumes import Volume
 from rollproof.records.lines import BadRecord
 from rollproof.records.store import look, records_folder
 from rollproof.station.context import Context
-from rollproof.storage.errors import said
+from rollproof.storage.errors import no_folder
 from rollproof.storage.files import partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
@@ -160,7 +160,7 @@ def _missing(want: Destination, error: OSError) -> Finding:
         Kind.DRIVE_MISSING,
         Severity.ERROR,
         shown(want.base),
-        f"there is no folder {shown(want.base)} ({said(error)})",
+        no_folder(want.base, error),
         drive=want.drive,
         remedy="attach and mount the drive; if this is to be a new folder on it, make the folder first",
     )

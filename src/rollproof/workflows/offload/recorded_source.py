@@ -255,7 +255,7 @@ def _open_copy(io: Io, drives: Drives, opening: RecordedOpening, order: Order, c
         if isinstance(problem, OSError):
             raise _refused(Kind.UNREADABLE, path, f"the roll folder cannot be read ({said(problem)})") from problem
         if isinstance(problem, UntrustedInput):
-            raise _refused(Kind.BAD_RECORD, path, f"its papers cannot be relied on: {problem.message}") from problem
+            raise _refused(Kind.BAD_RECORD, path, f"its history cannot be relied on: {problem.message}") from problem
         raise
 
 
@@ -313,12 +313,12 @@ class _Opening:
         bad = [replace(found, remedy=_ANOTHER) for found in papers.findings if found.severity is Severity.ERROR]
         bad += self._not_as_remembered(papers, station)
         if bad:
-            raise Refused("the roll's papers are not whole", bad)
+            raise Refused("the roll's history is not whole", bad)
         if not papers.files:
             detail = "nothing is recorded of this roll that its files could be compared with"
             unfinished = exists(self._io, self._root, MARKER_NAME) is not None
             kind = Kind.NOT_FINISHED if unfinished else Kind.NO_HISTORY
-            remedy = "run the offload of its card again" if unfinished else "offload its card, or find its papers"
+            remedy = "run the offload of its card again" if unfinished else "offload its card, or find its history"
             raise Refused(detail, [error(kind, detail, path=shown(self._path), remedy=remedy)])
         self._findings += papers.findings
         if exists(self._io, self._root, MARKER_NAME) is not None:

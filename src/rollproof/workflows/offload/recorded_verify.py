@@ -22,7 +22,7 @@ from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
 from rollproof.records.write import append_record
 from rollproof.station.keys import station_signer
-from rollproof.storage.errors import said
+from rollproof.storage.errors import not_writable, said
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.workflows.offload.recorded_source import RecordedSource
@@ -61,7 +61,8 @@ def verified_source(
         found.findings.append(
             note(
                 Kind.READ_ONLY,
-                "the drive that was copied from is read-only: what was seen of it is not written down there",
+                f"{not_writable(copy.path, read_only=copy.volume.read_only)}: what was seen of the copy that was copied"
+                " from is not written down there",
                 path=shown(copy.path),
             )
         )

@@ -330,7 +330,7 @@ def _add_hearsay(found: RollFound, other: CopyBlock, said_at: datetime) -> None:
                 serial=inert(device.serial)[:200],
                 state=other.state,
                 proof=other.readback.value if other.readback is not None else None,
-                why="only the record of another copy speaks of it",
+                why="only the record of another copy names it",
                 state_at=said_at,
                 known_from="record",
                 folder=inert(other.folder)[:1000],

@@ -14,7 +14,7 @@ from rollproof.models.names import to_text
 from rollproof.models.requests import Person
 from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
-from rollproof.storage.errors import paper_trouble, said
+from rollproof.storage.errors import not_writable, paper_trouble, said
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.readback import NotAsWritten, ReadsDiffer
@@ -42,9 +42,9 @@ def append_result(
                 Kind.READ_ONLY,
                 Severity.NOTE,
                 "",
-                "the drive is read-only: nothing was appended to its histories",
+                f"{not_writable(work.path, read_only=work.volume.read_only)}: nothing was appended to its histories",
                 drive=work.drive,
-                remedy="mount it writable and verify again, if the result is to be recorded",
+                remedy="make it writable and verify again, if the result is to be recorded",
             )
         )
         return
@@ -86,7 +86,7 @@ def append_result(
                 Kind.BAD_RECORD,
                 f"nothing could be appended: {problem.message}",
                 drive=work.drive,
-                remedy="the histories beside this copy are damaged: compare with a sibling",
+                remedy="the histories beside this copy are damaged: compare with another drive with this roll",
             )
         )
     except (NotAsWritten, ReadsDiffer) as problem:

@@ -109,7 +109,7 @@ class CopyVerifier:
             try:
                 return self._with_lock(path, drive, handle, volume, tuple(inner), also, take, reading)
             except UntrustedInput as problem:
-                reading.fails(f"its papers cannot be relied on: {problem.message}")
+                reading.fails(f"its history cannot be relied on: {problem.message}")
                 raise
             except OSError as error:
                 reading.lost(f"it could not be read ({said(error)})")

@@ -179,9 +179,9 @@ class _OnePath:
             self._findings.append(
                 error(
                     Kind.BAD_RECORD,
-                    f"the papers in {shown(folder)} cannot be relied on: {problem.message}",
+                    f"the history in {shown(folder)} cannot be relied on: {problem.message}",
                     path=shown(folder),
-                    remedy="compare with the same roll on a sibling drive",
+                    remedy="compare with the same roll on another drive with this roll",
                 )
             )
         except OSError as failure:
