@@ -26,6 +26,7 @@ COMMANDS = {
     "clips": "List clips for editorial, as CSV too.",
     "report": "Write the report of a day or of the production.",
     "rolls": "The rolls this station has seen, or one roll's story.",
+    "looked-at": "Write down that a person has looked at the pictures.",
     "cards": "List the cards: which to keep, which are free.",
     "ledger": "Make the station's memory anew from drives.",
     "drives": "Show the attached drives: device, space, role.",

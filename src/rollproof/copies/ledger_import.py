@@ -34,6 +34,7 @@ from rollproof.records.models import (
     AnyHeader,
     CopyBlock,
     HandoverHeader,
+    LookedHeader,
     OffloadHeader,
     PermitHeader,
     ReceiveHeader,
@@ -110,6 +111,8 @@ def _told(header: AnyHeader) -> tuple[str, str]:
         wrong = ((totals.differ, "differ"), (totals.missing, "missing"), (totals.unknown, "unknown"))
         said = "".join(f", {count:,} {word}" for count, word in wrong if count)
         return header.verdict, f"{totals.files:,} files{said}"
+    if isinstance(header, LookedHeader):
+        return "", header.note
     if isinstance(header, PermitHeader):
         return "", f"basis {header.basis}, {len(header.counted)} copies counted"
     if isinstance(header, WithdrawHeader):

@@ -123,6 +123,24 @@ def history(connection: Connection, roll_id: int) -> list[HistoryLine]:
     return sorted(lines, key=lambda line: line.at)
 
 
+def looked_at(connection: Connection) -> dict[int, HistoryLine]:
+    """By roll the newest record of somebody who has looked at its pictures."""
+    records, people = tables.records, tables.people.c
+    query = (
+        select(records, people.name.label("person"), people.role.label("as"))
+        .outerjoin(tables.people, people.id == records.c.person_id)
+        .where(records.c.kind == "looked")
+        .order_by(records.c.written_at, records.c.id)
+    )
+    return {
+        row["roll_id"]: HistoryLine(
+            moment(row["written_at"], row["offset_minutes"]), row["kind"], "",
+            Person(row["person"] or "", row["as"] or ""), row["detail"], "", row["name"],
+        )
+        for row in connection.execute(query).mappings()
+    }  # fmt: skip
+
+
 def permits(connection: Connection, listing_digest: str) -> list[tuple[datetime, str]]:
     """When permits were given for a listing, and by whom; newest first."""
     query = (

@@ -278,6 +278,11 @@ class Ledger:
         with self.reading() as connection:
             return asking_cards.card_trouble(connection)
 
+    def looked_at(self) -> dict[int, HistoryLine]:
+        """By roll, who last said to have looked at its pictures."""
+        with self.reading() as connection:
+            return asking_rolls.looked_at(connection)
+
     def find_by_listing(self, listing_digest: str) -> list[KnownOffload]:
         """Every run over a card that had exactly this listing, newest first."""
         with self.reading() as connection:

@@ -54,6 +54,16 @@ class VerifyRequest:
 
 
 @dataclass(frozen=True, slots=True)
+class LookedAtRequest:
+    """One `rollproof looked-at`. `day` tells two rolls of one name apart."""
+
+    rolls: tuple[str, ...]
+    person: Person
+    note: str = ""
+    day: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MayWipeRequest:
     """One `rollproof may-wipe`. `accepted` are names a person takes upon themselves, all for `reason`."""
 

@@ -21,13 +21,13 @@ FORMAT: Literal["rollproof-record/1"] = "rollproof-record/1"
 FORMAT_2: Literal["rollproof-record/2"] = "rollproof-record/2"
 """Carried by the kinds of record that came later: who does not know them says so, and never *damaged*."""
 
-KINDS_OF_2: frozenset[str] = frozenset({"accept"})
+KINDS_OF_2: frozenset[str] = frozenset({"accept", "looked"})
 
 MAX_TEXT = 1000
 MAX_FINDINGS = 1000
 """More of them in one header would be read by nobody, and the header must stay small."""
 
-Kind = Literal["offload", "verify", "permit", "withdraw", "handover", "receive", "accept"]
+Kind = Literal["offload", "verify", "permit", "withdraw", "handover", "receive", "accept", "looked"]
 CopyState = Literal["proven", "copied", "failed", "incomplete"]
 Verdict = Literal["proven", "not proven"]
 
@@ -347,6 +347,14 @@ class AcceptHeader(Header):
     accepted: tuple[AcceptedFinding, ...]
 
 
+class LookedHeader(Header):
+    """A person (`by`) has looked at the pictures of this roll. It says nothing about the bytes of any copy."""
+
+    format: Literal["rollproof-record/2"] = FORMAT_2
+    kind: Literal["looked"] = "looked"
+    note: Text = ""
+
+
 class WithdrawHeader(Header):
     """An earlier record of this chain no longer holds."""
 
@@ -362,7 +370,8 @@ class RollLine(Block):
     record, so that it means the same wherever the drive is mounted; `folder_b64` is exact where it is not text.
 
     `record` is the roll's newest record at that moment (null when none can be read). In a `receive` it is the newest
-    as it arrived, before the re-reading appended one of its own.
+    as it arrived, before the re-reading appended one of its own. `looked_at_by` is who last said to have looked at the
+    pictures, empty where nobody did.
     """
 
     roll: Text
@@ -372,6 +381,7 @@ class RollLine(Block):
     files: Count = 0
     bytes: Count = 0
     folder_b64: Text | None = None
+    looked_at_by: Text = ""
 
 
 class HandoverHeader(Header):
@@ -402,7 +412,16 @@ class ReceiveHeader(Header):
     receipt: Text
 
 
-AnyHeader = OffloadHeader | VerifyHeader | PermitHeader | WithdrawHeader | HandoverHeader | ReceiveHeader | AcceptHeader
+AnyHeader = (
+    OffloadHeader
+    | VerifyHeader
+    | PermitHeader
+    | WithdrawHeader
+    | HandoverHeader
+    | ReceiveHeader
+    | AcceptHeader
+    | LookedHeader
+)
 
 HEADERS: TypeAdapter[AnyHeader] = TypeAdapter(Annotated[AnyHeader, Field(discriminator="kind")])
 """Validates a header of any kind by its `kind`."""

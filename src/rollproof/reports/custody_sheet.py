@@ -28,6 +28,7 @@ class SheetRoll:
     files: int
     size_bytes: int
     state: str
+    looked_at_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,6 +99,14 @@ class PermitOfReport(_Part):
     detail: str
 
 
+class LookedAtOfReport(_Part):
+    """Who last said to have looked at the pictures."""
+
+    at: datetime
+    by: PersonOfReport
+    note: str
+
+
 class RollOfReport(_Part):
     """One roll. `offloaded_at` and `offloaded_by` are of its first offload; `copies_required` what its policy asks."""
 
@@ -124,6 +132,7 @@ class RollOfReport(_Part):
     clips: list[ClipOfReport]
     findings: list[FindingOfReport]
     permit: PermitOfReport | None
+    looked_at: LookedAtOfReport | None = None
 
 
 class Totals(_Part):

@@ -39,6 +39,18 @@ class RollLine(BaseModel):
     first_at: datetime
     last_at: datetime
     permit: str | None
+    looked_at: LookedAt | None = None
+
+
+class LookedAt(BaseModel):
+    """Who last said to have looked at the pictures of a roll."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    by: str
+    role: str
+    at: datetime
+    note: str
 
 
 class TimelineLine(BaseModel):
@@ -118,14 +130,15 @@ def list_rolls(
             for roll in known.rolls(name=name, day=day, unit=unit, camera=camera)
             if state is None or _state(roll) == state
         ]
+        looked = known.looked_at()
         return RollsResult(
-            rolls=[_line(roll) for roll in rolls],
-            histories=[_history(known, roll) for roll in rolls] if name is not None else [],
+            rolls=[_line(roll, looked.get(roll.id)) for roll in rolls],
+            histories=[_history(known, roll, looked.get(roll.id)) for roll in rolls] if name is not None else [],
             findings=list(findings),
         )
 
 
-def _line(roll: KnownRoll) -> RollLine:
+def _line(roll: KnownRoll, looked: HistoryLine | None) -> RollLine:
     return RollLine(
         roll=roll.name,
         production=roll.production,
@@ -145,6 +158,9 @@ def _line(roll: KnownRoll) -> RollLine:
         first_at=roll.first_at,
         last_at=roll.last_at,
         permit=roll.permit,
+        looked_at=None
+        if looked is None
+        else LookedAt(by=looked.who.name, role=looked.who.role, at=looked.at, note=looked.detail),
     )
 
 
@@ -152,9 +168,9 @@ def _state(roll: KnownRoll) -> str:
     return worth(count_devices(roll.proven_on), roll.copies_required)
 
 
-def _history(ledger: Ledger, roll: KnownRoll) -> RollHistory:
+def _history(ledger: Ledger, roll: KnownRoll, looked: HistoryLine | None) -> RollHistory:
     return RollHistory(
-        roll=_line(roll),
+        roll=_line(roll, looked),
         copies=[
             CopyLine(
                 drive=copy.name or copy.drive.drive,

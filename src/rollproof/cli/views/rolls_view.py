@@ -46,6 +46,12 @@ def _list_lines(rolls: Sequence[RollLine]) -> Iterator[Text]:
             f"  {copies}  {what}", permit,
         )  # fmt: skip
         yield join(" " * width, "  ", _where(roll), style=QUIET)
+        if roll.looked_at is not None:
+            looked = roll.looked_at
+            note = join(" (", safe(looked.note), ")") if looked.note else Text()
+            yield join(
+                " " * width, "  pictures looked at by ", safe(looked.by), f", {_moment(looked.at)}", note, style=QUIET
+            )
 
 
 def _where(roll: RollLine) -> Text:

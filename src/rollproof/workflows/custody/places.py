@@ -154,6 +154,7 @@ def roll_lines(rolls: Mapping[bytes, RollSeen]) -> tuple[RollLine, ...]:
             state=seen.state,
             files=seen.files,
             bytes=seen.size_bytes,
+            looked_at_by=seen.looked_at_by,
         )
         for folder, seen in sorted(rolls.items())
     )

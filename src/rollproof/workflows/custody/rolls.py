@@ -35,7 +35,7 @@ from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.on_the_card import ClipContents, clip_name_twice, outstanding, same_names
 from rollproof.reading.settings import Settings
 from rollproof.records.chain import Chain, Link, read_chain
-from rollproof.records.models import OffloadHeader
+from rollproof.records.models import LookedHeader, OffloadHeader
 from rollproof.records.signing import Signer
 from rollproof.records.standing import standing
 from rollproof.station.ledger import StationLedger
@@ -77,6 +77,12 @@ class RollSeen:
         """Its records. Beside a history around rolls there may lie those of the drive's handovers, which are not its
         own."""
         return tuple(link for link in self.chain.links if link.kind not in ("handover", "receive"))
+
+    @property
+    def looked_at_by(self) -> str:
+        """Who last said to have looked at its pictures; empty where nobody did."""
+        words = [link.header for link in self.chain.links if isinstance(link.header, LookedHeader)]
+        return words[-1].by.name if words else ""
 
     @property
     def head(self) -> Link | None:

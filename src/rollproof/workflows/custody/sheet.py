@@ -100,5 +100,8 @@ def _part(header: HandoverHeader) -> SheetPart:
         record_folder=f"{inert(header.production)}/{RECORDS_FOLDER.decode()}" if header.production else "rollproof",
         files=header.totals.files,
         size_bytes=header.totals.bytes,
-        rolls=tuple(SheetRoll(line.roll, line.folder, line.files, line.bytes, line.state) for line in header.rolls),
+        rolls=tuple(
+            SheetRoll(line.roll, line.folder, line.files, line.bytes, line.state, line.looked_at_by)
+            for line in header.rolls
+        ),
     )

@@ -30,6 +30,7 @@ from rollproof.records.models import (
     AcceptHeader,
     AnyHeader,
     HandoverHeader,
+    LookedHeader,
     OffloadHeader,
     PermitHeader,
     ReceiveHeader,
@@ -258,6 +259,8 @@ def what_it_says(header: AnyHeader) -> str:
         )
     if isinstance(header, AcceptHeader):
         return f"accepted: {', '.join(each.name for each in header.accepted)} ({header.reason})"
+    if isinstance(header, LookedHeader):
+        return "the pictures were looked at" + (f" ({header.note})" if header.note else "")
     if isinstance(header, PermitHeader):
         return (
             f"the card may be wiped (basis: {header.basis}), {_counted(len(header.counted), 'copy', 'copies')} counted"

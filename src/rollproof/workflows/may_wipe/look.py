@@ -10,9 +10,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
+from rollproof.copies.attached import mounts_of
 from rollproof.copies.deadline import InTime
 from rollproof.drives.interface import Drives
-from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy
+from rollproof.ledger.entries import BAD, KnownCopy
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.events import Emit
 from rollproof.models.names import shown
@@ -53,7 +54,7 @@ class CopyLook:
         seen: dict[tuple[int, bytes], CopyInView] = {}
         for roll_id in dict.fromkeys(rolls):
             for known in self.ledger.copies_of(roll_id):
-                places = list(_places(known, volumes))
+                places = list(mounts_of(known, volumes))
                 twin = next((seen[key] for volume, _ in places if (key := (volume.st_dev, known.folder)) in seen), None)
                 if twin is not None:
                     continue  # the same folder, known under two rolls: its records have told of both
@@ -166,15 +167,3 @@ class CopyLook:
         for file in self.ledger.files_of(offload_id):
             if file.hash_text is not None:
                 yield FileRow(file.path, file.size, file.modified_ns, {file.algorithm: file.hash_text}, True)
-
-
-def _places(known: KnownCopy, volumes: Iterable[Volume]) -> Iterator[tuple[Volume, bytes]]:
-    """Every mount of the copy's own volume that shows its folder, and the folder's path below that mount point."""
-    for volume in volumes:
-        if DriveIdentity.of(volume).text != known.drive.identity.text:
-            continue
-        top = volume.mount_root.strip(b"/")
-        if not top:
-            yield volume, known.folder
-        elif known.folder == top or known.folder.startswith(top + b"/"):
-            yield volume, known.folder[len(top) + 1 :]

@@ -23,11 +23,11 @@ from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Volume
 from rollproof.records.blocks import device_of
 from rollproof.records.chain import Chain, read_chain
-from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, VerifyHeader, WithdrawHeader
+from rollproof.records.models import CopyBlock, LookedHeader, OffloadHeader, PermitHeader, VerifyHeader, WithdrawHeader
 from rollproof.records.read import iter_clips
 from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing
-from rollproof.reports.model import CopyOfReport, PermitOfReport, SpeedOfReport
+from rollproof.reports.model import CopyOfReport, LookedAtOfReport, PermitOfReport, SpeedOfReport
 from rollproof.storage.errors import hanging, said
 from rollproof.storage.io import Io
 from rollproof.workflows.report.clips import Copied, RecordedFile, clips_of
@@ -276,6 +276,8 @@ def _add_records(found: RollFound, chain: Chain, now: Standing) -> None:
                 found.add_finding(
                     finding_of_report(each.severity, each.kind, each.path, each.detail, each.drive, header.written_at)
                 )
+        elif isinstance(header, LookedHeader):
+            found.looked_at.append(LookedAtOfReport(at=header.written_at, by=person, note=inert(header.note)[:500]))
         elif isinstance(header, PermitHeader):
             found.permits.append(
                 PermitOfReport(state="given", at=header.written_at, by=person, detail=f"basis: {header.basis}")

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll, PaceNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.names import inert, shown
-from rollproof.reports.model import CopyOfReport, PermitOfReport, SpeedOfReport
+from rollproof.reports.model import CopyOfReport, LookedAtOfReport, PermitOfReport, SpeedOfReport
 from rollproof.workflows.report.rolls import (
     CopyFound,
     RollFound,
@@ -109,6 +109,9 @@ def _line(found: RollFound, line: HistoryLine) -> None:
     if line.what == "finding":
         kind, _, detail = line.detail.partition(": ")
         found.add_finding(finding_of_report(line.verdict, kind, "", detail, line.drive, line.at))
+    elif line.what == "looked":
+        by = person_of(line.who.name, line.who.role)
+        found.looked_at.append(LookedAtOfReport(at=line.at, by=by, note=inert(line.detail)))
     elif line.what == "permit" and line.verdict in ("given", "withdrawn"):
         found.permits.append(
             PermitOfReport(

@@ -15,6 +15,7 @@ from rollproof.reports.model import (
     ClipOfReport,
     CopyOfReport,
     FindingOfReport,
+    LookedAtOfReport,
     PermitOfReport,
     PersonOfReport,
     RollOfReport,
@@ -58,6 +59,7 @@ class RollFound:
     copies: dict[tuple[str, str], CopyFound] = field(default_factory=dict)
     findings: dict[tuple[str, str, str], FindingOfReport] = field(default_factory=dict)
     permits: list[PermitOfReport] = field(default_factory=list)
+    looked_at: list[LookedAtOfReport] = field(default_factory=list)
     clips: list[ClipOfReport] = field(default_factory=list)
     people: dict[tuple[str, str], PersonOfReport] = field(default_factory=dict)
     speeds: dict[tuple[str, datetime], SpeedOfReport] = field(default_factory=dict)
@@ -128,6 +130,7 @@ class RollFound:
             clips=clips,
             findings=sorted(self.findings.values(), key=lambda found: severity[found.severity]),
             permit=max(self.permits, key=lambda permit: permit.at, default=None),
+            looked_at=max(self.looked_at, key=lambda looked: looked.at, default=None),
         )
 
 
