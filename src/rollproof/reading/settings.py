@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rollproof.models.volumes import Device, MediumWay, Volume
+from rollproof.storage.deadline import Patience
 
 _OF_THE_KERNEL = (MediumWay.DIRECT, MediumWay.DIRECT_AFTER_EVICTION)
 ALIGNMENT = 4096
@@ -63,6 +64,13 @@ class Settings:
     """How long a pass that ends early waits for its reads under way; then their handles are left open."""
     cancel_seconds: float = 2.0
     """How long an asked-for end waits for drives that are in the middle of a call."""
+
+    @property
+    def patience(self) -> Patience:
+        """How long a job waits for one device. Those who watch their own reads say more precisely what hangs, and are
+        let say it first."""
+        seconds = self.stall_seconds + self.workers_end_seconds + self.cancel_seconds
+        return Patience(seconds, self.cancel_seconds, self.stall_seconds)
 
     def files_on(self, volume: Volume) -> int:
         """Small files that one worker reads at once on a volume: only on file systems of the kernel's own on a local

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from rollproof.drives.interface import Drives
@@ -13,6 +13,7 @@ from rollproof.models.events import Emit
 from rollproof.models.requests import Cancel
 from rollproof.reading.settings import Settings
 from rollproof.station.ledger import StationLedger
+from rollproof.storage.deadline import Guard
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
 
@@ -59,3 +60,12 @@ class Context:
             cancel or Cancel(),
             local_now,
         )
+
+    def guarded(self, stopped: str = "") -> tuple[Guard, Context]:
+        """A guard for work on one device, and the context for that work: its calls on the system are timed.
+
+        `stopped` is what is said when the end was asked for and the device keeps it from coming.
+        """
+        patience = self.settings.patience
+        guard = Guard(replace(patience, stopped=stopped) if stopped else patience, self.cancel)
+        return guard, replace(self, io=guard.watching(self.io), drives=guard.watching(self.drives))

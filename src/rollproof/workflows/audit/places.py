@@ -6,7 +6,6 @@ import os
 from collections.abc import Sequence
 from functools import partial
 
-from rollproof.copies.deadline import within
 from rollproof.drives.interface import Drives
 from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.names import inert, shown
@@ -14,10 +13,12 @@ from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
 from rollproof.production.model import Production
 from rollproof.proof.devices import share_a_device
+from rollproof.storage.deadline import Guard, Patience
 from rollproof.storage.errors import said
+from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.audit.copy import Place
 
-_ANSWER_SECONDS = 60.0
+_PATIENCE = Patience(60.0, 2.0, 60.0, "Stopped while looking at the drives.")
 
 
 def find_places(paths: Sequence[bytes], drives: Drives, cancel: Cancel) -> tuple[list[Place], list[Finding]]:
@@ -30,8 +31,8 @@ def find_places(paths: Sequence[bytes], drives: Drives, cancel: Cancel) -> tuple
     problems: list[Finding] = []
     for path in paths:
         try:
-            answered = within(_ANSWER_SECONDS, partial(_volumes, drives, path), cancel)
-        except TimeoutError:
+            answered = Guard(_PATIENCE, cancel).run_whole(partial(_volumes, drives, path))
+        except NoAnswer:
             problems.append(_not_there(path, "it does not answer", Kind.DRIVE_HANGS))
             continue
         except OSError as error:

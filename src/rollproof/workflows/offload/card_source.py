@@ -13,13 +13,12 @@ from rollproof.card.across import across_findings
 from rollproof.card.clips import read_card
 from rollproof.card.expectation import expectation_findings
 from rollproof.card.roll_name import FROM_FOLDER, RollGuess, guess_roll, roll_name_problem
-from rollproof.copies.deadline import within
 from rollproof.drives.interface import Drives
 from rollproof.hashing import chosen
-from rollproof.models.errors import Interrupted, Refused
+from rollproof.models.errors import Refused
 from rollproof.models.findings import Finding, Kind, error, note, warning
 from rollproof.models.names import inert, shown, to_text
-from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.models.requests import OffloadRequest
 from rollproof.models.tree import Clip, FileEntry, Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.proof.board import ProofBoard
@@ -28,14 +27,14 @@ from rollproof.records.models import SourceKind
 from rollproof.station.context import Context
 from rollproof.storage.errors import is_too_many_files, said
 from rollproof.storage.io import Io
-from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
+from rollproof.storage.watch import NoAnswer
 from rollproof.tree.differences import card_changes
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.offload.carried import Carried
 from rollproof.workflows.offload.earlier import earlier_day
 from rollproof.workflows.offload.order import Order
-from rollproof.workflows.offload.preflight import ANSWER_SECONDS
+from rollproof.workflows.offload.preflight import looking_at_drives
 from rollproof.workflows.offload.source import Destinations
 
 T = TypeVar("T")
@@ -105,8 +104,8 @@ class CardSource:
     def destinations(self, order: Order, ctx: Context) -> Destinations:
         """As `Source.destinations`: by the production's template, or where an earlier day left this roll unfinished."""
         wanted = order.destinations(self.roll, self.clips)
-        with contextlib.suppress(TimeoutError):  # the preflight names the drive that does not answer
-            return within(ANSWER_SECONDS, lambda: earlier_day(ctx.io, order, self, wanted), ctx.cancel)
+        with contextlib.suppress(NoAnswer):  # the preflight names the drive that does not answer
+            return looking_at_drives(ctx.cancel).run_whole(lambda: earlier_day(ctx.io, order, self, wanted))
         return Destinations(wanted, [])
 
     def algorithms(self, asked: Iterable[str]) -> tuple[str, ...]:
@@ -157,26 +156,22 @@ class CardOpening:
 
     def open(self, order: Order, ctx: Context) -> CardSource:
         """As `Opening.open`."""
-        return open_in_time(ctx, self.path, lambda io, drives: self._open(order, io, drives, ctx.cancel))
-
-    def _open(self, order: Order, io: Io, drives: Drives, cancel: Cancel) -> CardSource:
-        return open_card(io, drives, self.path, order.request, IgnoreRules(order.ignore), cancel)
+        return open_in_time(ctx, self.path, lambda inside: open_card(self.path, order, inside))
 
 
-def open_card(
-    io: Io, drives: Drives, path: bytes, request: OffloadRequest, rules: IgnoreRules, cancel: Cancel
-) -> CardSource:
+def open_card(path: bytes, order: Order, ctx: Context) -> CardSource:
     """Open and list a card. Raises Refused with everything that speaks against it that can be told so far.
 
     The card is only ever opened for reading.
     """
+    io, request, rules = ctx.io, order.request, IgnoreRules(order.ignore)
     try:
         root = io.open_root(path)
     except OSError as failure:
         raise _no_card(path, f"no folder can be opened at {shown(path)} ({said(failure)})") from failure
     try:
-        volume = drives.volume_of(path)
-        snapshot = take_snapshot(io, root, rules, cancel=cancel)
+        volume = ctx.drives.volume_of(path)
+        snapshot = take_snapshot(io, root, rules, cancel=ctx.cancel)
     except OSError as failure:
         with contextlib.suppress(OSError):
             io.close(root)
@@ -210,23 +205,14 @@ def _silent_card(path: bytes, seconds: float) -> Refused:
     return _no_card(path, f"the card at {shown(path)} has not answered for {seconds:.0f} seconds")
 
 
-def open_in_time(ctx: Context, path: bytes, opening: Callable[[Io, Drives], T]) -> T:
-    """What the opening gives, which is handed an `io` and `drives` that are watched. Raises what it raises; Refused as
-    well when the card's reader does not answer, Interrupted."""
-    watch = CallWatch()
-    watched_io, watched_drives = watched(ctx.io, watch), watched(ctx.drives, watch)
+def open_in_time(ctx: Context, path: bytes, opening: Callable[[Context], T]) -> T:
+    """What the opening gives, which is handed a context whose calls are timed. Raises what it raises; Refused as well
+    when the card's reader does not answer, Interrupted."""
+    guard, inside = ctx.guarded("Stopped while looking over the card, which does not answer; nothing was copied.")
     try:
-        return answering(
-            lambda: opening(watched_io, watched_drives),
-            watch,
-            seconds=ctx.settings.stall_seconds,
-            stop_asked=ctx.cancel.is_set,
-            stop_seconds=ctx.settings.cancel_seconds,
-        )
+        return guard.run(lambda: opening(inside))
     except NoAnswer:
         raise _silent_card(path, ctx.settings.stall_seconds) from None
-    except AskedToStop:
-        raise Interrupted("Stopped while looking over the card, which does not answer; nothing was copied.") from None
 
 
 def _no_card(path: bytes, detail: str) -> Refused:

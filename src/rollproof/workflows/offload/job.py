@@ -88,7 +88,7 @@ def _as_asked(settings: Settings, request: OffloadRequest) -> Settings:
 def _offload_path(path: bytes, order: Order, ctx: Context, run: _Run) -> None:
     """What lies at one of the named paths: a card, or any number of recorded copies."""
     try:
-        tree = open_in_time(ctx, path, lambda io, drives: recorded_tree(io, drives, path, ctx.cancel))
+        tree = open_in_time(ctx, path, lambda inside: recorded_tree(inside.io, inside.drives, path, ctx.cancel))
     except Refused as silent:
         run.rolls.append(refused_roll(shown(path), order.request.roll or "", list(silent.findings), order))
         return

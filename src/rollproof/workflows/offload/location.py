@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from rollproof.copies.deadline import within
 from rollproof.drives.interface import Drives
 from rollproof.drives.system_place import is_at_or_below, is_one_of, is_same_volume, mount_roots, system_folders
 from rollproof.drives.system_place import system_volumes as find_system_volumes
@@ -20,8 +19,9 @@ from rollproof.proof.location import REFUSED, LocationFacts, LocationReason, jud
 from rollproof.station.context import Context
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.station import station_home
+from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.offload.order import Order
-from rollproof.workflows.offload.preflight import ANSWER_SECONDS
+from rollproof.workflows.offload.preflight import looking_at_drives
 from rollproof.workflows.offload.target import DriveAtWork
 
 _MEANT = (
@@ -63,8 +63,8 @@ def locate(targets: Sequence[DriveAtWork], order: Order, ctx: Context) -> tuple[
     if not targets:
         return None, []
     try:
-        computer = within(ANSWER_SECONDS, lambda: this_computer(ctx.drives), ctx.cancel)
-    except TimeoutError:
+        computer = looking_at_drives(ctx.cancel).run_whole(lambda: this_computer(ctx.drives))
+    except NoAnswer:
         return None, [unknown_computer()]
     asked = order.request.system_disk
     return computer, location_findings(computer, targets, order.production, ctx.station, system_disk=asked)

@@ -13,20 +13,21 @@ from rollproof.copying.plan import Action, DrivePlan
 from rollproof.drives import checks
 from rollproof.drives.interface import Drives
 from rollproof.hashing import proof_algorithm
-from rollproof.models.errors import Interrupted
 from rollproof.models.file_table import sizes_of
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
+from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.records.lines import BadRecord
 from rollproof.records.store import look, records_folder
 from rollproof.station.context import Context
+from rollproof.storage.deadline import Guard, Patience
 from rollproof.storage.errors import no_folder
 from rollproof.storage.files import partial_name
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
-from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
+from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.offload.found import Asked, look_at_roll_folder
 from rollproof.workflows.offload.order import Destination, Order
 from rollproof.workflows.offload.source import Source
@@ -112,17 +113,14 @@ def _look_at_all(
 def _look_in_time(io: Io, drives: Drives, asked: Asked, want: Destination) -> tuple[DriveAtWork | None, list[Finding]]:
     """A look as long as its calls come back: a roll folder of very many files on a slow drive takes minutes. Raises
     NoAnswer, and Interrupted when the end is asked for and does not come."""
-    watch = CallWatch()
-    try:
-        return answering(
-            lambda: _look(watched(io, watch), watched(drives, watch), watch.timed(os.access), asked, want),
-            watch,
-            seconds=ANSWER_SECONDS,
-            stop_asked=asked.cancel.is_set,
-            stop_seconds=_STOP_SECONDS,
-        )
-    except AskedToStop:
-        raise Interrupted(_STOPPED) from None
+    guard = looking_at_drives(asked.cancel)
+    timed_io, timed_drives, access = guard.watching(io), guard.watching(drives), guard.timed(os.access)
+    return guard.run(lambda: _look(timed_io, timed_drives, access, asked, want))
+
+
+def looking_at_drives(cancel: Cancel) -> Guard:
+    """The guard for a look at a drive before anything is copied to it."""
+    return Guard(Patience(ANSWER_SECONDS, _STOP_SECONDS, ANSWER_SECONDS, _STOPPED), cancel)
 
 
 def _silent(want: Destination) -> Finding:

@@ -17,7 +17,6 @@ from rollproof.copies.history import Expectation, Wanted, copy_rules, read_expec
 from rollproof.copies.location import place_on
 from rollproof.copies.recorded_tree import RecordedSet, RecordedTree, RulesAround
 from rollproof.copies.roll_lock import locked_finding, try_lock
-from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.ledger import Ledger
@@ -223,7 +222,7 @@ class RecordedOpening:
 
     def open(self, order: Order, ctx: Context) -> RecordedSource:
         """As `Opening.open`."""
-        copy = open_in_time(ctx, self.path, lambda io, drives: _open_copy(io, drives, self, order, ctx))
+        copy = open_in_time(ctx, self.path, lambda inside: _open_copy(self, order, inside))
         theirs, ours = copy.production(order), order.production_name
         if theirs is not None and ours is not None and theirs != ours:
             copy.findings.append(
@@ -237,15 +236,15 @@ class RecordedOpening:
         return copy
 
 
-def _open_copy(io: Io, drives: Drives, opening: RecordedOpening, order: Order, ctx: Context) -> RecordedSource:
+def _open_copy(opening: RecordedOpening, order: Order, ctx: Context) -> RecordedSource:
     """Open and list a recorded copy, under its lock. Raises Refused where its papers are nothing to go by."""
-    path = opening.path
+    path, io = opening.path, ctx.io
     try:
         root = io.open_root(path)
     except OSError as error:
         raise _refused(Kind.CARD_MISSING, path, f"the roll folder cannot be opened ({said(error)})") from error
     try:
-        volume = drives.volume_of(path)
+        volume = ctx.drives.volume_of(path)
         if not try_lock(io, root):
             raise Refused("locked", [locked_finding("", path)])
         return _Opening(io, root, volume, opening, ctx).run(order.request)
