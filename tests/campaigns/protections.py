@@ -43,6 +43,8 @@ _ATTACHED = "workflows/may_wipe/attached.py"
 _LOOK = "workflows/may_wipe/look.py"
 _COPIES = "workflows/may_wipe/copies.py"
 _DEVICES = "proof/devices.py"
+_RULES = "station/rules.py"
+_ONE_POLICY = "workflows/test_one_policy.py"
 _COUNT = "workflows/may_wipe/count.py"
 _CARD = "workflows/may_wipe/card.py"
 _PERMIT = "workflows/may_wipe/permit.py"
@@ -358,8 +360,33 @@ PROTECTIONS = (
         f"{ALONE}::server_answered_for",
     ),
     Protection(
-        "today's policy", _MAY_WIPE, "            production.copies_required,\n", "            2,\n",
+        "today's policy", _RULES, "copies_required=production.copies_required,", "copies_required=2,",
         f"{TABLE}::a_policy_that_is_stricter_today",
+    ),
+    Protection(
+        "today's evidence", "proof/policy.py", "return frozenset(self.accepted)", "return frozenset(ACCEPTED_EVIDENCE)",
+        f"{_ONE_POLICY}::not_accepted_any_more",
+    ),
+    Protection(
+        "today's evidence in an audit", "workflows/audit/look.py", "accepted=accepted, folder=here", "folder=here",
+        f"{_ONE_POLICY}::audited",
+    ),
+    Protection(
+        "today's evidence in a report", "workflows/report/drives.py", "accepted=accepted, folder", "folder",
+        f"{_ONE_POLICY}::reported",
+    ),
+    Protection(
+        "a card never says how it is judged", _RULES, "if card is not None and lies_with(path, card, drives):",
+        "if False:", f"{_ONE_POLICY}::never_says_how",
+    ),
+    Protection(
+        "a drive's own file does not rule unnamed", _RULES,
+        "if not named and any(lies_with(path, drive, drives) for drive in judged):", "if False:",
+        f"{_ONE_POLICY}::does_not_take_its_rules",
+    ),
+    Protection(
+        "the file beside a copy does not rule a card unnamed", _MAY_WIPE, "        if beside:\n", "        if False:\n",
+        f"{_ONE_POLICY}::drive_that_is_judged_rules_only",
     ),
     Protection(
         "what the newest record on a drive asked for", _COUNT,

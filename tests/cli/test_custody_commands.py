@@ -200,13 +200,13 @@ def test_every_option_reaches_the_workflow() -> None:
 
     who = ("--by", "the wrangler", "--role", "data wrangler")
     run_line(
-        "handover", "/mnt/s", "--to", "post house", "--via", "courier", "--note", "dry", "--reread",
-        "--sheet", "s.html", *who, handover=note(a_handover()),
+        "handover", "/mnt/s", "--production", "bell.toml", "--to", "post house", "--via", "courier", "--note", "dry",
+        "--reread", "--sheet", "s.html", *who, handover=note(a_handover()),
     )  # fmt: skip
     run_line("receive", "/mnt/s", "--receipt", "K7QM", *who, receive=note(a_receive()))
     person = Person("the wrangler", "data wrangler")
     assert requests == [
-        HandoverRequest(b"/mnt/s", "post house", "courier", "dry", True, b"s.html", person),
+        HandoverRequest(b"/mnt/s", "post house", "courier", "dry", True, b"s.html", person, b".", b"bell.toml"),
         ReceiveRequest(b"/mnt/s", "K7QM", person),
     ]
 

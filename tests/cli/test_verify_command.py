@@ -68,9 +68,10 @@ def test_every_option_reaches_the_workflow() -> None:
 
     run_line(
         "verify", "/mnt/a", "/mnt/b", "--strict", "--add-hash", "md5", "--by", "the editor", "--role", "editor",
-        verify=workflow,
+        "--production", "bell.toml", verify=workflow,
     )  # fmt: skip
-    assert requests == [VerifyRequest((b"/mnt/a", b"/mnt/b"), True, ("md5",), Person("the editor", "editor"))]
+    person = Person("the editor", "editor")
+    assert requests == [VerifyRequest((b"/mnt/a", b"/mnt/b"), True, ("md5",), person, b".", b"bell.toml")]
 
 
 def test_while_reading_it_says_which_copy_and_how_far() -> None:

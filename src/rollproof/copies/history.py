@@ -14,10 +14,11 @@ from rollproof.models.ignore_patterns import pattern_problem
 from rollproof.models.names import shown
 from rollproof.models.reads import Shape, packed, unpacked
 from rollproof.models.volumes import Volume
+from rollproof.proof.policy import Rules
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.row_table import RowTable
-from rollproof.records.standing import Standing, standing
+from rollproof.records.standing import Standing, accepted_today, standing
 from rollproof.storage.io import Io
 from rollproof.tree.ignore import MAX_PATTERNS, IgnoreRules
 
@@ -105,13 +106,20 @@ class Expectation:
 
 
 def read_expectation(
-    io: Io, roll_folder: int, volume: Volume, drive: str, *, folder: bytes | None = None
+    io: Io,
+    roll_folder: int,
+    volume: Volume,
+    drive: str,
+    *,
+    folder: bytes | None = None,
+    rules: Rules | None = None,
 ) -> Expectation:
     """Read records and manifests below an open roll folder; `folder` is where it lies on its volume, for whoever asks
-    how the copy stands. OSError when the drive fails."""
+    how the copy stands, and `rules` are those of today. OSError when the drive fails."""
     chain = read_chain(io, roll_folder, drive=drive)
     history = read_history(io, roll_folder)
-    found = standing(io, roll_folder, chain, volume, folder=folder)
+    accepted = accepted_today(chain, rules) if rules is not None else None
+    found = standing(io, roll_folder, chain, volume, accepted=accepted, folder=folder)
     findings = [finding for finding in chain.findings if finding.kind is not Kind.NO_HISTORY]
     findings += history_findings(history, chain)
     rows = RowTable()

@@ -17,11 +17,12 @@ from rollproof.models.errors import RollproofError
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.policy import ACCEPTED_EVIDENCE
 from rollproof.proof.readings import Effect, ReadingFacts, effect_of
 from rollproof.records.chain import Chain, newest_word
 from rollproof.station.ledger import StationLedger
 
-ACCEPTED = frozenset((Evidence.MEDIUM, Evidence.SERVER))
+ACCEPTED = frozenset(ACCEPTED_EVIDENCE)
 _ONE_BY_ONE = 20
 """So many files are put down each by itself; how many more there are is told at the end."""
 

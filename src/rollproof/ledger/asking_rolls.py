@@ -12,6 +12,7 @@ from rollproof.ledger.asking import moment
 from rollproof.ledger.entries import HistoryLine, KnownRoll, PermitNote
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Device
+from rollproof.proof.policy import COPIES_REQUIRED
 
 
 def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
@@ -67,7 +68,7 @@ def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
             copies=row["copies"] or 0,
             copies_proven=row["copies_proven"] or 0,
             proven_on=tuple(proven_on[row["id"]]),
-            copies_required=row["copies_required"] or 2,
+            copies_required=row["copies_required"] or COPIES_REQUIRED,
             permit=row["permit"],
         )
         for row in connection.execute(query).mappings()

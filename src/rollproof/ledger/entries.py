@@ -13,6 +13,7 @@ from typing import Literal
 from rollproof.models.findings import Finding
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Device, Evidence, Volume
+from rollproof.proof.policy import COPIES_REQUIRED
 from rollproof.proof.readings import Unsettled
 
 CopyState = Literal["proven", "copied", "unproven", "failed", "incomplete"]
@@ -211,7 +212,7 @@ class OffloadNote:
     camera: str | None = None
     clips: tuple[ClipNote, ...] = ()
     findings: tuple[Finding, ...] = ()
-    copies_required: int = 2
+    copies_required: int = COPIES_REQUIRED
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,9 @@ class VerifyRequest:
     strict: bool = False
     add_hashes: tuple[str, ...] = ()
     person: Person = field(default_factory=Person)
+    working_folder: bytes | None = None
+    """Where a production file is looked for, with the folders above; None: none is."""
+    production_file: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +91,9 @@ class HandoverRequest:
     reread: bool = False
     sheet: bytes | None = None
     person: Person = field(default_factory=Person)
+    working_folder: bytes | None = None
+    """As of `VerifyRequest`."""
+    production_file: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -154,6 +154,8 @@ class MayWipeResult(_Result):
     last_clip: str = ""
     permits: list[str] = []
     """Paths of the permit records that were written."""
+    rules_from: str = ""
+    """The production file whose rules held, or that what is built in did."""
     seconds: float = 0.0
     status: ExitStatus = Field(exclude=True)
 

@@ -24,6 +24,7 @@ from rollproof.models.names import is_safe_relative
 from rollproof.models.volumes import Evidence
 from rollproof.production.components import component_problem, made_safe
 from rollproof.production.placeholders import DEFAULT_FOLDER, template_problem, used
+from rollproof.proof.policy import ABSENT_COPY_HOURS, ACCEPTED_EVIDENCE, COPIES_REQUIRED
 
 MAX_TEXT = 500
 """Characters in a name, role or path."""
@@ -208,7 +209,7 @@ class Production(_Table):
         examples=["[[drives]] above the keys of each drive"],
     )
     copies_required: int = Field(
-        default=2,
+        default=COPIES_REQUIRED,
         ge=1,
         le=99,
         description="How many proven copies on separate devices a roll needs before its card may be wiped.",
@@ -220,7 +221,7 @@ class Production(_Table):
         examples=["true"],
     )
     accepted_evidence: Annotated[tuple[Annotated[Evidence, BeforeValidator(_evidence)], ...], Listed] = Field(
-        default=(Evidence.MEDIUM, Evidence.SERVER),
+        default=ACCEPTED_EVIDENCE,
         min_length=1,
         description="Which read-backs count: from the drive's medium, from a network volume's server.",
         examples=['["medium", "server"]'],
@@ -254,7 +255,7 @@ class Production(_Table):
         examples=["[[people]] above the keys of each person"],
     )
     absent_copy_hours: int = Field(
-        default=24,
+        default=ABSENT_COPY_HOURS,
         ge=0,
         le=24 * 31,
         description="How old this station's own record of a copy may be for the copy to count while its drive is away.",

@@ -18,6 +18,7 @@ from rollproof.models.texts import TextsByNumber, TextTable
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.proof.evidence import evidence_of, rank_of
+from rollproof.proof.policy import ACCEPTED_EVIDENCE
 from rollproof.proof.source_rule import SourceRule, TwoReads
 
 
@@ -73,7 +74,7 @@ class ProofBoard:
         algorithms: Sequence[str],
         proof_algorithm: str,
         *,
-        accepted: frozenset[Evidence] = frozenset((Evidence.MEDIUM, Evidence.SERVER)),
+        accepted: frozenset[Evidence] = frozenset(ACCEPTED_EVIDENCE),
         rule: SourceRule | None = None,
     ) -> None:
         self._files = files

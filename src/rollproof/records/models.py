@@ -15,6 +15,7 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, 
 
 from rollproof.models.findings import Finding, Severity
 from rollproof.models.volumes import Evidence, MediumWay
+from rollproof.proof.policy import ACCEPTED_EVIDENCE, COPIES_REQUIRED
 from rollproof.records import clock
 
 FORMAT: Literal["rollproof-record/1"] = "rollproof-record/1"
@@ -132,8 +133,8 @@ class SourceBlock(Block):
 class Policy(Block):
     """What the production asked for when this was written."""
 
-    copies_required: Count = 2
-    accepted_evidence: tuple[Evidence, ...] = (Evidence.MEDIUM, Evidence.SERVER)
+    copies_required: Count = COPIES_REQUIRED
+    accepted_evidence: tuple[Evidence, ...] = ACCEPTED_EVIDENCE
     accepted_source_evidence: tuple[Evidence, ...] = (Evidence.MEDIUM,)
     distinct_devices: bool = False
 

@@ -50,6 +50,7 @@ from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import to_text
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.evidence import weakest
+from rollproof.proof.policy import ACCEPTED_EVIDENCE, Rules, accepted_evidence
 from rollproof.records.blocks import same_device
 from rollproof.records.chain import NEWER_REMEDY, Chain, says_nothing
 from rollproof.records.lines import BadRecord
@@ -60,7 +61,6 @@ from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 
 State = Literal["proven", "copied", "unproven"]
-_ACCEPTED = frozenset({Evidence.MEDIUM, Evidence.SERVER})
 _VERIFY = "Verify this copy on the drive it lies on."
 
 
@@ -125,6 +125,12 @@ def standing(
     return _Reading(io, roll_folder, chain, volume_now, accepted, folder).run()
 
 
+def accepted_today(chain: Chain, rules: Rules) -> frozenset[Evidence]:
+    """Which evidence today's rules accept for the copy with this chain."""
+    named = (link.header.production for link in chain.links if link.header is not None)
+    return rules.accepted_for(next((name for name in named if name), None))
+
+
 class _Reading:
     def __init__(
         self,
@@ -170,12 +176,11 @@ class _Reading:
     # --- one record after the other
     def _offload(self, name: str, header: OffloadHeader) -> None:
         here = self._placed(header.copy_)
-        accepted = frozenset(header.policy.accepted_evidence)
         entry = Offload(
             name,
             header,
             here,
-            accepted if self._today is None else accepted & self._today,
+            accepted_evidence(self._today, header.policy.accepted_evidence),
             [read.evidence for read in header.source.reads],
         )
         self._offloads.append(entry)
@@ -216,7 +221,7 @@ class _Reading:
             return
         if not self._offloads:
             # somebody else's copy: a reading of all that its history knows takes back what an earlier one found
-            if readback in (_ACCEPTED if self._today is None else self._today):
+            if readback in accepted_evidence(self._today, ACCEPTED_EVIDENCE):
                 self._withdrawn = ""
             return
         if any(readback not in entry.accepted for entry in self._offloads):

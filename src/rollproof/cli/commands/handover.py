@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rollproof.cli.options import Folder, json_option, person_options, quiet_option
+from rollproof.cli.options import Folder, json_option, person_options, production_option, quiet_option
 from rollproof.cli.session import Job, Session
 
 
@@ -34,6 +34,7 @@ Examples:
     metavar="FILE",
     help="Where the page for the envelope (HTML) goes; else into the station's own folder. Never over another file.",
 )
+@production_option
 @person_options
 @json_option
 @quiet_option
@@ -48,6 +49,7 @@ def command(
     note: str,
     reread: bool,
     sheet: bytes | None,
+    production_file: bytes | None,
     by: str,
     role: str,
     as_json: bool,
@@ -63,7 +65,7 @@ def command(
     from rollproof.cli.views.custody_view import handover_lines  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import HandoverRequest, Person  # noqa: PLC0415
 
-    request = HandoverRequest(drive, to, via, note, reread, sheet, Person(by, role))
+    request = HandoverRequest(drive, to, via, note, reread, sheet, Person(by, role), b".", production_file)
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
     return run_under_screen(
         session, output, request, session.workflow("rollproof.workflows.custody.handover:handover"), handover_lines

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 import click
 
-from rollproof.cli.options import HASHES, Folder, all_option, json_option, person_options, quiet_option
+from rollproof.cli.options import (
+    HASHES,
+    Folder,
+    all_option,
+    json_option,
+    person_options,
+    production_option,
+    quiet_option,
+)
 from rollproof.cli.session import Job, Session
 
 
@@ -42,6 +50,7 @@ Examples:
     metavar="FILE",
     help="Compare one PATH with a plain checksum file (names from PATH) instead of its manifests; append nothing.",
 )
+@production_option
 @person_options
 @all_option
 @json_option
@@ -55,6 +64,7 @@ def command(
     strict: bool,
     add_hashes: tuple[str, ...],
     against: bytes | None,
+    production_file: bytes | None,
     by: str,
     role: str,
     everything: bool,
@@ -81,6 +91,6 @@ def command(
         comparison = AgainstRequest(path[0], against, strict)
         compare = session.workflow("rollproof.workflows.verify.against:verify_against")
         return run_under_screen(session, output, comparison, compare, against_lines)
-    request = VerifyRequest(paths=path, strict=strict, add_hashes=add_hashes, person=Person(by, role))
+    request = VerifyRequest(path, strict, add_hashes, Person(by, role), b".", production_file)
     job = session.workflow("rollproof.workflows.verify:verify")
     return run_under_screen(session, output, request, job, partial(verify_lines, everything=everything))

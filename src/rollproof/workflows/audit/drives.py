@@ -14,6 +14,7 @@ from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Kind, error
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
+from rollproof.proof.policy import Rules
 from rollproof.records.signing import KnownKeys
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
@@ -58,6 +59,7 @@ class DriveLooker:
         cancel: Cancel,
         seen: dict[int, Seen],
         lose: Callable[[Place, Kind, str], None],
+        rules: Rules,
     ) -> None:
         self._io = io
         self._known = known
@@ -65,6 +67,7 @@ class DriveLooker:
         self._cancel = cancel
         self._seen = seen
         self._lose = lose
+        self._rules = rules
 
     def look(self, _worker: int, place: Place, pulse: Pulse) -> None:
         """Everything on one drive; an OSError loses the drive."""
@@ -80,7 +83,7 @@ class DriveLooker:
             walked = walk_drive(io, root, place.elsewhere, self._cancel, name=top)
             seen = Seen(place, walked, [], [], [])
             self._emit(LegStarted(LOOKING, Leg.READ_BACK, place.name, len(walked.rolls), len(walked.rolls)))
-            looker = CopyLooker(io, self._known, self._cancel)
+            looker = CopyLooker(io, self._known, self._cancel, self._rules)
             for folder in walked.rolls:
                 if self._cancel.is_set():
                     raise Interrupted("interrupted")

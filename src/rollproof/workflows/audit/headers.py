@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
 
 from rollproof.copies.recorded import Papers
@@ -12,8 +12,6 @@ from rollproof.records.chain import Chain
 from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
 from rollproof.storage.station import station_id
 from rollproof.workflows.audit.copy import CopyLook, NamedCopy, PermitSeen
-
-_ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
 
 
 def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
@@ -52,10 +50,10 @@ def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
         copy.first_at = _utc(first.created_at)
 
 
-def read_again_at(copy: CopyLook, chain: Chain, unknown: int) -> datetime | None:
+def read_again_at(copy: CopyLook, chain: Chain, unknown: int, accepted: Collection[Evidence]) -> datetime | None:
     """When the newest word on this copy was a clean, full reading of it from this device; None otherwise.
 
-    `unknown` is how many files lie there that no record names."""
+    `unknown` is how many files lie there that no record names, `accepted` the evidence that counts today."""
     for link in reversed(chain.links):
         header = link.header
         if isinstance(header, OffloadHeader | WithdrawHeader) and not (
@@ -70,7 +68,7 @@ def read_again_at(copy: CopyLook, chain: Chain, unknown: int) -> datetime | None
                 block is not None
                 and same_device(block, copy.place.volume)
                 and block.folder in ("", copy.on_volume)
-                and block.readback in _ACCEPTED
+                and block.readback in accepted
             )
             good = clean and here and link.state == "whole"
             copy.read_number = link.sequence if good else 0

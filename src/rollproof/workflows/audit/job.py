@@ -20,11 +20,12 @@ from rollproof.models.events import Emit
 from rollproof.models.findings import Kind, error, note
 from rollproof.models.names import shown
 from rollproof.models.requests import AuditRequest, Cancel
-from rollproof.production.load import find, load
 from rollproof.production.model import Production
+from rollproof.proof.policy import Rules
 from rollproof.reading.settings import Settings
 from rollproof.records.signing import KnownKeys, Signer
 from rollproof.station.keys import station_known_keys, station_signer
+from rollproof.station.rules import Ruling, find_rules
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
@@ -120,10 +121,14 @@ class _Audit:
         self._places: list[Place] = []
         self._seen: dict[int, Seen] = {}
         self._stopped: StoppedAudit | None = None
+        self._rules = Rules()
 
     def run(self) -> AuditResult:
         """Look, ask what others know, read again if asked to, compare, judge."""
-        production = self._production()
+        ruling = self._ruling()
+        production = ruling.production if self._request.against is not None else None
+        self._rules = ruling.rules
+        self._told += [Told("copies", finding) for finding in ruling.findings]
         try:
             self._places, problems = find_places(self._request.paths, self._drives, self._cancel)
             self._told += [Told("copies", finding) for finding in problems]
@@ -135,8 +140,7 @@ class _Audit:
         around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
         missing = self._ask_ledger([*copies, *around], production)
         reader = self._reread(copies) if self._request.reread else None
-        required = production.copies_required if production is not None else None
-        rolls = self._side_by_side(lambda io: rolls_of(io, copies, required))
+        rolls = self._side_by_side(lambda io: rolls_of(io, copies, self._rules))
         self._side_by_side(lambda io: self._judge(io, rolls, copies, missing, production))
         if self._stopped is not None:
             self._stopped.end()
@@ -148,16 +152,16 @@ class _Audit:
             return result
         return write_document(self._request.out, result)
 
-    def _production(self) -> Production | None:
-        named = self._request.against
-        path = find(self._request.working_folder, named) if named is not None else None
-        return load(path) if path is not None else None
+    def _ruling(self) -> Ruling:
+        """The production file that is named, or found where the command was given: its rules hold for its copies."""
+        asked = self._request
+        return find_rules(asked.working_folder, asked.against, self._drives, judged=asked.paths)
 
     # --- looking
 
     def _look(self) -> None:
         groups = by_device(self._places)
-        looker = DriveLooker(self._io, self._known, self._emit, self._cancel, self._seen, self._lose)
+        looker = DriveLooker(self._io, self._known, self._emit, self._cancel, self._seen, self._lose, self._rules)
         crew = Crew(looker.look, self._cancel, self._settings.stall_seconds)
         hanging = crew.run(groups, cancel_seconds=self._settings.cancel_seconds)
         for number in hanging:
@@ -203,12 +207,13 @@ class _Audit:
             self._cancel,
             self._station,
             self._signer,
+            self._rules,
         )
         given, before = self._request.since, stopped.begun_at(self._now)
         since = given if given is not None else before
         if before is None or given is not None:
             stopped.begin(since or self._now)
-        reader.against = self._side_by_side(lambda io: to_compare(io, rolls_of(io, copies, None)))
+        reader.against = self._side_by_side(lambda io: to_compare(io, rolls_of(io, copies, self._rules)))
         around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
         chosen = still_to_read(reader, copies, around, since, anybody=given is not None)
         reader.start(chosen)

@@ -9,7 +9,7 @@ from rollproof.models.findings import Kind, Severity, error, note, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
-from rollproof.models.volumes import Evidence
+from rollproof.proof.policy import Rules
 from rollproof.reading.files import FileReader
 from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
@@ -24,8 +24,9 @@ from rollproof.workflows.audit.topics import topic_of
 class ListedReader:
     """Reads such copies, one after the other."""
 
-    def __init__(self, io: Io, settings: Settings, emit: Emit, cancel: Cancel) -> None:
+    def __init__(self, io: Io, settings: Settings, emit: Emit, cancel: Cancel, rules: Rules) -> None:
         self._io = io
+        self._accepted = rules.accepted_for(None)
         self._cancel = cancel
         self._reader = FileReader(io, settings, emit, cancel)
 
@@ -85,7 +86,7 @@ class ListedReader:
             pass  # it was said when it was looked at
         elif unlisted:
             copy.why = f"read again and as its checksums say, but {len(unlisted):,} files in it are in no list"
-        elif read.readback not in (Evidence.MEDIUM, Evidence.SERVER):
+        elif read.readback not in self._accepted:
             copy.why = "it is as its checksums say, but a cache may have answered instead of the drive"
             again = "unplug the drive, plug it in again, and audit again with --reread"
             odd.append(warning(Kind.READBACK_FROM_CACHE, copy.why, drive=drive, remedy=again))

@@ -22,10 +22,11 @@ from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Volume
+from rollproof.proof.policy import Rules
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import KnownKeys, check_signature, signature_finding
-from rollproof.records.standing import Standing, standing
+from rollproof.records.standing import Standing, accepted_today, standing
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.tree.ignore import IgnoreRules
@@ -43,10 +44,11 @@ _NAMED = 5
 class CopyLooker:
     """Looks at copies, one after the other. One for each worker."""
 
-    def __init__(self, io: Io, known: KnownKeys, cancel: Cancel) -> None:
+    def __init__(self, io: Io, known: KnownKeys, cancel: Cancel, rules: Rules) -> None:
         self._io = io
         self._known = known
         self._cancel = cancel
+        self._rules = rules
 
     def look_around(self, place: Place, around: Around) -> CopyLook:
         """The same for a history around rolls, of which only the files of its own are looked at. What is beside them
@@ -55,7 +57,7 @@ class CopyLooker:
         copy = CopyLook(place, around.folder, path, shown(os.path.basename(os.path.realpath(path))))
         copy.on_volume, copy.inner, copy.is_around = to_text(place_on(place.volume, path)), around.inner, True
         with opened_copy(self._io, path) as handle:
-            _Look(self._io, handle, copy, self._known, self._cancel).run()
+            _Look(self._io, handle, copy, self._known, self._cancel, self._rules).run()
         copy.told = [replace(told, roll="") for told in copy.told]
         return copy
 
@@ -66,12 +68,13 @@ class CopyLooker:
         copy.on_volume = to_text(place_on(place.volume, path))
         copy.inner = tuple(below[len(folder) + 1 if folder else 0 :] for below in inner)
         with opened_copy(self._io, path) as handle:
-            _Look(self._io, handle, copy, self._known, self._cancel).run()
+            _Look(self._io, handle, copy, self._known, self._cancel, self._rules).run()
         return copy
 
 
 class _Look:
-    def __init__(self, io: Io, handle: int, copy: CopyLook, known: KnownKeys, cancel: Cancel) -> None:
+    def __init__(self, io: Io, handle: int, copy: CopyLook, known: KnownKeys, cancel: Cancel, rules: Rules) -> None:
+        self._rules = rules
         self._io = io
         self._handle = handle
         self._copy = copy
@@ -94,7 +97,8 @@ class _Look:
         free = try_lock(self._io, self._handle)
         chain = read_chain(self._io, self._handle, drive=self._drive)
         papers = read_papers(self._io, self._handle, () if copy.is_around else copy.inner)
-        found = standing(self._io, self._handle, chain, self._volume, folder=place_on(self._volume, copy.path))
+        here, accepted = place_on(self._volume, copy.path), accepted_today(chain, self._rules)
+        found = standing(self._io, self._handle, chain, self._volume, accepted=accepted, folder=here)
         self._found += [odd for odd in chain.findings if odd.kind is not Kind.NO_HISTORY]
         for folder, history in [(b"", papers.history), *papers.inner]:
             self._found += [self._placed(odd, folder) for odd in history.findings]
@@ -253,7 +257,7 @@ class _Look:
         self, chain: Chain, papers: Papers, found: Standing, there: Snapshot, *, unfinished: bool, free: bool
     ) -> None:
         copy = self._copy
-        copy.read_at = read_again_at(copy, chain, len(self._unknown))
+        copy.read_at = read_again_at(copy, chain, len(self._unknown), accepted_today(chain, self._rules))
         failed = [made for made in papers.history.generations[-1:] if made.failed]
         if not copy.files and not there.files:
             copy.state, copy.why = "empty", "a roll folder with nothing in it"

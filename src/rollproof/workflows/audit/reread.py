@@ -20,6 +20,7 @@ from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.results import VerifiedCopy
 from rollproof.proof.copy_findings import speaks_of_content
+from rollproof.proof.policy import Rules
 from rollproof.reading.settings import Settings
 from rollproof.records.signing import Signer
 from rollproof.station.ledger import StationLedger
@@ -82,8 +83,10 @@ class Rereader:
         cancel: Cancel,
         station: StationLedger,
         signer: Signer,
+        rules: Rules,
     ) -> None:
         self._io = io
+        self._rules = rules
         self._drives = drives
         self._request = VerifyRequest(paths=(), person=person)
         self._settings = settings
@@ -125,6 +128,7 @@ class Rereader:
                 self._cancel,
                 self._station,
                 self._signer,
+                rules=self._rules,
             )
         if copy.is_around and not copy.files:
             self._outer(copy, pulse)
@@ -163,7 +167,11 @@ class Rereader:
     def _one_listed(self, worker: int, copy: CopyLook, pulse: Pulse) -> None:
         try:
             read = ListedReader(
-                pulsing(self._io, pulse), self._settings, lambda event: self._pass_on(worker, event), self._cancel
+                pulsing(self._io, pulse),
+                self._settings,
+                lambda event: self._pass_on(worker, event),
+                self._cancel,
+                self._rules,
             ).read(copy, self.against.get(id(copy)))
         except UntrustedInput as problem:
             self._add(copy, Kind.BAD_MANIFEST, f"what speaks of it cannot be relied on: {problem.message}")

@@ -11,11 +11,11 @@ from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Kind, error, note, warning
 from rollproof.models.names import inert, shown
 from rollproof.proof.devices import as_one, count_devices
+from rollproof.proof.policy import COPIES_REQUIRED, Rules, copies_required
 from rollproof.storage.io import Io
 from rollproof.workflows.audit.copy import COUNTED, CopyLook, Told
 from rollproof.workflows.audit.listed import copy_files
 
-_DEFAULT_COPIES = 2
 _SAID = {"reread": "read again", "copied": "not proven"}
 _BAD = ("damaged", "incomplete", "records broken", "record only")
 
@@ -26,7 +26,7 @@ class Roll:
 
     name: str
     copies: list[CopyLook]
-    required: int = _DEFAULT_COPIES
+    required: int = COPIES_REQUIRED
     told: list[Told] = field(default_factory=list)
 
     @property
@@ -73,17 +73,17 @@ class Roll:
         self.told.append(told)
 
 
-def rolls_of(io: Io, copies: Iterable[CopyLook], required: int | None) -> list[Roll]:
-    """The copies, gathered into rolls; `required` is today's policy."""
+def rolls_of(io: Io, copies: Iterable[CopyLook], rules: Rules) -> list[Roll]:
+    """The copies, gathered into rolls; `rules` are today's."""
     by_name: dict[str, list[CopyLook]] = {}
     for copy in copies:
         by_name.setdefault(copy.roll, []).append(copy)
     rolls: list[Roll] = []
     for name, namesakes in by_name.items():
         for group in _groups(io, namesakes):
-            asked = [copy.copies_required for copy in group if copy.copies_required]
-            asked += [required] if required is not None else []
-            rolls.append(Roll(name, group, max(asked, default=_DEFAULT_COPIES)))
+            asked = (copy.copies_required for copy in group)
+            theirs = next((copy.production for copy in group if copy.production is not None), None)
+            rolls.append(Roll(name, group, copies_required(rules.required_of(theirs), asked)))
     return rolls
 
 

@@ -32,6 +32,7 @@ from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
 from rollproof.station.keys import own_key, station_signer
 from rollproof.station.ledger import StationLedger
+from rollproof.station.rules import rules_for
 from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
@@ -104,7 +105,8 @@ def _handed_over(
                 [_refusal(Kind.READ_ONLY, request.drive, "the drive is read-only", "mount it writable")],
                 hint="mount it writable, then hand it over",
             )
-        look = RollLook(io, drives, cancel)
+        ruling = rules_for(request.working_folder, request.production_file, drives, (request.drive,))
+        look = RollLook(io, drives, cancel, ruling.rules)
         found = look.folders(root, request.drive)
         if not found.inner:
             detail = f"there is no roll at or below {shown(request.drive)}"
@@ -114,7 +116,7 @@ def _handed_over(
         rolls += look.around(request.drive, found)
         refuse_part_of_a_drive(request.drive, rolls)
         with StationLedger() as station:
-            reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
+            reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer, ruling.rules)
             for seen in rolls:
                 if request.reread:
                     reading.run(seen, found.inner.get(seen.folder, ()))
@@ -129,7 +131,7 @@ def _handed_over(
                 else look.check_around(request.drive, found, request.person)
             )
             around = [*found.findings, *around]
-            odd = [*around, *station.findings()]
+            odd = [*around, *station.findings(), *ruling.findings]
         places = places_of(io, root, request.drive, rolls, find_places(io, root, list(found.inner), cancel))
         if cancel.is_set():
             raise Interrupted("the handover was interrupted; no handover was written")

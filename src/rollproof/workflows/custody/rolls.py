@@ -33,6 +33,7 @@ from rollproof.models.requests import Cancel, Person, VerifyRequest
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.on_the_card import ClipContents, clip_name_twice, outstanding, same_names
+from rollproof.proof.policy import Rules
 from rollproof.reading.settings import Settings
 from rollproof.records.chain import Chain, Link, read_chain
 from rollproof.records.models import LookedHeader, OffloadHeader
@@ -115,8 +116,9 @@ class FoundRolls:
 class RollLook:
     """Looks at the rolls below one folder, one after the other."""
 
-    def __init__(self, io: Io, drives: Drives, cancel: Cancel) -> None:
+    def __init__(self, io: Io, drives: Drives, cancel: Cancel, rules: Rules | None = None) -> None:
         self._io = io
+        self._rules = rules
         self._drives = drives
         self._cancel = cancel
 
@@ -167,7 +169,8 @@ class RollLook:
             if not try_lock(self._io, handle):
                 seen.findings.append(locked_finding(drive, os.path.basename(seen.path)))
                 return
-            papers = read_expectation(self._io, handle, volume, drive, folder=place_on(volume, seen.path))
+            here = place_on(volume, seen.path)
+            papers = read_expectation(self._io, handle, volume, drive, folder=here, rules=self._rules)
             rules, hidden = copy_rules(papers, drive)
             if seen.around is not None:
                 rules, hidden = RulesAround(inner=seen.around.inner), []
@@ -250,10 +253,13 @@ class Rereading:
         cancel: Cancel,
         station: StationLedger,
         signer: Signer,
+        rules: Rules | None = None,
     ) -> None:
         request = VerifyRequest(paths=(), person=person)
         self._outer = OuterHistories(io, drives, person)
-        self._verifier = CopyVerifier(io, drives, request, settings or Settings(), emit, cancel, station, signer)
+        self._verifier = CopyVerifier(
+            io, drives, request, settings or Settings(), emit, cancel, station, signer, rules=rules
+        )
 
     def outer(self, drive: bytes, found: FoundRolls) -> list[Finding]:
         """Go on with the histories around rolls that speak of nothing else, after these were read."""

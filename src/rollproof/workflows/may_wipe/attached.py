@@ -26,16 +26,17 @@ from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX, RECORDS_FOLDER, 
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence, Limits, Volume
+from rollproof.proof.policy import Rules
 from rollproof.proof.readings import Agreement, withdrawn_by
 from rollproof.reading.settings import Settings
 from rollproof.records.chain import compare_with_memory, newer_word, newest_word, read_chain
-from rollproof.records.standing import standing
+from rollproof.records.standing import accepted_today, standing
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.folders import FolderHandles
 from rollproof.storage.io import EntryKind, Io
-from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView, Rules
+from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView
 from rollproof.workflows.may_wipe.reading import hashes_hold
 
 _PROBE_NAME = b"may-wipe-probe" + PARTIAL_SUFFIX
@@ -171,7 +172,9 @@ class AttachedLook:
     def _from_records(self, view: CopyInView) -> None:
         assert view.volume is not None and view.chain is not None
         here = place_on(view.volume, view.path)
-        found = standing(self.io, view.handle, view.chain, view.volume, accepted=self.rules.accepted, folder=here)
+        found = standing(
+            self.io, view.handle, view.chain, view.volume, accepted=accepted_today(view.chain, self.rules), folder=here
+        )
         view.newest, view.readback, view.state = found.newest_offload, found.readback, found.state
         view.why = " ".join(found.why)
         if view.newest is not None:

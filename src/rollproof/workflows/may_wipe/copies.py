@@ -11,6 +11,7 @@ from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Device, Evidence, Volume
 from rollproof.proof.devices import are_one, chosen_devices
+from rollproof.proof.policy import COPIES_REQUIRED
 from rollproof.records.chain import Chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.row_table import RowTable
@@ -43,7 +44,7 @@ class CopyInView:
     why: str = ""
     readback: Evidence | None = None
     seen_at: datetime | None = None
-    copies_required: int = 2
+    copies_required: int = COPIES_REQUIRED
     writable: bool = False
     handle: int = -1
     chain: Chain | None = None
@@ -81,18 +82,6 @@ class CopyInView:
         self.rows, self.handle, self.chain, self.state = RowTable(), -1, None, ""
         self.not_counted, self.remedy = f"its drive has not answered for {seconds:.0f} seconds", UNPLUG
         self.hangs = self.drive_failed = True
-
-
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """Today's policy for counting. `production` and `ignore` are those of today's production file."""
-
-    copies_required: int
-    accepted: tuple[Evidence, ...]
-    absent_copy_hours: float
-    reread_copies: bool
-    production: str | None = None
-    ignore: tuple[str, ...] = ()
 
 
 def refuse_the_card(view: CopyInView, card: Volume) -> None:

@@ -17,8 +17,9 @@ from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.proof.acceptance import Subject
 from rollproof.proof.devices import count_devices
+from rollproof.proof.policy import Rules
 from rollproof.workflows.may_wipe.card import CardInHand, keep
-from rollproof.workflows.may_wipe.copies import CopyInView, Counting, Rules
+from rollproof.workflows.may_wipe.copies import CopyInView, Counting
 
 
 @dataclass(slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -26,11 +27,11 @@ from rollproof.models.findings import Finding, Kind, Severity, note, warning
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, MayWipeRequest
 from rollproof.models.results import MayWipeResult, WipeRoll
-from rollproof.models.volumes import Evidence
-from rollproof.production.load import find, load
 from rollproof.proof.acceptance import Subject, Unclear, accepted, accepts, unclear, unused
+from rollproof.proof.policy import Rules
 from rollproof.reading.settings import Settings
 from rollproof.station.ledger import StationLedger
+from rollproof.station.rules import find_rules, lies_with
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
@@ -39,7 +40,7 @@ from rollproof.workflows.may_wipe.acceptance import accept_beside
 from rollproof.workflows.may_wipe.asked_for import AskedFor
 from rollproof.workflows.may_wipe.card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
 from rollproof.workflows.may_wipe.clips import judge_clips, odd_when_offloaded
-from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView, Rules, close_copies, silent_drives
+from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView, close_copies, silent_drives
 from rollproof.workflows.may_wipe.count import (
     about_damaged,
     about_production,
@@ -120,6 +121,9 @@ class _Judge:
     used: list[CopyInView] = field(default_factory=list)
     rolls: list[WipeRoll] = field(default_factory=list)
     permits: list[str] = field(default_factory=list)
+    ruled_by: bytes | None = None
+    """The production file whose rules hold; None for what is built in."""
+    rules_from: str = ""
     began: float = field(default_factory=time.monotonic)
     look_hangs: bool = False
     accepted: dict[Subject, str] = field(default_factory=dict)
@@ -127,6 +131,7 @@ class _Judge:
     def run(self, station: StationLedger) -> MayWipeResult:
         """From the card in hand to the answer."""
         rules = self._rules()
+        self.rules_from = rules.source
         try:
             self._judge(station, rules)
         except (Interrupted, UsageProblem, ProductionFileProblem):
@@ -147,6 +152,7 @@ class _Judge:
             used=self.used,
             permits=self.permits,
             began=self.began,
+            rules_from=self.rules_from,
         )
 
     def _judge(self, station: StationLedger, rules: Rules) -> None:
@@ -221,18 +227,37 @@ class _Judge:
         return keep(Kind.DRIVE_HANGS, detail, remedy, path=shown(self.request.card))
 
     def _rules(self) -> Rules:
-        path = find(self.request.working_folder, self.request.production_file)
-        production = load(path) if path is not None else None
-        if production is None:
-            return Rules(2, (Evidence.MEDIUM, Evidence.SERVER), 24, self.request.reread_copies)
-        return Rules(
-            production.copies_required,
-            tuple(production.accepted_evidence),
-            production.absent_copy_hours,
-            self.request.reread_copies,
-            production.name,
-            tuple(production.ignore),
-        )
+        asked, hand = self.request, self._in_time()
+        try:
+            ruling = hand.run(
+                lambda: find_rules(asked.working_folder, asked.production_file, hand.drives, card=asked.card)
+            )
+        except NoAnswer:
+            return Rules()  # (the card is asked again, and kept)
+        self.notes += ruling.findings
+        self.ruled_by = ruling.path
+        return replace(ruling.rules, reread_copies=asked.reread_copies)
+
+    def _about_rules(self) -> None:
+        """A production file that was found beside a copy says nothing about that copy unless a person names it."""
+        if self.ruled_by is None or self.request.production_file:
+            return
+        path = self.ruled_by
+        tops = {view.drive: view.volume.mount_point for view in self.copies if view.volume and not view.hangs}
+        hand = self._in_time()
+        try:
+            beside = hand.run(lambda: [drive for drive, top in tops.items() if lies_with(path, top, hand.drives)])
+        except NoAnswer:
+            beside = list(tops)
+        if beside:
+            self.reasons.append(
+                keep(
+                    Kind.OTHER_PRODUCTION,
+                    f"the production file {shown(path)} lies on {inert(beside[0])}, a drive that is judged",
+                    f"if it is the production's own, name it: --production {shlex.quote(shown(path))}",
+                    drive=beside[0],
+                )
+            )
 
     def _sort(self, findings: Sequence[Finding]) -> None:
         for finding in findings:
@@ -269,6 +294,7 @@ class _Judge:
             for view in self.copies:
                 look.look_again(view, partial(supply_pass, card=card, read=self.read, view=view, person=person))
         self.notes += silent_drives(self.copies)
+        self._about_rules()
         believe_siblings(self.copies)
         count = count_copies(
             card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)

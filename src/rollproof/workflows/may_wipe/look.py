@@ -20,6 +20,7 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
 from rollproof.proof.devices import share_a_device
+from rollproof.proof.policy import Rules
 from rollproof.proof.readings import against_absent
 from rollproof.reading.settings import Settings
 from rollproof.records.row_table import RowTable
@@ -27,7 +28,7 @@ from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.may_wipe.attached import AttachedLook
-from rollproof.workflows.may_wipe.copies import CopyInView, Rules, refuse_the_card
+from rollproof.workflows.may_wipe.copies import CopyInView, refuse_the_card
 
 
 @dataclass(slots=True)

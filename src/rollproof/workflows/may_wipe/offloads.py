@@ -15,12 +15,12 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, MayWipeRequest
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.acceptance import Subject
+from rollproof.proof.policy import Rules
 from rollproof.reading.settings import Settings
 from rollproof.storage.io import Io
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.may_wipe.card import CardInHand, keep
-from rollproof.workflows.may_wipe.copies import Rules
 from rollproof.workflows.may_wipe.hashes import HashesByPath
 from rollproof.workflows.may_wipe.reading import TreeRead, read_tree
 

@@ -26,6 +26,7 @@ def wipe_result(
     used: Sequence[CopyInView],
     permits: list[str],
     began: float,
+    rules_from: str = "",
 ) -> MayWipeResult:
     """MAY WIPE where there is no reason against it, else KEEP; `used` are the copies that count."""
     ends = first_and_last(card.clips) if card is not None else None
@@ -47,6 +48,7 @@ def wipe_result(
         first_clip=ends[0].name if ends else "",
         last_clip=ends[1].name if ends else "",
         permits=permits,
+        rules_from=rules_from,
         seconds=round(time.monotonic() - began, 3),
         status=ExitStatus.DONE if wipe else ExitStatus.ANSWER_IS_NO,
     )

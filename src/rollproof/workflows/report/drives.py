@@ -21,12 +21,13 @@ from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Volume
+from rollproof.proof.policy import Rules
 from rollproof.records.blocks import device_of
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import CopyBlock, LookedHeader, OffloadHeader, PermitHeader, VerifyHeader, WithdrawHeader
 from rollproof.records.read import iter_clips
 from rollproof.records.rows import ClipRow
-from rollproof.records.standing import Standing, standing
+from rollproof.records.standing import Standing, accepted_today, standing
 from rollproof.reports.model import CopyOfReport, LookedAtOfReport, PermitOfReport, SpeedOfReport
 from rollproof.storage.errors import hanging, said
 from rollproof.storage.io import Io
@@ -67,7 +68,9 @@ class DriveReader:
         posters: bool,
         damaged: Callable[[RollFound], set[str]],
         say: Callable[[str], None],
+        rules: Rules,
     ) -> None:
+        self._rules = rules
         self._io = io
         self._drives = drives
         self._cancel = cancel
@@ -149,7 +152,8 @@ class DriveReader:
         path = folder.path
         volume = self._drives.volume_of(path)
         chain = read_chain(self._io, handle, drive=shown(path))
-        now = standing(self._io, handle, chain, volume, folder=place_on(volume, path))
+        accepted = accepted_today(chain, self._rules)
+        now = standing(self._io, handle, chain, volume, accepted=accepted, folder=place_on(volume, path))
         header = now.newest_offload
         if header is None:
             self._others.append((folder, drive))

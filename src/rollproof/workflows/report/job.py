@@ -26,13 +26,14 @@ from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, ReportRequest
 from rollproof.models.tree import FileEntry
 from rollproof.production.folders import day_text
-from rollproof.production.load import find, load
 from rollproof.production.model import Production
+from rollproof.proof.policy import Rules
 from rollproof.records.rows import ClipRow
 from rollproof.reports.model import DriveOfReport, PersonOfReport, Report
 from rollproof.reports.page import title_of
 from rollproof.reports.totals import by_day_and_camera, camera_of, drive_of, total_of, totals_by
 from rollproof.station.ledger import StationLedger
+from rollproof.station.rules import Ruling, find_rules
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
 from rollproof.workflows.report.clips import RecordedFile, clips_of
@@ -65,7 +66,8 @@ def report(
     """
     io, drives, cancel = io or system_io(), drives or system_drives(), cancel or Cancel()
     began, moment = time.monotonic(), now or datetime.now().astimezone()
-    scope = _scope(request, moment)
+    ruling = find_rules(request.working_folder, None, drives, judged=request.drives)
+    scope = _scope(request, moment, ruling)
     rolls = RollsFound()
     findings: list[Finding] = []
     with StationLedger(ledger) as station:
@@ -79,17 +81,20 @@ def report(
             posters=request.posters if request.posters is not None else not request.whole,
             damaged=lambda found: _damaged(station, found),
             say=say,
+            rules=scope.rules,
         )
         for path in request.drives:
             reader.drive(path)
         reader.others()
         chosen = [found for found in rolls.all if scope.wants(found)]
+        for found in chosen:
+            found.apply(scope.rules)
         if not chosen:
             raise _nothing(scope, rolls)
         for found in chosen:
             if not found.clips and found.offload_ids:
                 station.tell(lambda known, found=found: _clips_of_ledger(known, found))  # type: ignore[misc]
-        findings += [*reader.findings, *station.findings()]
+        findings += [*ruling.findings, *reader.findings, *station.findings()]
     made = _made(request, scope, chosen, rolls, reader, moment)
     files, more = write_report(io, request.out, made)
     findings += more
@@ -114,6 +119,7 @@ class _Scope:
     day: str | None
     production: str | None
     file: Production | None
+    rules: Rules
 
     def wants(self, found: RollFound) -> bool:
         """Whether a roll belongs to it."""
@@ -135,17 +141,16 @@ def _date_of(moment: datetime) -> str:
     return turned.date().isoformat()
 
 
-def _scope(request: ReportRequest, now: datetime) -> _Scope:
-    path = find(request.working_folder, None)
-    file = load(path) if path is not None else None
+def _scope(request: ReportRequest, now: datetime, ruling: Ruling) -> _Scope:
+    file, rules = ruling.production, ruling.rules
     name = file.name if file is not None else None
     if request.whole:
-        return _Scope(None, name, file)
+        return _Scope(None, name, file, rules)
     if file is not None:
-        return _Scope(day_text(file, day=request.day, now=now), name, file)
+        return _Scope(day_text(file, day=request.day, now=now), name, file, rules)
     if request.day is not None and _NUMBER.fullmatch(request.day):
-        return _Scope(f"day_{int(request.day):03}", None, None)
-    return _Scope(request.day or _date_of(now), None, None)
+        return _Scope(f"day_{int(request.day):03}", None, None, rules)
+    return _Scope(request.day or _date_of(now), None, None, rules)
 
 
 def _nothing(scope: _Scope, rolls: RollsFound) -> UsageProblem:

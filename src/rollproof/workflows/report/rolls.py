@@ -10,6 +10,7 @@ from typing import Literal
 from rollproof.models.names import inert
 from rollproof.models.volumes import Device
 from rollproof.proof.devices import count_devices, worth
+from rollproof.proof.policy import COPIES_REQUIRED, Rules, copies_required
 from rollproof.reports.model import (
     CardOfReport,
     ClipOfReport,
@@ -49,7 +50,7 @@ class RollFound:
     day: str | None = None
     unit: str | None = None
     camera: str | None = None
-    copies_required: int = 2
+    copies_required: int = COPIES_REQUIRED
     card: CardOfReport | None = None
     files: int = 0
     size_bytes: int = 0
@@ -73,6 +74,15 @@ class RollFound:
         have = self.copies.get(key)
         if have is None or _RANK[found.copy.known_from] < _RANK[have.copy.known_from]:
             self.copies[key] = found
+
+    def apply(self, rules: Rules) -> None:
+        """Let today's rules hold beside those of the records: copies that only the ledger remembers, too."""
+        self.copies_required = copies_required(rules.required_of(self.production), [self.copies_required])
+        accepted = {evidence.value for evidence in rules.accepted_for(self.production)}
+        for found in self.copies.values():
+            copy = found.copy
+            if copy.state == "proven" and copy.known_from == "ledger" and copy.proof not in accepted:
+                found.copy = copy.model_copy(update={"state": "copied"})
 
     def add_finding(self, finding: FindingOfReport) -> None:
         """Take in a finding; ledger and record tell of the same one."""

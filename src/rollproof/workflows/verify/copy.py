@@ -36,6 +36,7 @@ from rollproof.models.reads import Reads
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import VerifiedCopy
 from rollproof.models.volumes import Evidence, Volume
+from rollproof.proof.policy import Rules
 from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass, PassSettings
 from rollproof.reading.open_tree import OpenTree
@@ -44,7 +45,7 @@ from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.records.chain import read_chain
 from rollproof.records.signing import Signer, wrong_signatures
-from rollproof.records.standing import standing
+from rollproof.records.standing import accepted_today, standing
 from rollproof.station.keys import station_signer
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import hanging, said
@@ -71,7 +72,9 @@ class CopyVerifier:
         station: StationLedger | None = None,
         signer: Signer | None = None,
         journal: ReadingJournal | None = None,
+        rules: Rules | None = None,
     ) -> None:
+        self._rules = rules if rules is not None else Rules()
         self._io = io
         self._drives = drives
         self._request = request
@@ -279,7 +282,7 @@ class CopyVerifier:
     # --- telling
 
     def _result(self, work: Work) -> VerifiedCopy:
-        proven = work.clean and work.is_from_medium
+        proven = work.clean and work.readback in accepted_today(work.papers.chain, self._rules)
         if work.clean and work.readback is Evidence.CACHE:
             work.findings.append(
                 warning(
@@ -309,7 +312,8 @@ class CopyVerifier:
         """What the records, this verify's own included, now say (the two reads of the card too)."""
         chain = read_chain(self._io, work.handle, drive=work.drive)
         here = place_on(work.volume, work.path)
-        now = standing(self._io, work.handle, chain, work.volume, folder=here)
+        accepted = accepted_today(chain, self._rules)
+        now = standing(self._io, work.handle, chain, work.volume, accepted=accepted, folder=here)
         if now.state == "proven":
             return True
         work.findings.append(

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import TypeVar
 
+from rollproof.copies.deadline import InTime
 from rollproof.copies.find import find_rolls
 from rollproof.copies.location import place_on
 from rollproof.copies.nesting import history_above, mounted_inside
@@ -25,8 +26,10 @@ from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import VerifiedCopy, VerifyResult
 from rollproof.models.volumes import Volume
+from rollproof.proof.policy import Rules
 from rollproof.reading.settings import Settings
 from rollproof.station.ledger import StationLedger
+from rollproof.station.rules import Ruling, rules_for
 from rollproof.storage.errors import hanging, said
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
@@ -57,9 +60,11 @@ def verify(
     began = time.monotonic()
     copies: list[VerifiedCopy] = []
     findings: list[Finding] = []
+    ruling = _ruling(request, InTime(io, drives or system_drives(), settings, cancel))
+    findings += ruling.findings
     with StationLedger(ledger) as station:
         for path in request.paths:
-            one = _OnePath(io, drives or system_drives(), request, settings, emit, cancel, station)
+            one = _OnePath(io, drives or system_drives(), request, settings, emit, cancel, station, ruling.rules)
             found, odd = one.run(path)
             copies += found
             findings += odd
@@ -71,6 +76,15 @@ def verify(
         seconds=round(time.monotonic() - began, 3),
         status=_status(copies, findings, proven),
     )
+
+
+def _ruling(request: VerifyRequest, in_time: InTime) -> Ruling:
+    """Whose rules hold. A drive that does not say in time what it is has not lent a file of its own."""
+    folder, named = request.working_folder, request.production_file
+    try:
+        return in_time.run(lambda: rules_for(folder, named, in_time.drives, request.paths))
+    except NoAnswer:
+        return rules_for(folder, named, in_time.drives, ())
 
 
 def _speaks(findings: Sequence[Finding]) -> bool:
@@ -90,6 +104,7 @@ class _OnePath:
         emit: Emit,
         cancel: Cancel,
         station: StationLedger,
+        rules: Rules,
     ) -> None:
         self._watch = CallWatch()
         self._io = watched(io, self._watch)
@@ -101,7 +116,7 @@ class _OnePath:
         self._person = request.person
         self._journal = ReadingJournal(station, "verify")
         self._verifier = CopyVerifier(
-            self._io, self._drives, request, settings, emit, cancel, station, journal=self._journal
+            self._io, self._drives, request, settings, emit, cancel, station, journal=self._journal, rules=rules
         )
         self._at: tuple[Volume, bytes] | None = None
         """On which volume the path lies, and where, as far as it could be told."""

@@ -14,11 +14,10 @@ from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.copy_findings import speaks_of_content
 from rollproof.proof.evidence import weakest
+from rollproof.proof.policy import ACCEPTED_EVIDENCE
 from rollproof.records.blocks import same_device
 from rollproof.records.models import OffloadHeader
 from rollproof.tree.ignore import IgnoreRules
-
-_ACCEPTED = (Evidence.MEDIUM, Evidence.SERVER)
 
 
 @dataclass(slots=True)
@@ -72,7 +71,7 @@ class Work:
     @property
     def is_from_medium(self) -> bool:
         """Whether the reads count for a proof."""
-        return self.readback in _ACCEPTED
+        return self.readback in ACCEPTED_EVIDENCE
 
     @property
     def roll(self) -> str:
