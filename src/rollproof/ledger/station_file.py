@@ -24,6 +24,7 @@ from typing import Any
 
 from rollproof.ledger.trouble import LedgerBusy
 from rollproof.storage.io import Io
+from rollproof.storage.station import closed_to_others
 
 FILE_NAME = "ledger.sqlite3"
 _BESIDE = ("", "-wal", "-shm")
@@ -183,7 +184,8 @@ def _read_json(path: Path) -> dict[str, Any] | None:
 def _write_json(path: Path, values: dict[str, object]) -> None:
     temporary = path.with_name(f"{path.name}.{os.getpid()}")
     try:
-        temporary.write_text(json.dumps(values), encoding="utf-8")
+        with open(temporary, "w", encoding="utf-8", opener=closed_to_others) as file:
+            file.write(json.dumps(values))
         os.replace(temporary, path)
     except OSError:
         with contextlib.suppress(OSError):

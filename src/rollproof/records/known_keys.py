@@ -19,6 +19,7 @@ from rollproof.models.names import inert
 from rollproof.records import clock
 from rollproof.records.signing import KnownKey, KnownKeys
 from rollproof.records.sshsig import KEY_TYPE, NAMESPACE, PublicKey
+from rollproof.storage.station import closed_to_others
 
 KNOWN_NAME = "known_keys"
 MAX_FILE_BYTES = 1 << 20
@@ -142,7 +143,7 @@ def _key(coded: str) -> PublicKey | None:
 def _append(home: Path, line: str) -> None:
     home.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = home / KNOWN_NAME
-    with path.open("ab+") as file:
+    with open(path, "ab+", opener=closed_to_others) as file:
         # somebody's editor may have left the last line without its end
         if file.tell():
             file.seek(-1, 2)

@@ -23,6 +23,7 @@ from rollproof.models.errors import StationKeyProblem
 from rollproof.models.names import inert
 from rollproof.records.signing import Signer
 from rollproof.records.sshsig import PublicKey, public_key_of, sign_digest
+from rollproof.storage.station import closed_to_others
 
 KEY_NAME = "station_key"
 PUBLIC_NAME = "station_key.pub"
@@ -162,8 +163,11 @@ def _publish(path: Path, text: bytes) -> None:
 
 def _write_public(path: Path, key: Ed25519PrivateKey, host: str) -> None:
     comment = " ".join(inert(f"rollproof station {host}").split())
-    with contextlib.suppress(OSError):  # for people to hand on; what is signed does not depend on it
-        path.write_text(f"{public_key_of(key).text} {comment}\n", encoding="utf-8")
+    try:
+        with open(path, "w", encoding="utf-8", opener=closed_to_others) as file:
+            file.write(f"{public_key_of(key).text} {comment}\n")
+    except OSError:
+        pass  # for people to hand on; what is signed does not depend on it
 
 
 def _refused(path: Path, why: str, remedy: str) -> StationKeyProblem:

@@ -15,9 +15,13 @@ import sys
 import threading
 from collections.abc import Sequence
 
+from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER
 from rollproof.storage import linux_aio
 from rollproof.storage.c_library import prepared
 from rollproof.storage.io import OPEN_TOGETHER, EntryKind, Stat, one_by_one
+
+OUR_FOLDERS = frozenset((RECORDS_FOLDER, ASCMHL_FOLDER))
+"""Folders that only their owner may change: who could write in them could put other records in place of ours."""
 
 _FOLDER_FLAGS = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
 _O_DIRECT = getattr(os, "O_DIRECT", 0)
@@ -135,7 +139,7 @@ class PosixIo:
         return found
 
     def make_folder(self, name: bytes, folder: int) -> None:
-        os.mkdir(_single(name), 0o777, dir_fd=folder)
+        os.mkdir(_single(name), 0o755 if name in OUR_FOLDERS else 0o777, dir_fd=folder)
 
     def remove_folder(self, name: bytes, folder: int) -> None:
         os.rmdir(_single(name), dir_fd=folder)
@@ -188,7 +192,8 @@ class PosixIo:
 
     def create(self, name: bytes, folder: int, *, direct: bool) -> int:
         flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
-        handle = os.open(_single(name), flags, 0o666, dir_fd=folder)
+        # footage and records are never edited: not by group or others either, whatever the umask
+        handle = os.open(_single(name), flags, 0o644, dir_fd=folder)
         if direct:
             # Not by O_DIRECT in the open: where the file system refuses that, the new file would be left behind, and
             # the caller's second try would find the name taken.

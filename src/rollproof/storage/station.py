@@ -28,6 +28,11 @@ def make_home(home: Path) -> Path:
     return home
 
 
+def closed_to_others(path: str | bytes, flags: int) -> int:
+    """An `opener` for `open`: what it makes is its owner's alone, whatever the umask."""
+    return os.open(path, flags, 0o600)
+
+
 def station_id(files: Iterable[str] = _IDENTITY_FILES) -> str:
     """A digest that is the same on this machine always and on others never; empty when the machine has no identity.
 
