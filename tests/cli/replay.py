@@ -26,6 +26,7 @@ from rollproof.models.events import (
     LegStarted,
     Moved,
     RollPlanned,
+    StillNeeded,
 )
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import Cancel, OffloadRequest
@@ -61,6 +62,8 @@ class Roll:
     lost: frozenset[str] = frozenset()
     behind: dict[str, float] = field(default_factory=dict)
     """Drives that the others go on without once this part of the roll is on them."""
+    needed: StillNeeded | None = None
+    """Who needs the drives after this roll."""
 
     def clip(self, done: float) -> str:
         """The file at a fraction of the roll."""
@@ -106,9 +109,19 @@ class Roll:
             record = self._leg(Leg.RECORD, drive, max(back[-1][0], second[-1][0]), 0.5, step, size_bytes=0)
             done = record[-1][0] + 0.1
             caught_up = max((self._caught_up(slow, start) for slow in self.behind), default=start)
-            out += [*write, *back, *record, (done, DriveDone(self.name, drive, "proven", caught_up > done))]
+            out += [
+                *write,
+                *back,
+                *record,
+                (
+                    done,
+                    DriveDone(
+                        self.name, drive, "proven", StillNeeded.SLOWER_DRIVE if caught_up > done else self.needed
+                    ),
+                ),
+            ]
             if caught_up > done:
-                out.append((caught_up, DriveDone(self.name, drive, "proven")))
+                out.append((caught_up, DriveDone(self.name, drive, "proven", self.needed)))
         return sorted(out, key=lambda timed: timed[0])
 
     def _leg(
@@ -152,7 +165,8 @@ class Roll:
         rest[0] = let_go, rest[0][1]
         back = self._leg(Leg.READ_BACK, drive, ends + 0.5, self.size_bytes / self.read_back[drive], step)
         record = self._leg(Leg.RECORD, drive, back[-1][0], 0.5, step, size_bytes=0)
-        return [*write, *rest, *back, *record, (record[-1][0] + 0.1, DriveDone(self.name, drive, "proven"))]
+        done = DriveDone(self.name, drive, "proven", self.needed)
+        return [*write, *rest, *back, *record, (record[-1][0] + 0.1, done)]
 
     def _lost(self, drive: str, start: float, speed: float, step: float) -> list[Timed]:
         whole = self._leg(Leg.WRITE, drive, start, self.size_bytes / speed, step)
@@ -208,7 +222,10 @@ SCENARIOS: dict[str, list[Roll]] = {
     "behind": [
         Roll(write={"primary": 0.8 * GB, "backup": 0.7 * GB, "shuttle": 0.1 * GB}, behind={"shuttle": 0.05}),
     ],
-    "two": [Roll(size_bytes=16 * GB), Roll("B002", "/media/B002", 11, size_bytes=12 * GB)],
+    "two": [
+        Roll(size_bytes=16 * GB, needed=StillNeeded.MORE_ROLLS),
+        Roll("B002", "/media/B002", 11, size_bytes=12 * GB),
+    ],
 }
 
 

@@ -8,7 +8,7 @@ from cli.replay import GB, GONE, Roll, Timed
 from rollproof.cli.pictures import LaneState, MomentKind, Picture
 from rollproof.cli.screen.progress_model import ProgressModel
 from rollproof.cli.screen.speeds import Speed
-from rollproof.models.events import CardFree, DriveDone, FindingRaised, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.events import CardFree, DriveDone, FindingRaised, Leg, LegEnded, LegStarted, Moved, StillNeeded
 from rollproof.models.findings import Finding, Kind, Severity
 
 
@@ -154,7 +154,7 @@ def test_what_is_said_of_a_slow_drive_comes_once_and_its_helpers_are_released_at
     play.until(900.0)
     moments = play.model.take_moments()
     assert [moment.finding.kind for moment in moments if moment.finding] == [Kind.FELL_BEHIND]
-    done = [(moment.drive, moment.stays) for moment in moments if moment.kind is MomentKind.DRIVE_DONE]
+    done = [(moment.drive, moment.needed is not None) for moment in moments if moment.kind is MomentKind.DRIVE_DONE]
     assert done == [
         ("primary", True), ("backup", True), ("primary", False), ("backup", False), ("shuttle", False),
     ]  # fmt: skip
@@ -219,9 +219,9 @@ def test_the_moments_come_in_order_and_once() -> None:
 
 
 def test_only_after_the_last_card_may_a_drive_be_unplugged() -> None:
-    play = Play(Roll(), Roll("B002", "/media/B002"))
+    play = Play(Roll(needed=StillNeeded.MORE_ROLLS), Roll("B002", "/media/B002"))
     play.until(10_000.0)
-    last_use = [moment.last_use for moment in play.model.take_moments() if moment.kind is MomentKind.DRIVE_DONE]
+    last_use = [moment.needed is None for moment in play.model.take_moments() if moment.kind is MomentKind.DRIVE_DONE]
     assert last_use == [False, False, False, True, True, True]
 
 

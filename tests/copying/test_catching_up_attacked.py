@@ -45,7 +45,7 @@ def unfinished(rig: Rig, drive: str) -> list[Path]:
 
 def told(run: Run, drive: str) -> list[bool]:
     """For each word that a drive is done, whether it had to stay."""
-    return [event.stay for event in run.events if isinstance(event, DriveDone) and event.drive == drive]
+    return [event.needed is not None for event in run.events if isinstance(event, DriveDone) and event.drive == drive]
 
 
 def whole(rig: Rig, drive: str) -> None:

@@ -22,7 +22,7 @@ def donor(drive: str) -> Donor:
 class Told(list[tuple[str, bool]]):
     def __call__(self, event: Event) -> None:
         assert isinstance(event, DriveDone)
-        self.append((event.drive, event.stay))
+        self.append((event.drive, event.needed is not None))
 
 
 @pytest.fixture

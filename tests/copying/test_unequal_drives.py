@@ -44,7 +44,7 @@ def test_a_drive_that_is_still_needed_may_be_unplugged_only_when_the_slow_one_ha
     run = rig.run(io=HookedIo(gate), on_event=on_event)
     assert not gate.waited_in_vain
     told = [event for event in run.events if isinstance(event, DriveDone) and event.drive == "one"]
-    assert [event.stay for event in told] == [True, False]
+    assert [event.needed is not None for event in told] == [True, False]
     caught_up = next(event for event in run.events if isinstance(event, LegEnded) and event.leg is Leg.CATCH_UP)
     assert run.events.index(caught_up) < run.events.index(told[1])
 

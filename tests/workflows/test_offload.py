@@ -566,7 +566,7 @@ def test_nothing_is_asked_of_other_programs_once_the_drives_are_at_work(station:
 
     def end(event: object) -> None:
         begin(event)
-        if isinstance(event, DriveDone):
+        if isinstance(event, DriveDone) and event.needed is None:
             done.append(event)
             drives.working = len(done) < 2
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from rollproof.models.events import Leg, RollPlanned
+from rollproof.models.events import Leg, RollPlanned, StillNeeded
 from rollproof.models.findings import Finding
 
 
@@ -39,8 +39,8 @@ class Lane:
     quiet_seconds: float
     path: str
     done: str = ""
-    stays: bool = False
-    """Done, and still needed by a drive that fell behind."""
+    needed: StillNeeded | None = None
+    """Who still needs it although it is done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,14 +81,13 @@ class MomentKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Something to be said once. `last_use`: no further card needs the drive; `stays`: another drive still does."""
+    """Something to be said once. `needed` is who still needs the drive, None when it may be unplugged."""
 
     kind: MomentKind
     roll: str
     drive: str = ""
     state: str = ""
-    last_use: bool = True
-    stays: bool = False
+    needed: StillNeeded | None = None
     plan: RollPlanned | None = None
     finding: Finding | None = None
     of_copy: bool = False

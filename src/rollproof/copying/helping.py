@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
-from rollproof.models.events import DriveDone, Emit
+from rollproof.models.events import DriveDone, Emit, StillNeeded
 from rollproof.models.volumes import Limits
 from rollproof.storage.medium import MediumAccess
 
@@ -71,7 +71,7 @@ class Helping:
             stays = bool(self._lacking - {drive})
             if stays:
                 self._staying[drive] = state
-            self._emit(DriveDone(self._roll, drive, state, stays))
+            self._emit(DriveDone(self._roll, drive, state, StillNeeded.SLOWER_DRIVE if stays else None))
 
     def _needs_no_more(self, drive: str) -> None:
         self._lacking.discard(drive)

@@ -112,16 +112,32 @@ class CardFree:
     roll: str
 
 
+class StillNeeded(StrEnum):
+    """Who keeps a drive from being unplugged although a copy on it is finished."""
+
+    SLOWER_DRIVE = "slower-drive"
+    """A drive that fell behind gets the rest from it."""
+    OTHER_DESTINATION = "other-destination"
+    """Another destination of this roll lies on the same drive."""
+    MORE_ROLLS = "more-rolls"
+    """Further rolls of this run go there."""
+    HISTORIES = "histories"
+    """The history around the rolls is written at the end."""
+    OTHER_RUN = "other-run"
+    """Another run of this station is at work on it."""
+    NOT_KNOWN = "not-known"
+    """Whether another run is could not be told."""
+
+
 @dataclass(frozen=True, slots=True)
 class DriveDone:
-    """Records lie on the drive: it may be unplugged, unless it is to `stay` because a drive that fell behind still gets
-    the rest from it; the event comes once more when that is over. `state` is `proven`, `copied`, `failed` or
-    `incomplete`."""
+    """Records lie on the drive: it may be unplugged, unless it is still `needed`; where that ends within the roll, the
+    event comes once more. `state` is `proven`, `copied`, `failed` or `incomplete`."""
 
     roll: str
     drive: str
     state: str
-    stay: bool = False
+    needed: StillNeeded | None = None
 
 
 Event = RollPlanned | LegStarted | Moved | LegEnded | FindingRaised | CardFree | DriveDone

@@ -14,6 +14,7 @@ from rollproof.ledger.station_file import FILE_NAME
 from rollproof.ledger.trouble import LedgerBusy
 from rollproof.models.errors import RollproofError
 from rollproof.models.findings import Finding, Kind, warning
+from rollproof.station.at_work import AtWork
 from rollproof.storage.station import station_home
 
 _Result = TypeVar("_Result")
@@ -30,6 +31,8 @@ class StationLedger:
         self._told: list[Finding] = list(given.findings) if given is not None else []
         self.trouble: Finding | None = None
         """Why there is no ledger to be had, once it was asked for."""
+        self.at_work = AtWork()
+        """The volumes that this command is at work on, for the other runs of this station."""
 
     def __enter__(self) -> Self:
         return self
@@ -76,7 +79,8 @@ class StationLedger:
         return self.tell(work)
 
     def close(self) -> None:
-        """Let go of a ledger that was opened here."""
+        """Let go of a ledger that was opened here, and of all volumes."""
+        self.at_work.close()
         if self._ledger is not None and self._given is None:
             self._ledger.close()
         self._ledger = self._given

@@ -9,7 +9,7 @@ from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.pictures import Lane, LaneState, Picture
 from rollproof.cli.screen.lines import bar, left, right, tail_cut
 from rollproof.cli.views import words
-from rollproof.models.events import Leg
+from rollproof.models.events import Leg, StillNeeded
 
 _ACTIVITY = {
     Leg.READ_CARD: "first read",
@@ -33,6 +33,12 @@ _FULL_COLUMNS = 76
 _CLIP_COLUMNS = 112
 """From here on each line has room for its own clip."""
 _SMALL_COLUMNS = 52
+_LEAVE_IT: dict[StillNeeded | None, str] = {
+    StillNeeded.SLOWER_DRIVE: "a drive needs it",
+    StillNeeded.OTHER_DESTINATION: "not all on it is done",
+    StillNeeded.OTHER_RUN: "another run needs it",
+    StillNeeded.NOT_KNOWN: "another run may need it",
+}
 
 
 class LaneWords:
@@ -113,14 +119,13 @@ class LaneWords:
             if not lane.drive:
                 return join(Text("errors", BAD), "      not everything on it could be read")
             return join(Text("FAILED", BAD), "      the other drives go on")
-        if lane.done and lane.stays:
+        if lane.done and lane.needed in _LEAVE_IT:
             return join(
                 Text(f"{lane.done:<11}", GOOD if lane.done == "proven" else WARN),
-                " leave it plugged in: a drive needs it",
+                f" leave it plugged in: {_LEAVE_IT[lane.needed]}",
             )
         if lane.done == "proven":
-            last = picture.cards_before + 1 >= picture.cards_total
-            return join(Text("proven", GOOD), "      " + (_after(picture, last=last)))
+            return join(Text("proven", GOOD), "      " + _after(picture, lane.needed))
         if lane.done:
             return join(Text(f"{lane.done:<11}", WARN), " not proven")
         if not lane.drive and picture.card_free:
@@ -173,8 +178,8 @@ def _source(picture: Picture) -> str:
     return "source" if picture.of_copy else "card"
 
 
-def _after(picture: Picture, *, last: bool) -> str:
-    """What a drive is to do when it is done; after the last of several rolls something is still written around them."""
-    if picture.of_copy and picture.cards_total > 1:
-        return "leave it plugged in"
-    return "may be unplugged" if last else "more cards follow"
+def _after(picture: Picture, needed: StillNeeded | None) -> str:
+    """What is to become of a drive when it is done."""
+    if needed is None:
+        return "may be unplugged"
+    return "leave it plugged in" if picture.of_copy or needed is StillNeeded.HISTORIES else "more cards follow"

@@ -11,10 +11,19 @@ from rollproof.cli.console import BAD, GOOD, QUIET, WARN, join, safe
 from rollproof.cli.pictures import Moment, MomentKind
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import located
-from rollproof.models.events import RollPlanned
+from rollproof.models.events import RollPlanned, StillNeeded
 from rollproof.models.findings import Finding, Severity
 
 _SEVERITY = {Severity.ERROR: ("ERROR", BAD), Severity.WARNING: ("warning", WARN), Severity.NOTE: ("note", QUIET)}
+
+_NEEDED = {
+    StillNeeded.SLOWER_DRIVE: "A slower drive gets the rest from it: leave it plugged in",
+    StillNeeded.OTHER_DESTINATION: "Another destination of this roll lies on the same drive: leave it plugged in",
+    StillNeeded.MORE_ROLLS: "It is needed to the end: leave it plugged in",
+    StillNeeded.HISTORIES: "It is needed to the end: leave it plugged in",
+    StillNeeded.OTHER_RUN: "Another run of this station is at work on it: leave it plugged in",
+    StillNeeded.NOT_KNOWN: "Whether another run is at work on it could not be told: unplug it when none is",
+}
 
 
 class MomentWords:
@@ -61,14 +70,8 @@ class MomentWords:
 
     def _drive_done(self, moment: Moment) -> Text:
         drive, roll = safe(moment.drive), safe(moment.roll)
-        if moment.stays:
-            return join(
-                "The drive ", drive, " has roll ", roll, f" ({moment.state}). A slower drive gets the rest from it:",
-                " leave it plugged in.",
-            )  # fmt: skip
-        if not moment.last_use:
-            more = "It is needed to the end" if moment.of_copy else "More cards follow"
-            return join("The drive ", drive, " has roll ", roll, f" ({moment.state}). {more}: leave it plugged in.")
+        if moment.needed is not None:
+            return join("The drive ", drive, " has roll ", roll, f" ({moment.state}). {_needed(moment)}.")
         style = GOOD if moment.state == "proven" else WARN
         return join(
             Text.assemble("The drive ", drive, " may be unplugged", style=style),
@@ -76,6 +79,13 @@ class MomentWords:
             roll,
             f" on it is {_state(moment.state)}.",
         )
+
+
+def _needed(moment: Moment) -> str:
+    assert moment.needed is not None
+    if moment.needed is StillNeeded.MORE_ROLLS and not moment.of_copy:
+        return "More cards follow: leave it plugged in"
+    return _NEEDED[moment.needed]
 
 
 def _state(state: str) -> str:

@@ -147,17 +147,15 @@ class ProgressModel:
         if event.state == "failed":
             self._lose(roll, event.drive)
             return
-        (roll.staying.add if event.stay else roll.staying.discard)(event.drive)
-        last_use = self._position(roll) + 1 >= self._total(roll) and not (roll.of_copy and self._total(roll) > 1)
+        roll.needed[event.drive] = event.needed
         self._moments.append(
             Moment(
                 MomentKind.DRIVE_DONE,
                 event.roll,
                 drive=event.drive,
                 state=event.state,
-                last_use=last_use,
                 of_copy=roll.of_copy,
-                stays=event.stay,
+                needed=event.needed,
             )
         )
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from rollproof.cli.pictures import Lane, LaneState, Moment
 from rollproof.cli.screen.speeds import Speed
-from rollproof.models.events import DrivePlan, Leg, RollPlanned
+from rollproof.models.events import DrivePlan, Leg, RollPlanned, StillNeeded
 
 _STALL_SECONDS = 5.0
 
@@ -57,8 +57,8 @@ class RollProgress:
     legs: dict[tuple[Leg, str], LegProgress] = field(default_factory=dict)
     drives: dict[str, DrivePlan | None] = field(default_factory=dict)
     done: dict[str, str] = field(default_factory=dict)
-    staying: set[str] = field(default_factory=set)
-    """Drives that are done, and needed by one that fell behind."""
+    needed: dict[str, StillNeeded | None] = field(default_factory=dict)
+    """Of drives that are done: who still needs them."""
     card_free: bool = False
     lost: set[str] = field(default_factory=set)
     """Drives that failed; the card is the empty name."""
@@ -86,7 +86,7 @@ class RollProgress:
         if not legs:
             lost = drive in self.lost
             state = LaneState.FAILED if lost else LaneState.ENDED if done else LaneState.WAITING
-            return Lane(drive, None, state, None, 0, None, None, 0.0, "", done)
+            return Lane(drive, None, state, None, 0, None, None, 0.0, "", done, self.needed.get(drive))
         running = [leg for leg in legs if leg.ended is None]
         leg = running[-1] if running else legs[-1]
         quiet = 0.0
@@ -115,7 +115,7 @@ class RollProgress:
             quiet_seconds=quiet,
             path=leg.path if working else "",
             done=done,
-            stays=drive in self.staying,
+            needed=self.needed.get(drive),
         )
 
     # --- estimates, from the speeds seen so far

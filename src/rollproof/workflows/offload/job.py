@@ -27,10 +27,11 @@ from rollproof.station.context import Context, local_now
 from rollproof.storage.io import Io
 from rollproof.workflows.offload.card_source import CardOpening, open_in_time
 from rollproof.workflows.offload.order import Order, read_order
-from rollproof.workflows.offload.recorded_outer import write_outer_histories
+from rollproof.workflows.offload.recorded_outer import has_outer_histories, write_outer_histories
 from rollproof.workflows.offload.recorded_source import RecordedOpening
 from rollproof.workflows.offload.result import overall, refused_roll
 from rollproof.workflows.offload.roll import offload_roll
+from rollproof.workflows.offload.unplugging import Unplugging
 
 
 def offload(
@@ -55,12 +56,15 @@ def offload(
     """
     asked = _as_asked(settings or Settings(), request)
     ctx = Context.of(emit=emit, cancel=cancel, io=io, drives=drives, ledger=ledger, settings=asked)
+    unplugging = Unplugging(emit, ctx.station.at_work)
+    ctx = replace(ctx, emit=unplugging)
     order = read_order(request, ctx.drives, now or local_now(), checks_clips=look)
-    run = _Run()
+    run = _Run(unplugging)
     with contextlib.nullcontext() if request.dry_run else keep_awake(), ctx.station:
-        for path in request.cards:
+        for number, path in enumerate(request.cards, 1):
             if cancel.is_set():
                 break
+            unplugging.next_card(is_last=number == len(request.cards))
             try:
                 _offload_path(path, order, ctx, run)
             except Interrupted:
@@ -75,6 +79,7 @@ class _Run:
     """What came of it so far. `findings` are about no single roll, `not_begun` counts those that an early end left
     out."""
 
+    unplugging: Unplugging
     rolls: list[RollResult] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     not_begun: int = 0
@@ -103,7 +108,9 @@ def _offload_tree(tree: RecordedTree, order: Order, ctx: Context, run: _Run) -> 
     _check_request(tree, order.request)
     run.findings += tree.findings
     rolls, done = tree.rolls, dict[bytes, RollResult]()
+    run.unplugging.histories = has_outer_histories(tree)
     for number, found in enumerate(rolls):
+        run.unplugging.more_rolls = number + 1 < len(rolls)
         try:
             if ctx.cancel.is_set():
                 raise Interrupted("Stopped before the next roll.")

@@ -89,6 +89,11 @@ def write_outer_histories(
     return findings
 
 
+def has_outer_histories(tree: RecordedTree) -> bool:
+    """Whether something is written around the rolls once they are done."""
+    return bool(_outers(tree))
+
+
 def _outers(tree: RecordedTree) -> list[_Outer]:
     """The inner before the outer."""
     outers = [_Outer(found.folder, found.inner, True) for found in tree.sets if found.outer_only]

@@ -33,6 +33,7 @@ from rollproof.workflows.offload.result import planned_roll, refused_roll, roll_
 from rollproof.workflows.offload.run import Laps, RollRun
 from rollproof.workflows.offload.source import Destinations, Source
 from rollproof.workflows.offload.start import forbids, planned, power_note
+from rollproof.workflows.offload.unplugging import begin_roll
 
 _MANY_FILES = 10_000
 """From so many on, memory that is no longer needed is worth looking for."""
@@ -118,6 +119,7 @@ def _with_source(
             return nothing_to_do(source, targets, findings, order, ctx, laps)
         if computer is not None:
             remember_locations(computer, targets.drives, order.production, ctx.station, ctx.now())
+        begin_roll(ctx.emit, targets.drives)
         run = _copied(source, look, order, ctx, targets, destinations, algorithms)
         laps.end("copy and prove")
         hangs.append(run.outcome.hangs)

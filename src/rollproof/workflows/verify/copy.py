@@ -106,6 +106,7 @@ class CopyVerifier:
         self._hangs = False
         try:
             volume = self._drives.volume_of(path)
+            self._station.at_work.begin(volume)
             if not try_lock(self._io, handle):
                 return _untouched(path, locked_finding(drive, os.path.basename(path)))
             reading = self._journal.begin(volume, place_on(volume, path), drive)
