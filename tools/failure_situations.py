@@ -43,6 +43,13 @@ def _unmounted() -> list[str]:
         return b.said
 
 
+def _not_there() -> list[str]:
+    with bench() as b:
+        b.drives["PRIMARY"].unplug()
+        b.offload()
+        return b.said
+
+
 def _full() -> list[str]:
     blockers: list[Path] = []
     with bench() as b:
@@ -262,6 +269,18 @@ SITUATIONS: tuple[Situation, ...] = (
         _unmounted,
         "The copy on the other drive. Nothing landed on the computer's own disk by mistake.",
         "Unplug the drive, plug it in again, run the same command again.",
+    ),
+    Situation(
+        "drive-not-there",
+        "A drive is not there, and its folder is",
+        "A drive that is away leaves the folder behind where it was mounted: an empty folder of this computer's own "
+        "disk. An offload does not take it for the drive. The same goes for a path in the production file, and for "
+        "one where this station has seen a drive before.",
+        _not_there,
+        "The card, and all that was copied before. Nothing was written anywhere.",
+        "Attach and mount the drive, look with `rollproof drives`, and run the same command again. Only where the "
+        "computer's own disk is really meant, add `--system-disk`, or `system_disk = true` for that drive in the "
+        "production file: then it counts as a device, and is lost with the computer.",
     ),
     Situation(
         "drive-full",

@@ -55,6 +55,34 @@ BAD_NEWS = "workflows/test_bad_news.py"
 _AROUND = "workflows/test_histories_around_rolls.py"
 
 PROTECTIONS = (
+    # --- where copies go, and when a drive may be unplugged
+    Protection(
+        "a place under a usual mount root is not the system's", "proof/location.py",
+        "facts.on_system and facts.under_mount_root", "False",
+        "proof/test_location.py::what_is_said_of_a_place",
+    ),
+    Protection(
+        "a drive of the production file is not the system's volume", "proof/location.py",
+        "facts.on_system and facts.named", "False", "workflows/test_drive_not_there.py::unmounted_drive",
+    ),
+    Protection(
+        "a path where a drive was seen is not the system's", "proof/location.py",
+        "facts.on_system and _is_other(facts.last_at_path, facts)", "False",
+        "workflows/test_drive_not_there.py::a_path_where_a_drive_was_seen",
+    ),
+    Protection(
+        "where drives are is remembered before anything is written", "workflows/offload/card_run.py",
+        "if self._computer is not None:", "if False:",
+        "workflows/test_drive_not_there.py::first_run_that_was_killed",
+    ),
+    Protection(
+        "a drive that another run is at work on stays plugged in", "proof/unplugging.py",
+        "facts.other_run is True", "False", "workflows/test_unplugging.py::another_run_writes_to",
+    ),
+    Protection(
+        "nobody but its owner writes a record", "storage/posix.py",
+        "flags, 0o644, dir_fd=folder", "flags, 0o666, dir_fd=folder", "workflows/test_permissions.py::never_writable",
+    ),
     # --- may-wipe: the identity of a listing
     Protection(
         "the boot and the disk sequence number are those of the offload", _OFFLOADS,

@@ -117,6 +117,13 @@ def test_a_production_file_that_is_not_there_is_wrong_usage(tmp_path: Path) -> N
     assert "there is no production file" in ran.err
 
 
+@pytest.fixture
+def nothing_attached(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No drive beside the computer's own disk, whatever other tests have plugged in."""
+    monkeypatch.setattr("rollproof.workflows.init.attached_drives", lambda drives: [])
+
+
+@pytest.mark.usefixtures("nothing_attached")
 def test_init_writes_a_file_that_the_other_commands_understand(tmp_path: Path) -> None:
     folder = tmp_path / "bell"
     folder.mkdir()
@@ -127,6 +134,7 @@ def test_init_writes_a_file_that_the_other_commands_understand(tmp_path: Path) -
     assert run_line("drives", "--production", str(folder / "production.toml")).status == 0
 
 
+@pytest.mark.usefixtures("nothing_attached")
 def test_init_never_touches_a_file_that_is_there(tmp_path: Path) -> None:
     (tmp_path / "production.toml").write_text("mine")
     ran = run_line("init", str(tmp_path), "--json")

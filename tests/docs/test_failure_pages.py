@@ -14,6 +14,7 @@ COLUMNS = 80
 
 MUST_HAVE = {
     "drive-unplugged",
+    "drive-not-there",
     "drive-full",
     "drive-read-only",
     "drive-hangs",
@@ -41,6 +42,7 @@ SAYS: dict[str, tuple[str, ...]] = {
         "PROVEN: roll A003 is proven on 2 of 2 drives",
     ),
     "drive-unmounted": ("the drive was unmounted or exchanged", "BACKUP   proven"),
+    "drive-not-there": ("REFUSED", "the drive is not there", "--system-disk"),
     "drive-full": ("the drive filled up", "BACKUP   proven", "PROVEN: roll A003 is proven on 2 of 2 drives"),
     "drive-read-only": ("switched to read-only", "BACKUP   proven"),
     "drive-hangs": ("does not answer", "BACKUP   proven", "If the prompt does not come back, unplug"),

@@ -37,7 +37,11 @@ def test_each_volume_shows_what_a_person_asks_of_it(tmp_path: Path) -> None:
 def test_a_role_goes_by_identity_and_a_drive_that_is_away_is_missing(tmp_path: Path) -> None:
     result = list_drives(
         machine_with_two(tmp_path).drives(),
-        [("primary", None, ("ab12-cd34",)), ("backup", b"/media/one", ("FFFF-0000",)), ("archive", b"/nowhere", ())],
+        [
+            ("primary", None, ("ab12-cd34",), False),
+            ("backup", b"/media/one", ("FFFF-0000",), False),
+            ("archive", b"/nowhere", (), False),
+        ],
     )
     assert {drive.mount_point: drive.role for drive in result.drives if drive.role} == {"/media/three": "primary"}
     assert [(drive.role, drive.path, drive.volume) for drive in result.missing] == [

@@ -31,9 +31,12 @@ def test_the_disk_this_runs_on_is_told_and_listed(devices: Devices) -> None:
     assert not here.is_mount_root
     assert here.boot_id
     assert drives.medium_now(here) == (here.boot_id, here.device.disk_sequence)
-    (devices.folder / "bare place").mkdir()
-    wanted = [("primary", devices.folder), ("backup", devices.folder / "bare place"), ("archive", devices.folder / "x")]
-    result = list_drives(drives, [(role, os.fsencode(path), ()) for role, path in wanted])
+    (devices.folder / "filled place").mkdir()
+    (devices.folder / "filled place" / "footage went here before").touch()
+    wanted = [("primary", "", True), ("backup", "filled place", False), ("archive", "x", False)]
+    result = list_drives(
+        drives, [(role, os.fsencode(devices.folder / name), (), meant) for role, name, meant in wanted]
+    )
     assert [found.role for found in result.missing] == ["backup", "archive"]
     assert [found.mount_point for found in result.drives if found.role == "primary"] == [os.fsdecode(here.mount_point)]
 

@@ -13,6 +13,7 @@ from rollproof.drives.system_place import (
     is_at_or_below,
     is_one_of,
     mount_roots,
+    own_volumes,
     system_folders,
     system_volumes,
 )
@@ -43,7 +44,7 @@ def machine(tmp_path: Path) -> Machine:
 NUMBERS = {b"/": 1, b"/home": 2, b"/run": 3}
 
 
-def own_volumes(machine: Machine) -> list[Volume]:
+def computers_own(machine: Machine) -> list[Volume]:
     drives = machine.drives()
     found = system_volumes(drives, [b"/", b"/home", b"/run"], number_of=NUMBERS.__getitem__)
     return [replace(volume, st_dev=number) for volume, number in zip(found, (1, 2, 3), strict=True)]
@@ -61,15 +62,33 @@ def own_volumes(machine: Machine) -> list[Volume]:
     ],
 )
 def test_a_folder_lies_on_the_computers_own_volumes_or_on_a_drive(machine: Machine, path: bytes, is_own: bool) -> None:
-    assert is_one_of(machine.drives().volume_of(path), own_volumes(machine)) is is_own
+    assert is_one_of(machine.drives().volume_of(path), computers_own(machine)) is is_own
 
 
 def test_memory_is_the_systems_where_the_system_has_it_and_a_drive_where_it_is_mounted_as_one(machine: Machine) -> None:
-    own = own_volumes(machine)
+    own = computers_own(machine)
     left_behind = replace(machine.drives().volume_of(b"/run/media/data wrangler/PRIMARY"), st_dev=3)
     mounted = replace(machine.drives().volume_of(b"/mnt/memory"), st_dev=4)
     assert is_one_of(left_behind, own)
     assert not is_one_of(mounted, own)
+
+
+def test_memory_that_holds_the_folders_of_drives_is_the_systems_and_a_drive_mounted_there_is_not(
+    machine: Machine,
+) -> None:
+    machine.mount("/media", "0:51", "tmpfs", "tmpfs")
+    machine.mount("/mnt", "8:17", "exfat", "/dev/sdb1")
+    numbers = {b"/": 1, b"/home": 2, b"/media": 5, b"/mnt": 6}
+
+    def number_of(path: bytes) -> int:
+        if path not in numbers:
+            raise FileNotFoundError(2, "nothing there")
+        return numbers[path]
+
+    drives = machine.drives()
+    drives._calls = replace(drives._calls, device_number=number_of)
+    found = own_volumes(drives, number_of)
+    assert [volume.mount_point for volume in found] == [b"/", b"/home", b"/media"]
 
 
 def test_each_volume_is_asked_about_once_and_a_folder_that_is_not_there_is_passed_over(machine: Machine) -> None:

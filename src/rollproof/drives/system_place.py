@@ -70,6 +70,14 @@ def system_volumes(
     return list(found.values())
 
 
+def own_volumes(drives: Drives, number_of: Callable[[bytes], int] = _device_number) -> list[Volume]:
+    """This computer's own volumes: those of its system and of its users, and memory in which it keeps the folders
+    that drives are mounted on. What is mounted as a drive, memory too, is none of them."""
+    own = system_volumes(drives, system_folders(drives.name), number_of)
+    holding = system_volumes(drives, mount_roots(drives.name), number_of)
+    return own + [volume for volume in holding if volume.device.kind == "memory" and not is_one_of(volume, own)]
+
+
 def is_same_volume(one: Volume, other: Volume) -> bool:
     """Whether two answers speak of one volume, also through a bind mount or another part (subvolume) of it."""
     if None not in (one.serial, other.serial, one.device.key, other.device.key):

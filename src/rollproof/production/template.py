@@ -57,15 +57,7 @@ ignore = []
 # alone, any drive that is mounted there is taken, and another one than last time is announced. A folder of this
 # computer's own disk is refused either way, since it is what a drive that is away leaves behind.
 
-[[drives]]
-role = "primary"
-path = @PRIMARY@
-# volume = "1A2B-3C4D"
-
-[[drives]]
-role = "backup"
-path = @BACKUP@
-# volume = "0f3a52c8-6d1e-4b7a-9c55-2e8f4a7d1b60"
+@DRIVES@
 
 # With `volume`, the path may also be left out (the top of the drive) or be a folder on the drive:
 # [[drives]]
@@ -90,14 +82,28 @@ role = "data wrangler"
 role = "post-production supervisor"
 """
 
+_EXAMPLES = """\
+[[drives]]
+role = "primary"
+path = @PRIMARY@
+# volume = "1A2B-3C4D"
+
+[[drives]]
+role = "backup"
+path = @BACKUP@
+# volume = "0f3a52c8-6d1e-4b7a-9c55-2e8f4a7d1b60"
+"""
+
 _PATHS = {
     "win32": ("'D:\\'", "'E:\\'", "'C:\\Footage'"),
     "darwin": ('"/Volumes/PRIMARY"', '"/Volumes/BACKUP"', '"/Users/Shared/footage"'),
 }
 
 
-def template(name: str = SCENARIO, *, system: str = sys.platform) -> str:
+def template(name: str = SCENARIO, *, drives: str = "", system: str = sys.platform) -> str:
     """The text of a new production file for a production called `name`; paths are as on `system` (`sys.platform`).
+
+    `drives` are blocks of drives that take the place of the examples.
 
     A name that cannot be a folder on every drive is kept, and the folder template gets a near one that can.
     """
@@ -108,17 +114,18 @@ def template(name: str = SCENARIO, *, system: str = sys.platform) -> str:
     text = _TEXT
     # the name comes last: nothing in it is replaced
     for mark, value in (
+        ("@DRIVES@\n", drives or _EXAMPLES),
         ("@PRIMARY@", primary),
         ("@BACKUP@", backup),
         ("@OWN@", own),
-        ("@FOLDER@", _quoted(folder)),
-        ("@NAME@", _quoted(name)),
+        ("@FOLDER@", quoted(folder)),
+        ("@NAME@", quoted(name)),
     ):
         text = text.replace(mark, value, 1)
     return text
 
 
-def _quoted(text: str) -> str:
-    """A TOML basic string (TOML 1.0, String)."""
+def quoted(text: str) -> str:
+    """A text as a TOML basic string (TOML 1.0, String)."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(f"\\u{ord(c):04x}" if ord(c) < 0x20 or ord(c) == 0x7F else c for c in escaped) + '"'

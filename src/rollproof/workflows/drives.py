@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -13,6 +12,7 @@ from pydantic import BaseModel, ConfigDict
 from rollproof.card.likeness import looks_like_a_card
 from rollproof.drives.cached_pages import INSTALL, lacks_right
 from rollproof.drives.interface import Drives
+from rollproof.drives.system_place import is_one_of, own_volumes
 from rollproof.drives.ways import way_in_words
 from rollproof.models.names import is_text, to_base64, to_text
 from rollproof.models.volumes import MediumWay, Volume
@@ -20,8 +20,9 @@ from rollproof.proof.devices import share_a_device
 
 _LOOK_SECONDS = 1.0
 
-ProductionDrive = tuple[str, bytes | None, Sequence[str]]
-"""(role, folder of the production's drive or None, identities of its volumes), as the production file has them."""
+ProductionDrive = tuple[str, bytes | None, Sequence[str], bool]
+"""(role, folder of the production's drive or None, identities of its volumes, whether this computer's own disk is
+meant), as the production file has them."""
 
 
 class DriveOut(BaseModel):
@@ -103,14 +104,15 @@ def list_drives(
     """The attached volumes and the production's drives that are not among them.
 
     A volume has a role when its identity is the production's; where the production names no identity, when the
-    production's folder lies on it (an empty folder that is no mount point is taken for a drive that is away). With
+    production's folder lies on it (this computer's own disk is a drive that is away, unless it is meant). With
     `everything`, memory and system mounts are listed too. `known` tells what the station remembers of a volume.
     """
     found = drives.volumes(everything=everything)
     roles: dict[int, str] = {}
     missing: list[MissingDrive] = []
-    for role, path, identities in production or ():
-        index = _find(drives, found, path, identities)
+    own = own_volumes(drives) if production else []
+    for role, path, identities, system_disk in production or ():
+        index = _find(drives, found, path, identities, () if system_disk else own)
         if index is None:
             volume = " or ".join(identities) or None
             missing.append(MissingDrive(role=role, path=None if path is None else to_text(path), volume=volume))
@@ -148,7 +150,9 @@ def _cards(mount_points: Sequence[bytes]) -> set[bytes]:
     return set(found)
 
 
-def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identities: Sequence[str]) -> int | None:
+def _find(
+    drives: Drives, found: Sequence[Volume], path: bytes | None, identities: Sequence[str], own: Sequence[Volume]
+) -> int | None:
     if identities:
         wanted = {identity.strip().casefold() for identity in identities}
         same = (index for index, volume in enumerate(found) if (volume.serial or "").casefold() in wanted)
@@ -157,12 +161,10 @@ def _find(drives: Drives, found: Sequence[Volume], path: bytes | None, identitie
         return None
     try:
         there = drives.volume_of(path)
-        with os.scandir(path) as entries:
-            is_empty = next(entries, None) is None
     except OSError:
         return None
-    if is_empty and not there.is_mount_root:
-        return None  # most likely the bare place where the drive should be mounted
+    if is_one_of(there, own):
+        return None  # what a drive that is away leaves behind: an offload refuses it too
     same = (index for index, volume in enumerate(found) if volume.st_dev == there.st_dev)
     return next(same, None)
 

@@ -23,7 +23,7 @@ def attached_drives(production_file: bytes | None, *, everything: bool = False) 
     production = None
     if path is not None:
         production = [
-            (drive.role, None if drive.path is None else os.fsencode(drive.path), drive.volume)
+            (drive.role, None if drive.path is None else os.fsencode(drive.path), drive.volume, drive.system_disk)
             for drive in load(path).drives
         ]
     with StationLedger() as station:

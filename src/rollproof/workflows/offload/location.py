@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rollproof.drives.interface import Drives
-from rollproof.drives.system_place import is_at_or_below, is_one_of, is_same_volume, mount_roots, system_folders
+from rollproof.drives.system_place import is_at_or_below, is_one_of, is_same_volume, mount_roots, own_volumes
 from rollproof.drives.system_place import system_volumes as find_system_volumes
 from rollproof.ledger.entries import DriveIdentity, KnownPlace, PlaceNote
 from rollproof.models.findings import Finding, Kind, Severity
@@ -50,7 +50,7 @@ class Located:
 
 def this_computer(drives: Drives) -> Computer:
     """Look at this computer. May wait for a home on a network."""
-    volumes = find_system_volumes(drives, system_folders(drives.name))
+    volumes = own_volumes(drives)
     home = os.fsencode(station_home())
     while not os.path.lexists(home) and os.path.dirname(home) != home:
         home = os.path.dirname(home)
@@ -178,7 +178,8 @@ def _finding(reason: LocationReason, at: DriveAtWork, located: Located) -> Findi
 
 
 def _not_here(at: DriveAtWork) -> str:
-    return f"the drive is not there: {shown(at.base)} is a folder of this computer's own disk"
+    where = "in this computer's memory" if at.volume.device.kind == "memory" else "of this computer's own disk"
+    return f"the drive is not there: {shown(at.base)} is a folder {where}"
 
 
 def _seen(place: KnownPlace | None) -> str:
@@ -189,16 +190,16 @@ def _seen(place: KnownPlace | None) -> str:
 
 _TEXTS: dict[LocationReason, Callable[[DriveAtWork, Located], tuple[str, str]]] = {
     LocationReason.OTHER_AT_PATH: lambda at, known: (
-        f"{_not_here(at)}, and this station last saw {_seen(known.at_path)} mounted there. Nothing was written", _MEANT
+        f"{_not_here(at)}, and this station last saw {_seen(known.at_path)} mounted there", _MEANT
     ),
     LocationReason.OTHER_IN_ROLE: lambda at, known: (
-        f"{_not_here(at)}, and this station last saw {_seen(known.in_role)} in this role. Nothing was written", _MEANT
+        f"{_not_here(at)}, and this station last saw {_seen(known.in_role)} in this role", _MEANT
     ),
     LocationReason.NAMED_DRIVE: lambda at, known: (
-        f"{_not_here(at)}, and the production file names a drive there. Nothing was written", _MEANT
+        f"{_not_here(at)}, and the production file names a drive there", _MEANT
     ),
     LocationReason.MOUNT_ROOT: lambda at, known: (
-        f"{_not_here(at)}, in a place where drives are mounted. Nothing was written", _MEANT
+        f"{_not_here(at)}, in a place where drives are mounted", _MEANT
     ),
     LocationReason.SYSTEM_MEANT: lambda at, known: (
         f"{shown(at.base)} lies on this computer's own disk, as it was meant: it counts as a device, and is lost with"
