@@ -71,8 +71,8 @@ PROTECTIONS = (
         "workflows/test_drive_not_there.py::a_path_where_a_drive_was_seen",
     ),
     Protection(
-        "where drives are is remembered before anything is written", "workflows/offload/card_run.py",
-        "if self._computer is not None:", "if False:",
+        "where drives are is remembered before anything is written", "workflows/offload/roll.py",
+        "if computer is not None:", "if False:",
         "workflows/test_drive_not_there.py::first_run_that_was_killed",
     ),
     Protection(
