@@ -54,6 +54,9 @@ _OPENING = "ledger/opening.py"
 BAD_NEWS = "workflows/test_bad_news.py"
 _AROUND = "workflows/test_histories_around_rolls.py"
 
+_IDENTITY = "proof/identity.py"
+_ONCE = "workflows/test_one_thing_counts_once.py"
+
 PROTECTIONS = (
     # --- where copies go, and when a drive may be unplugged
     Protection(
@@ -82,6 +85,57 @@ PROTECTIONS = (
     Protection(
         "nobody but its owner writes a record", "storage/posix.py",
         "flags, 0o644, dir_fd=folder", "flags, 0o666, dir_fd=folder", "workflows/test_permissions.py::never_writable",
+    ),
+    # --- one physical thing counts once
+    Protection(
+        "absent copies are judged by what was seen since", _MAY_WIPE,
+        "        refuse_absent(ledger, self.copies, look.attached)\n", "",
+        f"{_ONCE}::another_dock",
+    ),
+    Protection(
+        "a copy that was seen at another place does not count at the old one", _IDENTITY,
+        "if copy.founder is not None and copy.founder in founders:", "if False:",
+        f"{_ONCE}::moved_to_another_drive",
+    ),
+    Protection(
+        "a volume that was seen through another device does not count at the old one", _IDENTITY,
+        "if copy.drive.volume is not None and copy.drive.volume == other.volume:", "if False:",
+        "proof/test_identity.py::absent_copy_beside",
+    ),
+    Protection(
+        "drives without names of their own must have been here together", _IDENTITY,
+        "if doubt is None and not _told_apart(copy, other, seen, doubled):", "if False:",
+        f"{_ONCE}::formatted_and_offloaded",
+    ),
+    Protection(
+        "… since the later of the two was proven", _IDENTITY,
+        "return all(copy.proven_at is not None and copy.proven_at <= together for copy in (one, other))", "return True",
+        "proof/test_identity.py::absent_copy_beside",
+    ),
+    Protection(
+        "a device that is seen with another file system no longer holds what it held", "ledger/identities.py",
+        "    for copy_id in found.void:\n        gone(connection, copy_id, at)\n", "",
+        f"{_ONCE}::void_once",
+    ),
+    Protection(
+        "a clock that runs behind counts no absent copy", "workflows/may_wipe/absent.py",
+        "later = later_than_now(facts, now)", "later = None",
+        f"{_ONCE}::clock_that_was_put_back",
+    ),
+    Protection(
+        "what was seen before a clock was confirmed does not count", "ledger/identities.py",
+        'connection.execute(tables.copies.update().values(seen_by=""))', "pass",
+        f"{_ONCE}::clock_that_was_put_back",
+    ),
+    Protection(
+        "an addition repeats the identity of its copy", "workflows/offload/evidence.py",
+        "founded_by=at.founded_by,", "founded_by=None,",
+        f"{_ONCE}::addition_names",
+    ),
+    Protection(
+        "a copy of the ledger is kept before its form changes", _OPENING,
+        "        _keep_copy(ledger, station, now, steps)\n", "",
+        "legacy/test_kept_set.py::kept_as_it_was",
     ),
     # --- may-wipe: the identity of a listing
     Protection(

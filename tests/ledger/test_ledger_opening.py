@@ -26,6 +26,7 @@ from rollproof.ledger.opening import fresh_ledger, open_ledger
 from rollproof.ledger.trouble import LedgerBusy, LedgerProblem
 from rollproof.models.findings import Kind
 
+NEXT = MIGRATIONS[-1].number + 1
 CLIP = ClipNote("B002C001", 1, 5, "sound", "00:00:10.000", "10:00:00:00", "24", "1920x1080", "h264")
 PACE = PaceNote("read back", WHEN, 4.5, 10**12, 2.0, (4 * 10**11, 6 * 10**11))
 
@@ -369,7 +370,10 @@ def test_a_ledger_of_the_first_form_learns_what_is_known_of_clips_and_how_fast_c
     with sqlite3.connect(home / "ledger.sqlite3") as connection:
         for name in tables.CLIP_FACTS:
             connection.execute(f"ALTER TABLE clips DROP COLUMN {name}")
-        connection.execute("DROP TABLE paces")
+        for name in ("paces", "together", "clock_words"):
+            connection.execute(f"DROP TABLE {name}")
+        for name in ("founder", "proven_at"):
+            connection.execute(f"ALTER TABLE copies DROP COLUMN {name}")
         connection.execute("DELETE FROM migrations WHERE number > 1")
     connection.close()
     with open_ledger(home, machine=HERE) as ledger:

@@ -59,6 +59,8 @@ class Place:
     quiet: set[str] = field(default_factory=set)
     sequence: int = 0
     """The drive's disk sequence number when it was written."""
+    founded: int = 0
+    """Which founding of a copy this was: it stays with the folder wherever it is dragged or cloned to."""
 
 
 Key = tuple[int, str]
@@ -73,6 +75,8 @@ class Memory:
     """At which hours of the story; the clock may have been put back since."""
     bad: set[Key] = field(default_factory=set)
     records: dict[Key, int] = field(default_factory=dict)
+    latest: float = 0
+    """The latest hour of the story at which a permit was written down."""
 
 
 def quiet_event(_: object) -> None:
@@ -153,7 +157,7 @@ class World:
         if drive.slot is None:
             as_seen = [known[key] for known in (self.places, self.ghosts) if key in known]
             good = any(not place.bad and place.read.get(path) == self.on_card[path] for place in as_seen)
-            lately = any(0 <= hours - at < 24 for at in self.memory.seen.get(key, ()))
+            lately = any(0 <= hours - at < 24 for at in self.memory.seen.get(key, ())) and hours >= self.memory.latest
             return good and lately and not self.elsewhere
         place = self.places[key]
         if place.bad or place.read.get(path) != self.on_card[path]:
@@ -163,6 +167,25 @@ class World:
         now = self.raw(key).get(path)
         return now == self.on_card[path] or (path in place.quiet and not reread_copies)
 
+    def _devices(self, holders: list[Key]) -> set[str]:
+        """The devices of as many holders as count beside each other: one that is away is no other than one with its
+        volume, or with its folder."""
+        known = {**self.ghosts, **self.places}
+
+        def beside(one: Key, other: Key) -> bool:
+            first, second = self.drives[one[0]], self.drives[other[0]]
+            if one[0] == other[0] or (first.slot is not None and second.slot is not None):
+                return True
+            return first.serial != second.serial and known[one].founded != known[other].founded
+
+        chosen = (
+            some
+            for count in range(len(holders) + 1)
+            for some in itertools.combinations(holders, count)
+            if all(beside(one, other) for one, other in itertools.combinations(some, 2))
+        )
+        return max(({self.drives[number].device for number, _ in some} for some in chosen), key=len)
+
     def agrees(self, *, reread_copies: bool, hours: float) -> str:
         """Empty when the card may be wiped for all that is true; otherwise what speaks against it."""
         for path in self.on_card:
@@ -171,7 +194,7 @@ class World:
                 for key in {**self.ghosts, **self.places}
                 if self._counts(key, path, reread_copies=reread_copies, hours=hours)
             ]
-            devices = {self.drives[number].device for number, _ in holders}
+            devices = self._devices(holders)
             known = {**self.ghosts, **self.places}
             # an offload that neither the ledger nor a drive it knows of remembers is one the tool cannot believe
             asked = [known[key].copies_required for key in holders if key in self.memory.seen]
@@ -221,7 +244,7 @@ class World:
             if key in self.places:
                 self.memory.bad.add(key)
             return
-        place = self.places.setdefault(key, Place())
+        place = self.places.setdefault(key, Place(founded=next(self.numbers)))
         now = self.raw(key)
         for path, content in self.on_card.items():
             quiet = path in place.quiet and path in place.written
@@ -280,6 +303,7 @@ class World:
         if result.answer == "MAY WIPE":
             assert not against, f"MAY WIPE was given: {against}"
             self.told[f"MAY WIPE by {result.basis}"] += 1
+            self.memory.latest = max(self.memory.latest, hours)
         elif not against:
             self.told["KEEP where the model would have let it go"] += 1
         for each in result.copies:

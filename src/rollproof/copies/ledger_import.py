@@ -26,9 +26,11 @@ from rollproof.ledger.entries import (
     RecordNote,
 )
 from rollproof.ledger.ledger import Ledger
+from rollproof.ledger.migrations import FROM_A_COPY
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, Link, newest_word
+from rollproof.records.founding import founder_of
 from rollproof.records.models import (
     AcceptHeader,
     AnyHeader,
@@ -104,7 +106,7 @@ def record_note(link: Link) -> RecordNote | None:
 def _told(header: AnyHeader) -> tuple[str, str]:
     """A record's verdict and its story in a few words."""
     if isinstance(header, OffloadHeader):
-        how = "copied from a recorded copy" if header.of_copy else f"{len(header.source.reads)} reads of the card"
+        how = FROM_A_COPY if header.of_copy else f"{len(header.source.reads)} reads of the card"
         return header.copy_.state, f"{header.totals.files:,} files, {how}"
     if isinstance(header, VerifyHeader | ReceiveHeader):
         totals = header.totals
@@ -166,6 +168,7 @@ def learn_copy(
             why=" ".join(found.why),
             record=record_note(link),
             pace=made_here,
+            founder=founder_of(chain),
         )
         roll_id, offload_id, copy_id = _offload(ledger, io, handle, link, header, note)
         copies[copy_id] = None

@@ -10,18 +10,9 @@ UUID). A set of disks (md, LVM, btrfs) has the keys of all its disks.
 
 from __future__ import annotations
 
-import re
-
 from rollproof.models.names import inert
 from rollproof.proof.devices import IMAGE, JOIN
-
-# vendor placeholders: all the same character, counted up, or mostly zeros
-_PLACEHOLDER = re.compile(r"(.)\1*|0?123456789[0abcdefABCDEF]*|.*0{10}.*|[Nn]/?[Aa]|[Nn]one", re.DOTALL)
-
-
-def is_placeholder(serial: str) -> bool:
-    """Whether a serial number is one that many devices show: too short, all alike, counted up, mostly zeros."""
-    return len(serial) < 4 or _PLACEHOLDER.fullmatch(serial) is not None
+from rollproof.proof.identity import is_placeholder
 
 
 def own_name_key(kind: str, name: str) -> str:

@@ -12,6 +12,7 @@ from rollproof.drives.sysfs import BlockDevices
 from rollproof.models.names import inert, shown
 from rollproof.models.volumes import Device
 from rollproof.proof.devices import image_on
+from rollproof.proof.identity import is_placeholder
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def _disk(block: BlockDevices, disk: bytes, probe: Probe, beneath: Callable[[byt
     model, serial = inert(block.model(disk)), inert(block.serial(disk))
     own = block.own_name(disk)
     key: str | None
-    if own is not None and not identity.is_placeholder(own[1].rpartition(":")[2]):
+    if own is not None and not is_placeholder(own[1].rpartition(":")[2]):
         key = identity.own_name_key(*own)
     else:
         key = identity.bridge_key(model, serial, size, probe.written_id(block, disk))

@@ -28,6 +28,7 @@ from rollproof.drives.windows_answers import VOLUME_PATH, Machine, ask
 from rollproof.models.names import inert
 from rollproof.models.volumes import Device, MediumWay, Volume
 from rollproof.proof.devices import image_on
+from rollproof.proof.identity import is_placeholder
 from rollproof.storage import windows_calls as win
 from rollproof.storage.windows_calls import Win32Calls, Win32Failure
 
@@ -206,7 +207,7 @@ class WindowsDrives:
             return self._image(disk, node, size, machine)
         serial = text(disk, "SerialNumber").rstrip(".")
         own, kind_of_name = text(disk, "UniqueId"), _OWN_NAMES.get(number(disk, "UniqueIdFormat") or 0)
-        if kind_of_name and bus != _BUS_USB and not identity.is_placeholder(own):
+        if kind_of_name and bus != _BUS_USB and not is_placeholder(own):
             key: str | None = identity.own_name_key(kind_of_name, own.lower())
         else:
             key = identity.bridge_key(model, serial, size, _written_id(disk))

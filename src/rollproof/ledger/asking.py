@@ -149,6 +149,8 @@ def copies(connection: Connection, trust: Trust, which: ColumnElement[bool]) -> 
                     "why",
                     "state_at",
                     "seen_at",
+                    "founder",
+                    "proven_at",
                 )
             ),
             ours.seen_by.label("copy_seen_by"),
@@ -181,6 +183,8 @@ def copies(connection: Connection, trust: Trust, which: ColumnElement[bool]) -> 
                 gone_at=_maybe(row["copy_gone_at"]),
                 states={word.offload_id: word.state for word in states},
                 name=row["copy_drive"],
+                founder=row["copy_founder"],
+                proven_at=_maybe(row["copy_proven_at"]),
             )
         )
     return result

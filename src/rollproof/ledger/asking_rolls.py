@@ -10,8 +10,10 @@ from sqlalchemy import Connection, case, func, or_, select
 from rollproof.ledger import tables
 from rollproof.ledger.asking import moment
 from rollproof.ledger.entries import HistoryLine, KnownRoll, PermitNote
+from rollproof.ledger.identities import remembered_drive, seen_together
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Device
+from rollproof.proof.identity import CopyOnDrive, Seen, Sighting, superseded
 from rollproof.proof.policy import COPIES_REQUIRED
 
 
@@ -76,16 +78,32 @@ def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
 
 
 def _proven_on(connection: Connection) -> dict[int, list[Device]]:
-    """By roll the device of each copy that this station saw and that was proven then."""
+    """By roll the device of each copy that this station saw and that was proven then, without those that were seen
+    since as something else."""
+    copies = tables.copies.c
     query = (
-        select(tables.copies.c.roll_id, tables.devices.c.device_key, tables.devices.c.kind)
-        .join(tables.devices, tables.devices.c.id == tables.copies.c.device_id)
-        .where(tables.copies.c.state == "proven", tables.copies.c.seen_at.is_not(None))
-        .order_by(tables.copies.c.id)
+        select(tables.devices, copies.roll_id, copies.founder, copies.state, copies.seen_at.label("copy_seen_at"))
+        .join(tables.copies, copies.device_id == tables.devices.c.id)
+        .where(copies.seen_at.is_not(None))
+        .order_by(copies.id)
     )
+    by_roll: dict[int, list[tuple[CopyOnDrive, Device, bool]]] = defaultdict(list)
+    drives: dict[int, Sighting] = {}
+    for row in connection.execute(query).mappings():
+        drive, at = remembered_drive(row), moment(row["copy_seen_at"])
+        device = Device(row["device_key"], row["kind"])
+        copy = CopyOnDrive(drive, row["founder"], attached=False, seen_at=at)
+        by_roll[row["roll_id"]].append((copy, device, row["state"] == "proven"))
+        before = drives.get(drive.number)
+        if before is None or before.at is None or before.at < at:
+            drives[drive.number] = Sighting(drive, at)
+    together = seen_together(connection)
     found: dict[int, list[Device]] = defaultdict(list)
-    for roll, key, kind in connection.execute(query):
-        found[roll].append(Device(key, kind))
+    for roll, held in by_roll.items():
+        own = [Sighting(copy.drive, copy.seen_at, frozenset({copy.founder or ""})) for copy, _, _ in held]
+        proven = [(copy, device) for copy, device, is_proven in held if is_proven]
+        gone = superseded([copy for copy, _ in proven], Seen([*drives.values(), *own], together))
+        found[roll] = [device for place, (_, device) in enumerate(proven) if place not in gone]
     return found
 
 

@@ -168,6 +168,8 @@ class CopyNote:
     record: RecordNote | None = None
     said_at: datetime | None = None
     pace: tuple[PaceNote, ...] = ()
+    founder: str | None = None
+    """The copy's identity, as its records tell (`proof.identity`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +293,9 @@ class KnownCopy:
     """Readings of it that were not finished, or that found something wrong, and that nothing has settled since."""
     name: str = ""
     """What this copy's own run called the drive; two folders on one drive may have two names."""
+    founder: str | None = None
+    proven_at: datetime | None = None
+    """When this station last proved it there."""
 
 
 @dataclass(frozen=True, slots=True)

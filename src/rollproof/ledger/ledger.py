@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from types import TracebackType
@@ -22,6 +22,7 @@ from rollproof.ledger import (
     asking_cards,
     asking_rolls,
     drive_places,
+    identities,
     readings,
     remembering,
     remembering_offloads,
@@ -52,7 +53,10 @@ from rollproof.ledger.station_file import StationFile
 from rollproof.ledger.trouble import LedgerProblem, is_damaged, is_locked
 from rollproof.ledger.trust import Trust
 from rollproof.models.findings import Finding
+from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
+from rollproof.proof.clock import ClockFacts
+from rollproof.proof.identity import Seen
 from rollproof.proof.readings import Unsettled
 
 WRITES = "rollproof_writes"
@@ -184,6 +188,8 @@ class Ledger:
             remembering.verdict(connection, copy_id, state, readback, at, why, self.trust.machine)
             if record is not None:
                 remembering.record(connection, copy_id, record)
+                if state == "proven":
+                    remembering.proven(connection, copy_id, at)
             remembering.findings(connection, copy_id, findings, at)
 
     def remember_record(self, copy_id: int, record: RecordNote) -> None:
@@ -200,6 +206,26 @@ class Ledger:
         """Each of these drives is at its place now: the next one that is found there is held against it."""
         with self.writing("remembering where drives are") as connection:
             drive_places.remember(connection, notes, at)
+
+    def remember_founder(self, copy_id: int, founder: str) -> None:
+        """The identity of a copy, as its records on the drive tell."""
+        with self.writing("remembering a copy") as connection:
+            connection.execute(tables.copies.update().where(tables.copies.c.id == copy_id).values(founder=founder))
+
+    def remember_attached(self, attached: Sequence[DriveIdentity], at: datetime) -> None:
+        """These are all the volumes that are attached at this moment: they are so together, and a device that is there
+        with other file systems only no longer holds what it held."""
+        with self.reading() as connection:
+            found = identities.news(connection, attached, at)
+        if found.pairs or found.void:
+            with self.writing("remembering which drives are here") as connection:
+                identities.see(connection, found, at)
+
+    def confirm_clock(self, person: Person, at: datetime, newest: datetime) -> None:
+        """A person says that the clock is right although `newest` was recorded. From now on only what is seen from now
+        on counts while it is away."""
+        with self.writing("noting that the clock is right") as connection:
+            identities.confirm_clock(connection, person, at, newest)
 
     def remember_gone(self, copy_id: int, at: datetime) -> None:
         """The copy's device was seen without it: its proof is withdrawn until a verify."""
@@ -282,6 +308,16 @@ class Ledger:
         """By roll, who last said to have looked at its pictures."""
         with self.reading() as connection:
             return asking_rolls.looked_at(connection)
+
+    def seen(self, attached: Iterable[DriveIdentity]) -> Seen:
+        """What this station saw of drives, and when; `attached` are the volumes that are here now."""
+        with self.reading() as connection:
+            return identities.seen(connection, attached)
+
+    def clock(self) -> ClockFacts:
+        """The moments by which the clock is judged."""
+        with self.reading() as connection:
+            return identities.clock(connection)
 
     def find_by_listing(self, listing_digest: str) -> list[KnownOffload]:
         """Every run over a card that had exactly this listing, newest first."""

@@ -15,11 +15,19 @@ from rollproof.ledger.trouble import LedgerProblem
 
 @dataclass(frozen=True, slots=True)
 class Migration:
-    """One step. `run` changes the tables, inside the transaction it is handed; numbers are 1, 2, … and never reused."""
+    """One step. `run` changes the tables, inside the transaction it is handed; numbers are 1, 2, … and never reused.
+
+    With `keeps_copy`, the ledger's file is copied before anything is changed in it.
+    """
 
     number: int
     name: str
     run: Callable[[Connection], None]
+    keeps_copy: bool = False
+
+
+FROM_A_COPY = "copied from a recorded copy"
+"""Ends what the ledger keeps of an offload record whose source was a recorded copy."""
 
 
 def _first_tables(connection: Connection) -> None:
@@ -47,6 +55,32 @@ def _readings(connection: Connection) -> None:
     tables.readings.create(connection, checkfirst=True)
 
 
+def _identities(connection: Connection) -> None:
+    there = {column["name"] for column in inspect(connection).get_columns("copies")}
+    for name, kind in (("founder", "TEXT"), ("proven_at", "BIGINT")):
+        if name not in there:
+            connection.exec_driver_sql(f"ALTER TABLE copies ADD COLUMN {name} {kind}")
+    tables.together.create(connection, checkfirst=True)
+    tables.clock_words.create(connection, checkfirst=True)
+    copies, records = tables.copies, tables.records
+    seen_proven = (copies.c.state == "proven", copies.c.seen_at.is_not(None))
+    connection.execute(copies.update().where(*seen_proven).values(proven_at=copies.c.state_at))
+    # The ledger does not know which places records speak of: the newest copy of a recorded copy founded, else the
+    # first offload. The next look at the drive reads the chain itself.
+    from_a_copy = records.c.detail.like(f"%{FROM_A_COPY}")
+    query = (
+        select(records.c.copy_id, records.c.sha256, from_a_copy.label("from_a_copy"))
+        .where(records.c.kind == "offload", records.c.copy_id.is_not(None))
+        .order_by(records.c.copy_id, records.c.sequence, records.c.id)
+    )
+    founders: dict[int, str] = {}
+    for copy_id, sha256, founds_anew in connection.execute(query):
+        if founds_anew or copy_id not in founders:
+            founders[copy_id] = sha256
+    for copy_id, sha256 in founders.items():
+        connection.execute(copies.update().where(copies.c.id == copy_id).values(founder=sha256))
+
+
 def _media_seen(connection: Connection) -> None:
     tables.media_seen.create(connection, checkfirst=True)
 
@@ -57,6 +91,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(3, "how fast copies were made", _paces),
     Migration(4, "where drives were seen", _places),
     Migration(5, "readings that were begun", _readings),
+    Migration(6, "the identity of copies", _identities, keeps_copy=True),
     Migration(7, "sleeps since a medium was put in", _media_seen),
 )
 
@@ -92,6 +127,12 @@ def migrate(reading: Transaction, writing: Transaction, steps: Sequence[Migratio
             )
         ran.append(step.number)
     return ran
+
+
+def wants_copy(connection: Connection, steps: Sequence[Migration] = MIGRATIONS) -> bool:
+    """Whether a ledger that is in use is about to be changed by a step that keeps a copy of it."""
+    done = numbers(connection)
+    return bool(done) and any(step.keeps_copy and step.number not in done for step in steps)
 
 
 def numbers(connection: Connection) -> set[int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +14,7 @@ from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from rollproof.ledger import tables
 from rollproof.ledger.ledger import WRITES, Ledger
-from rollproof.ledger.migrations import MIGRATIONS, Migration, migrate
+from rollproof.ledger.migrations import MIGRATIONS, Migration, migrate, wants_copy
 from rollproof.ledger.soundness import damage, needs_full_check
 from rollproof.ledger.station_file import StationFile, home_lock
 from rollproof.ledger.trouble import LedgerProblem, is_locked
@@ -105,12 +106,27 @@ def _open_file(
     engine = _engine(station, wait_seconds)
     ledger = Ledger(engine, Trust(machine), station=station, wait_seconds=wait_seconds)
     try:
+        _keep_copy(ledger, station, now, steps)
         ready = _ready(ledger, machine, now, findings, note, steps)
         ready.checked_at = checked_at
         return ready
     except BaseException:
         ledger.close()
         raise
+
+
+def _keep_copy(ledger: Ledger, station: StationFile, now: datetime, steps: Sequence[Migration]) -> None:
+    """Keep the ledger as it is before a step that is not to be taken without that. Raises LedgerProblem."""
+    with ledger.reading() as connection:
+        if not wants_copy(connection, steps):
+            return
+    try:
+        station.keep_copy(now)
+    except (OSError, sqlite3.Error) as problem:
+        raise LedgerProblem(
+            f"The ledger was made by an earlier version, and no copy of it could be kept: {problem}.",
+            hint=f"Make room in {station.home}. The ledger was left as it is.",
+        ) from None
 
 
 def _open_url(url: str, machine: str, now: datetime, steps: Sequence[Migration]) -> Ledger:

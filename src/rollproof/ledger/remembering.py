@@ -23,6 +23,8 @@ from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 
 LARGEST = (1 << 63) - 1
+CLOCK = "clock"
+"""Key in `info` of the latest moment the clock showed, since a person last confirmed it."""
 
 
 def offset_minutes(moment: datetime) -> int:
@@ -118,6 +120,11 @@ def copy(connection: Connection, roll_id: int, note: CopyNote, offload_ids: tupl
     }
     if note.seen_at is not None:
         values |= {"seen_at": seconds(note.seen_at), "seen_by": station, "gone_at": None}
+        note_clock(connection, seconds(note.seen_at))
+        if note.state == "proven":
+            values["proven_at"] = seconds(note.seen_at)
+    if note.founder is not None:
+        values["founder"] = note.founder
     known = _find(connection, tables.copies, key)
     copy_id = insert(connection, tables.copies, {**key, **values}) if known is None else known
     _paces(connection, copy_id, note.pace)
@@ -187,6 +194,7 @@ def verdict(
 def seen(connection: Connection, copy_id: int, at: datetime, station: str) -> None:
     """The station has the copy before its eyes."""
     copies, moment = tables.copies, seconds(at)
+    note_clock(connection, moment)
     connection.execute(
         copies.update().where(copies.c.id == copy_id).values(seen_at=moment, seen_by=station, gone_at=None)
     )
@@ -195,6 +203,20 @@ def seen(connection: Connection, copy_id: int, at: datetime, station: str) -> No
     connection.execute(
         devices.update().where(devices.c.id == device, devices.c.last_seen_at < moment).values(last_seen_at=moment)
     )
+
+
+def proven(connection: Connection, copy_id: int, at: datetime) -> None:
+    """The copy was read in full and proven there."""
+    copies = tables.copies
+    connection.execute(copies.update().where(copies.c.id == copy_id).values(proven_at=seconds(at)))
+
+
+def note_clock(connection: Connection, moment: int) -> None:
+    """The latest moment that this station's clock showed when something was remembered: see `proof.clock`."""
+    column = tables.info.c
+    found = connection.execute(select(column.value).where(column.key == CLOCK)).scalar()
+    if found is None or int(found) < moment:
+        put(connection, tables.info, {"key": CLOCK}, {"value": str(moment)})
 
 
 def gone(connection: Connection, copy_id: int, at: datetime) -> None:

@@ -7,6 +7,7 @@
 | `ledger.checked` | what the ledger looked like when it was last let go of, and when all of it was last checked |
 | `ledger.writer` | who is writing just now: what a waiting process can say |
 | `ledger-set-aside-….sqlite3` | a damaged one; never deleted by us |
+| `ledger-kept-….sqlite3` | as it was before a later version changed its form; never deleted by us |
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import contextlib
 import json
 import os
 import socket
+import sqlite3
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -69,6 +71,32 @@ class StationFile:
             with contextlib.suppress(FileNotFoundError):
                 os.rename(f"{self.path}{suffix}", f"{aside}{suffix}")
         return aside
+
+    def keep_copy(self, now: datetime) -> Path:
+        """Copy the ledger, with what its log holds, beside itself, flushed; returns the copy's name.
+
+        Raises OSError or sqlite3.Error, and leaves nothing half-made then.
+        """
+        stem = f"ledger-kept-{now.astimezone(UTC):%Y-%m-%dT%H%M%SZ}"
+        number = 1
+        while (kept := self.home / (stem + (f"-{number}" if number > 1 else "") + ".sqlite3")).exists():
+            number += 1
+        temporary = kept.with_name(f"{kept.name}.{os.getpid()}")
+        try:
+            os.close(os.open(temporary, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+            with (
+                contextlib.closing(sqlite3.connect(self.path)) as there,
+                contextlib.closing(sqlite3.connect(temporary)) as copy,
+            ):
+                there.backup(copy)
+            with temporary.open("r+b") as made:
+                os.fsync(made.fileno())
+            os.rename(temporary, kept)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+            raise
+        return kept
 
     def read_note(self) -> dict[str, Any] | None:
         """What the note says; None when there is none, empty when it says nothing sensible."""

@@ -198,11 +198,14 @@ copies = Table(
     _moment("seen_at", nullable=True),
     _text("seen_by"),
     _moment("gone_at", nullable=True),
+    _text("founder", nullable=True),
+    _moment("proven_at", nullable=True),
     UniqueConstraint("roll_id", "device_id", "folder"),
     Index("copies_by_device", "device_id"),
 )
 """One roll folder on one volume. `seen_at` is when the station `seen_by` itself had it before its eyes; `gone_at` when
-the device was seen without it."""
+the device was seen without it. `founder` is the copy's identity (`proof.identity`), `proven_at` when an offload or a
+verify last proved it there, as this station saw."""
 
 copy_states = Table(
     "copy_states",
@@ -213,6 +216,26 @@ copy_states = Table(
     _text("readback", nullable=True),
 )
 """What a copy is worth for the files of one offload."""
+
+together = Table(
+    "together",
+    metadata,
+    _refers("device_id", "devices.id", primary_key=True),
+    _refers("other_id", "devices.id", primary_key=True),
+    _moment("seen_at"),
+)
+"""When two volumes were last attached at one moment; the smaller id first."""
+
+clock_words = Table(
+    "clock_words",
+    metadata,
+    _id(),
+    _refers("person_id", "people.id", nullable=True),
+    _moment("said_at"),
+    Column("offset_minutes", SmallInteger, nullable=False, default=0),
+    _moment("newest_at"),
+)
+"""A person said that the clock is right, although `newest_at` was recorded: moments up to there are no later word."""
 
 paces = Table(
     "paces",

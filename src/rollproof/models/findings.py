@@ -117,6 +117,7 @@ class Kind(StrEnum):
     NONE_ATTACHED = "none-attached"
     EMPTY_CARD = "empty-card"
     ACCEPTED = "accepted"
+    CLOCK_BEHIND = "clock-behind"
     PERMIT_BEFORE = "permit-before"
     PERMIT_NOT_WRITTEN = "permit-not-written"
     COMPUTER_SLEPT = "computer-slept"

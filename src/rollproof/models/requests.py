@@ -68,7 +68,8 @@ class LookedAtRequest:
 
 @dataclass(frozen=True, slots=True)
 class MayWipeRequest:
-    """One `rollproof may-wipe`. `accepted` are names a person takes upon themselves, all for `reason`."""
+    """One `rollproof may-wipe`. `accepted` are names a person takes upon themselves, all for `reason`. With
+    `clock_is_right` the person has looked at the clock, and it is right whatever is recorded."""
 
     card: bytes
     reread: bool = False
@@ -78,6 +79,7 @@ class MayWipeRequest:
     production_file: bytes | None = None
     working_folder: bytes = b"."
     person: Person = field(default_factory=Person)
+    clock_is_right: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -260,7 +260,9 @@ class PaceBlock(Block):
 class OffloadHeader(Header):
     """A roll was copied onto this volume. `files` holds every file of the roll that this run speaks of.
 
-    `ignore` are the patterns that left files of the card out, `pace` how fast this copy was made.
+    `ignore` are the patterns that left files of the card out, `pace` how fast this copy was made. `founded_by` is the
+    digest of the record that founded the copy (`proof.identity`); null in that record itself, which is the first of an
+    offload into this roll folder, and in records of versions that did not write it.
     """
 
     kind: Literal["offload"] = "offload"
@@ -275,6 +277,7 @@ class OffloadHeader(Header):
     unit: Text | None = None
     ignore: tuple[Text, ...] = ()
     pace: tuple[PaceBlock, ...] = ()
+    founded_by: Sha256 | None = None
 
     @property
     def of_copy(self) -> bool:

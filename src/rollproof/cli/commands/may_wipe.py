@@ -45,6 +45,12 @@ Examples:
     " full or short name that only one finding has; may be repeated. A file that lacks copies cannot be accepted.",
 )
 @click.option("--reason", metavar="TEXT", default="", help="Why; required with --accept, as is --by.")
+@click.option(
+    "--clock-is-right",
+    is_flag=True,
+    help="You have looked at this computer's clock, and it is right although later moments are recorded; needs --by."
+    " Drives that are away count once they were attached again.",
+)
 @click.option("--all", "show_all", is_flag=True, help="Show every reason, and paths, devices and records.")
 @production_option
 @person_options
@@ -60,6 +66,7 @@ def command(
     reread_copies: bool,
     accepted: tuple[str, ...],
     reason: str,
+    clock_is_right: bool,
     show_all: bool,
     production_file: bytes | None,
     by: str,
@@ -87,6 +94,7 @@ def command(
         reread_copies=reread_copies,
         accepted=accepted,
         reason=reason,
+        clock_is_right=clock_is_right,
         production_file=production_file,
         person=Person(by, role),
     )

@@ -17,6 +17,7 @@ from rollproof.copies.roll_lock import try_lock
 from rollproof.copying.plan import same_time
 from rollproof.hashing import ALGORITHMS, proof_algorithm
 from rollproof.ledger.entries import BAD, CopyState, KnownCopy
+from rollproof.ledger.identities import drive_of
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.events import Emit
@@ -30,6 +31,7 @@ from rollproof.proof.policy import Rules
 from rollproof.proof.readings import Agreement, withdrawn_by
 from rollproof.reading.settings import Settings
 from rollproof.records.chain import compare_with_memory, newer_word, newest_word, read_chain
+from rollproof.records.founding import founder_of
 from rollproof.records.standing import accepted_today, standing
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
@@ -71,6 +73,9 @@ class AttachedLook:
             volume,
             True,
             known_id=known.id,
+            known_on=drive_of(known.drive),
+            founder=known.founder,
+            proven_at=known.proven_at,
             seen_at=self.now,
         )
 
@@ -142,6 +147,9 @@ class AttachedLook:
             return "incomplete"
         chain = read_chain(io, view.handle, drive=view.drive)
         view.chain = chain
+        view.founder = founder_of(chain)
+        if view.founder is not None and view.founder != known.founder and not self.given_up:
+            self.ledger.remember_founder(known.id, view.founder)
         remembered = self.ledger.digests_of(known.id)
         lost = [found for found in compare_with_memory(chain, remembered) if found.severity is Severity.ERROR]
         if any(found.kind is Kind.CHAIN_BROKEN for found in lost):

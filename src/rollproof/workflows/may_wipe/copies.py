@@ -11,6 +11,7 @@ from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Device, Evidence, Volume
 from rollproof.proof.devices import are_one, chosen_devices
+from rollproof.proof.identity import Drive
 from rollproof.proof.policy import COPIES_REQUIRED
 from rollproof.records.chain import Chain
 from rollproof.records.models import OffloadHeader
@@ -50,6 +51,11 @@ class CopyInView:
     chain: Chain | None = None
     newest: OffloadHeader | None = None
     known_id: int = 0
+    known_on: Drive | None = None
+    """The drive, as this station knows it; None where it never counts."""
+    founder: str | None = None
+    """The copy's identity."""
+    proven_at: datetime | None = None
     roll_id: int = 0
     hangs: bool = False
     """Whether a call on its drive has not come back: no handle on it may be closed."""

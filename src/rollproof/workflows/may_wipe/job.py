@@ -36,6 +36,7 @@ from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
 from rollproof.storage.watch import NoAnswer
+from rollproof.workflows.may_wipe.absent import judge_clock, refuse_absent
 from rollproof.workflows.may_wipe.acceptance import accept_beside
 from rollproof.workflows.may_wipe.asked_for import AskedFor
 from rollproof.workflows.may_wipe.card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
@@ -83,6 +84,10 @@ def may_wipe(
         raise UsageProblem(
             "nothing can be accepted without a reason and a name",
             hint="say why with --reason TEXT and who accepts responsibility with --by NAME",
+        )
+    if request.clock_is_right and not request.person.name.strip():
+        raise UsageProblem(
+            "nobody says that the clock is right", hint="say who confirms it with --by NAME, after a look at the clock"
         )
     judge = _Judge(
         io or system_io(),
@@ -267,6 +272,7 @@ class _Judge:
 
     def _judge_files(self, card: CardInHand, ledger: Ledger, rules: Rules) -> None:
         self._permits_before(card, ledger)
+        self._clock(ledger)  # first, so that what is seen from now on is seen by a clock that was confirmed
         known = OffloadsOfCard(self.io, self.drives, self.request, self.settings, self.emit, self.cancel, self.reasons)
         offloads = known.by_listing(card, ledger, rules)
         if offloads:
@@ -296,6 +302,8 @@ class _Judge:
         self.notes += silent_drives(self.copies)
         self._about_rules()
         believe_siblings(self.copies)
+        self._clock(ledger)
+        refuse_absent(ledger, self.copies, look.attached)
         count = count_copies(
             card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)
         )
@@ -304,6 +312,11 @@ class _Judge:
         self.used, self.rolls = count.used, count.rolls
         self.notes += about_unknown_devices(self.used)
         self._judge_clips(card, ledger, offloads)
+
+    def _clock(self, ledger: Ledger) -> None:
+        confirmed_by = self.request.person if self.request.clock_is_right else None
+        found = list(judge_clock(ledger, self.copies, self.now, confirmed_by=confirmed_by))
+        self.notes += found if self.copies or confirmed_by is not None else []
 
     def _judge_clips(self, card: CardInHand, ledger: Ledger, offloads: Sequence[KnownOffload]) -> None:
         clips = judge_clips(

@@ -13,7 +13,8 @@ from datetime import datetime, timedelta
 from rollproof.copies.attached import mounts_of
 from rollproof.copies.deadline import InTime
 from rollproof.drives.interface import Drives
-from rollproof.ledger.entries import BAD, KnownCopy
+from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy
+from rollproof.ledger.identities import drive_of
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.events import Emit
 from rollproof.models.names import shown
@@ -45,6 +46,8 @@ class CopyLook:
     now: datetime
     silent: set[int] = field(default_factory=set)
     """File systems that do not answer."""
+    attached: list[Volume] = field(default_factory=list)
+    """All volumes that were attached when `all_of` looked."""
 
     def all_of(self, rolls: Iterable[int], card: Volume, found: list[CopyInView]) -> None:
         """Every copy of these rolls that the ledger knows is added to `found`, attached ones with their lock held.
@@ -64,6 +67,8 @@ class CopyLook:
                 found.append(view)
                 seen |= {(volume.st_dev, known.folder): view for volume, _ in places}
                 refuse_the_card(view, card)
+        self.attached = volumes
+        self.ledger.remember_attached([DriveIdentity.of(volume) for volume in volumes], self.now)
 
     def _attached(self, known: KnownCopy, places: list[tuple[Volume, bytes]]) -> CopyInView:
         """An attached copy; a drive that does not answer is waited for once, and asked nothing more."""
@@ -116,6 +121,9 @@ class CopyLook:
             readback=known.readback,
             seen_at=known.seen_at,
             known_id=known.id,
+            known_on=drive_of(known.drive),
+            founder=known.founder,
+            proven_at=known.proven_at,
             why=known.why,
         )
         self._rows_from_memory(view, known)

@@ -27,8 +27,9 @@ class Carried:
         """Copy both, byte for byte, before anything is appended. Raises UntrustedInput where one has changed meanwhile,
         OSError when a drive fails."""
         carry_papers(io, self.root, at.handle, chain=self.chain, history=self.history, medium=medium)
-        if not at.records_read:
-            at.records_read = self.chain.digests
+        if at.records_read.items() <= self.chain.digests.items():
+            # records that were all carried here, or came along with the folder, founded the source: this copy is new
+            at.records_read, at.founded_by = at.records_read or self.chain.digests, None
 
     def with_inner(self, io: Io, at: DriveAtWork, generation: Generation) -> Generation:
         """The generation with what it says of the histories inside."""

@@ -102,6 +102,7 @@ class EvidenceWriter:
             unit=self.unit,
             ignore=self._patterns(),
             pace=self.pace(at.drive),
+            founded_by=at.founded_by,
         )
         written = append_record(
             self.io,

@@ -21,6 +21,7 @@ from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.records.chain import Chain, read_chain
+from rollproof.records.founding import founder_of
 from rollproof.records.models import CopyBlock, OffloadHeader, SourceBlock
 from rollproof.records.rows import FileRow
 from rollproof.records.standing import Standing, standing
@@ -172,7 +173,7 @@ class _Found:
         io, at, asked = self._io, self._at, self._asked
         chain = read_chain(io, at.handle, roll=asked.card.roll, drive=at.drive)
         at.findings += [finding for finding in chain.findings if finding.severity is Severity.ERROR]
-        at.records_read = chain.digests
+        at.records_read, at.founded_by = chain.digests, founder_of(chain)
         headers = [link.header for link in chain.links if isinstance(link.header, OffloadHeader)]
         offloads = [header for header in headers if not header.of_copy]
         newest = offloads[-1] if offloads else None

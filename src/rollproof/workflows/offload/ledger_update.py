@@ -18,6 +18,7 @@ from rollproof.models.volumes import Evidence
 from rollproof.proof.board import CopyState as BoardState
 from rollproof.proof.board import ProofBoard, SourceState
 from rollproof.records.chain import Chain, read_chain
+from rollproof.records.founding import founder_of
 from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, standing
 from rollproof.station.context import Context
@@ -130,6 +131,7 @@ def _copy_note(
         why=why,
         record=record_note(link) if link is not None else None,
         pace=pace_notes(link.header) if link is not None else (),
+        founder=founder_of(chain) if chain is not None else None,
     )
     return note, chain
 

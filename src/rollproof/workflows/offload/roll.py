@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from typing import Protocol
 
 from rollproof.copies.medium_seen import slept_with_it
+from rollproof.copies.together import remember_attached
 from rollproof.hashing import proof_algorithm
 from rollproof.models.errors import Refused
 from rollproof.models.events import FindingRaised
@@ -194,7 +195,11 @@ def _ledger_told(run: RollRun, findings: Sequence[Finding], ctx: Context) -> lis
     """The ledger is an index: whatever goes wrong with it is a warning."""
     if run.outcome.interrupted:
         return []
+    told: list[Finding] = []
     if isinstance(run.source, RecordedSource):
-        return remember_recorded(run, run.source, ctx)
-    ctx.station.tell(lambda ledger: remember_card(ledger, run, findings, ctx))
-    return ctx.station.findings()
+        told = remember_recorded(run, run.source, ctx)
+    else:
+        ctx.station.tell(lambda ledger: remember_card(ledger, run, findings, ctx))
+    if not run.outcome.hangs:
+        ctx.station.tell(lambda ledger: remember_attached(ledger, ctx.drives, ctx.now()))
+    return [*told, *ctx.station.findings()]

@@ -37,7 +37,8 @@ class DriveAtWork:
 
     `base` is the folder named by the person or the production file, `relative` the roll folder below it. `handle` is
     the roll folder's handle once it exists (and its lock is held). `recorded` are paths that some record holds a
-    hash for, `records_read` the SHA-256 of the records that were read for it. `production` is the one the records
+    hash for, `records_read` the SHA-256 of the records that were read for it, `founded_by` the identity
+    the copy has by them. `production` is the one the records
     beside this copy belong to. `leftover_bytes` is the room that unfinished files of an earlier run give back. `noted`
     is what was found while its evidence was written.
     """
@@ -56,6 +57,7 @@ class DriveAtWork:
     base_handle: int = -1
     findings: list[Finding] = field(default_factory=list)
     records_read: dict[str, str] = field(default_factory=dict)
+    founded_by: str | None = None
     record_name: str | None = None
     production: str | None = None
     leftover_bytes: int = 0

@@ -7,6 +7,7 @@ import os
 import shlex
 import time
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from functools import partial
 from typing import TypeVar
 
@@ -16,6 +17,7 @@ from rollproof.copies.location import place_on
 from rollproof.copies.nesting import history_above, mounted_inside
 from rollproof.copies.outer_history import OuterHistories, in_order, is_below
 from rollproof.copies.reading_journal import ReadingJournal
+from rollproof.copies.together import remember_attached
 from rollproof.drives.interface import Drives
 from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
@@ -55,7 +57,7 @@ def verify(
     `proven` only when every copy found is proven and at least one was found. Raises Interrupted when the end was
     asked for; copies verified before that have their records.
     """
-    io = io or system_io()
+    io, drives = io or system_io(), drives or system_drives()
     settings = settings or Settings()
     began = time.monotonic()
     copies: list[VerifiedCopy] = []
@@ -64,15 +66,18 @@ def verify(
     findings += ruling.findings
     with StationLedger(ledger) as station:
         for path in request.paths:
-            one = _OnePath(io, drives or system_drives(), request, settings, emit, cancel, station, ruling.rules)
+            one = _OnePath(io, drives, request, settings, emit, cancel, station, ruling.rules)
             found, odd = one.run(path)
             copies += found
             findings += odd
+        if copies:
+            station.tell(lambda ledger: remember_attached(ledger, drives, datetime.now().astimezone()))
+        about_ledger = station.findings()
     proven = bool(copies) and not _speaks(findings) and all(copy.verdict == "proven" for copy in copies)
     return VerifyResult(
         verdict="proven" if proven else "not proven",
         copies=copies,
-        findings=list(findings),
+        findings=[*findings, *about_ledger],
         seconds=round(time.monotonic() - began, 3),
         status=_status(copies, findings, proven),
     )
