@@ -269,6 +269,12 @@ PROTECTIONS = (
         "workflows/test_accepting.py::nobody_accepts",
     ),
     Protection(
+        "a stranger that a verify noted is nothing that a copy must hold", "copies/recorded.py",
+        "    while path is not None:\n        if path not in strangers:",
+        "    while path is not None:\n        if True:",
+        "workflows/test_audit.py::stays_a_stranger",
+    ),
+    Protection(
         "nothing is written behind a record of a later version", "workflows/verify/append.py",
         "if any(odd.kind is Kind.NEWER_VERSION for odd in work.papers.chain.findings):", "if False:",
         "workflows/test_audit.py::later_version",

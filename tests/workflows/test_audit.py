@@ -434,3 +434,33 @@ def test_a_record_of_a_later_version_is_said_to_need_it_and_calls_nothing_damage
     assert states(again)["A001", "MAIN_2"] == "copied"
     assert kinds(again, "error") == {"newer-version", "too-few-copies"}
     assert tree(folder) == before  # nothing is put behind what is not known
+
+
+# --- strangers
+
+
+def test_a_file_that_no_offload_brought_stays_a_stranger_whatever_reads_it(made: Made) -> None:
+    stranger = made.at("MAIN_2", ROLLS[0]) / "CLIP/notes.txt"
+    stranger.write_text("whose is this?")
+    for _ in range(2):
+        read = look(made, reread=True)
+        assert (read.verdict, kinds(read, "warning")) == ("complete", {"unknown-file"})
+    seen = look(made)
+    assert (seen.verdict, any_kind(seen)) == ("complete", {("unknown-file", "A001")})
+    stranger.write_text("something else now")
+    assert kinds(look(made, reread=True), "error") == set()
+    assert look(made).verdict == "complete"
+    stranger.unlink()
+    assert look(made).findings == []
+    assert look(made, reread=True).findings == []
+
+
+def test_a_stray_link_is_a_finding_about_itself_and_is_forgotten_when_it_is_gone(made: Made) -> None:
+    link = made.at("MAIN_2", ROLLS[0]) / "CLIP/elsewhere.mov"
+    link.symlink_to("A001C001.mov")
+    read = look(made, reread=True)
+    assert states(read)["A001", "MAIN_2"] == "reread"
+    assert any_kind(read) == {("link", "A001")}
+    link.unlink()
+    seen = look(made)
+    assert seen.verdict == "complete" and states(seen)["A001", "MAIN_2"] in ("proven", "reread")

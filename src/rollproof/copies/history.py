@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from rollproof.ascmhl.model import History
 from rollproof.ascmhl.read import read_history
 from rollproof.copies.beside_records import history_findings
+from rollproof.copies.strangers import noted_strangers
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.ignore_patterns import pattern_problem
@@ -136,18 +137,19 @@ def read_expectation(
         )
     files = WantedFiles(rows)
     expectation = Expectation(files, chain, history, found, findings)
-    _merge_history(expectation, files, drive)
+    _merge_history(expectation, files, drive, noted_strangers(io, roll_folder, chain))
     return expectation
 
 
-def _merge_history(expectation: Expectation, files: WantedFiles, drive: str) -> None:
+def _merge_history(expectation: Expectation, files: WantedFiles, drive: str, strangers: Collection[bytes]) -> None:
     disagree: list[bytes] = []
     has_records = bool(files)
     for path, expected in expectation.history.expected.items():
         hashes = expected.hashes
         wanted = files.get(path)
         if wanted is None:
-            files.put(path, Wanted.of(expected.size, None, hashes))
+            if path not in strangers:
+                files.put(path, Wanted.of(expected.size, None, hashes))
             continue
         recorded = wanted.hashes
         if any(hashes[name] != recorded[name] for name in hashes.keys() & recorded.keys()):

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import heapq
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from rollproof.ascmhl.glance import glance_history
 from rollproof.ascmhl.model import Expected, History
 from rollproof.ascmhl.read import read_history
+from rollproof.copies.strangers import noted_strangers
 from rollproof.hashing import raw_of
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import read_chain
@@ -50,8 +51,11 @@ class Recorded:
         )
 
 
-def merged(found: Standing | None, noted: Mapping[bytes, Expected]) -> Iterator[Recorded]:
-    """Records and manifests side by side. Raises BadRecord or OSError when a record cannot be read through."""
+def merged(
+    found: Standing | None, noted: Mapping[bytes, Expected], strangers: Collection[bytes] = ()
+) -> Iterator[Recorded]:
+    """Records and manifests side by side; `strangers` that only a manifest knows are not among them. Raises BadRecord
+    or OSError when a record cannot be read through."""
     rows = (row for row in found.iter_files() if row.hashes) if found is not None else iter(())
     if not noted:
         for row in rows:
@@ -61,7 +65,8 @@ def merged(found: Standing | None, noted: Mapping[bytes, Expected]) -> Iterator[
     path = next(manifests, None)
     for row in rows:
         while path is not None and path < row.path:
-            yield Recorded(path, noted[path].size, None, None, noted[path])
+            if path not in strangers:
+                yield Recorded(path, noted[path].size, None, None, noted[path])
             path = next(manifests, None)
         if path == row.path:
             yield Recorded(row.path, row.size, row.modified_ns, row, noted[row.path])
@@ -69,7 +74,8 @@ def merged(found: Standing | None, noted: Mapping[bytes, Expected]) -> Iterator[
         else:
             yield Recorded(row.path, row.size, row.modified_ns, row, None)
     while path is not None:
-        yield Recorded(path, noted[path].size, None, None, noted[path])
+        if path not in strangers:
+            yield Recorded(path, noted[path].size, None, None, noted[path])
         path = next(manifests, None)
 
 
@@ -123,8 +129,9 @@ def opened_copy(io: Io, path: bytes) -> Iterator[int]:
 def recorded_files(io: Io, path: bytes, inner: tuple[bytes, ...], volume: Volume) -> Iterator[Iterator[Recorded]]:
     """Open a copy again and go through what it should hold. Raises as `merged`; OSError when it does not open."""
     with opened_copy(io, path) as handle:
-        found = standing(io, handle, read_chain(io, handle), volume)
-        yield merged(found, read_papers(io, handle, inner).expected)
+        chain = read_chain(io, handle)
+        found = standing(io, handle, chain, volume)
+        yield merged(found, read_papers(io, handle, inner).expected, noted_strangers(io, handle, chain))
 
 
 def side_by_side(streams: list[Iterator[Recorded]]) -> Iterator[tuple[bytes, dict[int, Recorded]]]:

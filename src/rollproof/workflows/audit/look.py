@@ -14,6 +14,7 @@ from rollproof.copies.nesting import Around
 from rollproof.copies.recorded import Papers, Recorded, merged, opened_copy, read_papers
 from rollproof.copies.recorded_tree import RulesAround
 from rollproof.copies.roll_lock import locked_finding, try_lock
+from rollproof.copies.strangers import noted_strangers
 from rollproof.copying.plan import same_time
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
@@ -89,6 +90,7 @@ class _Look:
         self._differ: list[bytes] = []
         self._redated: list[bytes] = []
         self._unknown: list[bytes] = []
+        self._strangers: frozenset[bytes] = frozenset()
         self._disagree: list[bytes] = []
 
     def run(self) -> None:
@@ -103,6 +105,7 @@ class _Look:
         for folder, history in [(b"", papers.history), *papers.inner]:
             self._found += [self._placed(odd, folder) for odd in history.findings]
         note_headers(copy, chain, papers)
+        self._strangers = noted_strangers(self._io, self._handle, chain)
         there = self._listing(chain, papers, found)
         self._found += [self._named(odd) for odd in there.findings if speaks_against(odd)]
         left_out = there.ignored if not copy.is_around else set(there.ignored) - set(copy.inner)
@@ -168,7 +171,7 @@ class _Look:
     def _stream(self, found: Standing, papers: Papers) -> Iterator[Recorded]:
         """What should be there; a record that cannot be read through ends it and is said."""
         try:
-            yield from merged(found, papers.expected)
+            yield from merged(found, papers.expected, self._strangers)
         except UntrustedInput as problem:
             self._say(
                 Kind.BAD_RECORD,

@@ -283,7 +283,8 @@ class CopyVerifier:
     # --- telling
 
     def _result(self, work: Work) -> VerifiedCopy:
-        proven = work.clean and work.readback in accepted_today(work.papers.chain, self._rules)
+        strict = self._request.strict and bool(work.unknown)
+        proven = work.clean and work.readback in accepted_today(work.papers.chain, self._rules) and not strict
         if work.clean and work.readback is Evidence.CACHE:
             work.findings.append(
                 warning(
