@@ -28,6 +28,8 @@ for _answers in (ANSWERS["trees"], ANSWERS["images"]):
     # that version counted proven copies of which only another drive's record tells
     for _roll in _answers["rolls rebuilt"][1]:
         _roll |= {"state": "not proven", "devices_proven": 0}
+# … and read a card through of which this station knows nothing at all
+ANSWERS["images"]["may-wipe unknown"][2] = None
 
 
 @pytest.fixture
