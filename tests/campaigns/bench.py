@@ -58,9 +58,11 @@ class Figures:
             yield f"  WRONG {problem}"
 
 
-def make_bench(devices: Devices, *, one: str = "ext4", two: str = "xfs", tree: Tree = CARD) -> Stage:
-    """Card on ext4 (writable: that it stays untouched must not be the kernel's doing) and two drives, in memory."""
-    bench = real_stage(devices, one=one, two=two, tree=tree, in_memory=True)
+def make_bench(
+    devices: Devices, *, one: str = "ext4", two: str = "xfs", tree: Tree = CARD, in_memory: bool = True
+) -> Stage:
+    """Card on ext4 (writable: that it stays untouched must not be the kernel's doing) and two drives."""
+    bench = real_stage(devices, one=one, two=two, tree=tree, in_memory=in_memory)
     bench.media["card"].replug(read_only=False)
     settle(bench)
     return bench

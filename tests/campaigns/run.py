@@ -95,7 +95,9 @@ def run(name: str, seed: int, scale: float, say: Say) -> Figures:
         before = os.environ.get("ROLLPROOF_HOME")
         os.environ["ROLLPROOF_HOME"] = str(place / "this-process")
         try:
-            return CAMPAIGNS[name](make_bench(devices), place, lambda full: max(1, round(full * scale)), seed, say)
+            # the real command looks at what lies beneath: what lies in memory is no drive to it
+            bench = make_bench(devices, in_memory=name != "kill-commands")
+            return CAMPAIGNS[name](bench, place, lambda full: max(1, round(full * scale)), seed, say)
         finally:
             if before is None:
                 del os.environ["ROLLPROOF_HOME"]
