@@ -398,9 +398,9 @@ PROTECTIONS = (
         "proof/test_counting_devices.py",
     ),
     Protection(
-        "unknown devices count as one", _DEVICES,
+        "an image on an unknown disk counts with unknown devices", _DEVICES,
         "return known.key is None or known.key.startswith(_UNKNOWN_BENEATH)", "return False",
-        f"{ALONE}::cannot_be_told_count_as_one",
+        "proof/test_counting_devices.py",
     ),
     Protection(
         "an image is the drive it lies on", _DEVICES,
