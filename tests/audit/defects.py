@@ -20,6 +20,7 @@ from rollproof.records.models import HandoverHeader, ReceiveHeader, RecordName, 
 from rollproof.records.read import read_header
 from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
+from rollproof.station.context import Context
 from rollproof.workflows.custody.handover import handover
 
 ROLLS = {roll.name: roll for roll in schedule()}
@@ -171,11 +172,9 @@ def _hand_over(bench: Bench, drive: str) -> None:
     request = HandoverRequest(os.fsencode(bench.made.top / drive), "post house")
     handover(
         request,
-        emit=lambda event: None,
-        cancel=Cancel(),
-        io=bench.made.io,
-        drives=bench.made.now,
-        signer=bench.made.signer,
+        Context.of(
+            emit=lambda event: None, cancel=Cancel(), io=bench.made.io, drives=bench.made.now, signer=bench.made.signer
+        ),
     )
 
 

@@ -15,6 +15,7 @@ from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import ExitStatus
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.records.station_key import key_signer
+from rollproof.station.context import Context
 from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
 
@@ -46,7 +47,9 @@ def audited(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Audited]:
 
 def look(made: Made, ledger: Ledger) -> AuditResult:
     """An audit of all six drives by records and listings."""
-    return audit(AuditRequest(made.paths), emit=lambda event: None, cancel=Cancel(), drives=made.now, ledger=ledger)
+    return audit(
+        AuditRequest(made.paths), Context.of(emit=lambda event: None, cancel=Cancel(), drives=made.now, ledger=ledger)
+    )
 
 
 def test_a_production_with_nothing_wrong_is_complete_and_nothing_is_said_of_it(audited: Audited) -> None:

@@ -23,6 +23,7 @@ from benchmarks.ground import own_peak_mib
 from rollproof.drives.system import system_drives
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.volumes import Volume
+from rollproof.station.context import Context
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.offload import offload
 from support.still_drives import StillDrives
@@ -69,10 +70,7 @@ def main() -> None:
     began = time.monotonic()
     result = offload(
         OffloadRequest(cards=(os.fsencode(card),), destinations=(os.fsencode(drive),), roll="A003"),
-        emit=lambda event: None,
-        cancel=Cancel(),
-        io=HoleyIo(),
-        drives=RoomyDrives(system_drives()),
+        Context.of(emit=lambda event: None, cancel=Cancel(), io=HoleyIo(), drives=RoomyDrives(system_drives())),
     )
     states = [destination.state for roll in result.rolls for destination in roll.destinations]
     findings = [finding.detail for finding in result.findings][:3]

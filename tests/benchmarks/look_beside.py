@@ -24,6 +24,7 @@ from rollproof.clips import check as clip_look
 from rollproof.clips.check import Looks
 from rollproof.media.reader_process import readers
 from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.station.context import Context
 from rollproof.workflows.offload import offload
 
 MIB = 1 << 20
@@ -94,7 +95,7 @@ def main() -> None:
     # the answer about the card looks at what the offload did not: without the look, nothing is to look at all
     nothing = mock.patch.object(clip_look, "look_at_clips", lambda *_, **__: Looks([]))
     with contextlib.nullcontext() if looks else nothing:
-        result = offload(request, emit=lambda event: None, cancel=Cancel(), look=looks)
+        result = offload(request, Context.of(emit=lambda event: None, cancel=Cancel()), look=looks)
     seconds, worked = time.monotonic() - began, time.process_time() - worked
     readers().close()
     child = resource.getrusage(resource.RUSAGE_CHILDREN)

@@ -16,6 +16,7 @@ import time
 
 from rollproof.models.events import CardFree, Event, Leg, LegEnded, LegStarted
 from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.station.context import Context
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.offload import offload
 
@@ -67,7 +68,8 @@ def main() -> None:
             at["card free"] = now
 
     result = offload(
-        OffloadRequest(cards=(card,), destinations=tuple(drives), roll="A003"), emit=emit, cancel=Cancel(), io=io
+        OffloadRequest(cards=(card,), destinations=tuple(drives), roll="A003"),
+        Context.of(emit=emit, cancel=Cancel(), io=io),
     )
     states = [destination.state for roll in result.rolls for destination in roll.destinations]
     print(json.dumps({"at": at, "states": states, "seconds": round(time.monotonic() - began, 3)}))

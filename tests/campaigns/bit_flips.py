@@ -21,6 +21,7 @@ from rollproof.ledger.opening import open_ledger
 from rollproof.models.events import Emit, Event, Leg, LegStarted
 from rollproof.models.requests import Cancel, MayWipeRequest, VerifyRequest
 from rollproof.models.results import MayWipeResult, OffloadResult, VerifyResult
+from rollproof.station.context import Context
 from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
@@ -191,7 +192,9 @@ def _flip_and_ask(bench: Stage, ledger: Ledger, chosen: list[Flip], figures: Fig
 
 
 def _offload(bench: Stage, emit: Emit, ledger: Ledger | None = None) -> OffloadResult:
-    return offload(bench.request(), emit=emit, cancel=Cancel(), drives=bench.places, ledger=ledger, settings=SETTINGS)
+    return offload(
+        bench.request(), Context.of(emit=emit, cancel=Cancel(), drives=bench.places, ledger=ledger, settings=SETTINGS)
+    )
 
 
 def _proven_anew(bench: Stage, ledger: Ledger | None = None) -> None:
@@ -208,7 +211,8 @@ def _proven_anew(bench: Stage, ledger: Ledger | None = None) -> None:
 def _verify(bench: Stage, ledger: Ledger | None = None) -> VerifyResult:
     request = VerifyRequest(tuple(os.fsencode(folder) for folder in bench.folders().values()))
     return verify(
-        request, emit=lambda event: None, cancel=Cancel(), drives=bench.places, ledger=ledger, settings=SETTINGS
+        request,
+        Context.of(emit=lambda event: None, cancel=Cancel(), drives=bench.places, ledger=ledger, settings=SETTINGS),
     )
 
 
@@ -217,5 +221,6 @@ def _may_wipe(bench: Stage, ledger: Ledger) -> MayWipeResult:
         os.fsencode(bench.card), reread_copies=True, working_folder=os.fsencode(bench.card.parent)
     )  # fmt: skip
     return may_wipe(
-        request, emit=lambda event: None, cancel=Cancel(), drives=bench.places, ledger=ledger, settings=SETTINGS
+        request,
+        Context.of(emit=lambda event: None, cancel=Cancel(), drives=bench.places, ledger=ledger, settings=SETTINGS),
     )

@@ -29,6 +29,7 @@ from rollproof.models.events import DriveDone, Event, Leg, LegEnded
 from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
 from rollproof.models.results import OffloadResult, VerifyResult
 from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.storage.system import system_io
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
@@ -258,16 +259,18 @@ class _Child:
         drives = tuple(os.fsencode(path) for path in order.drives)
         if order.work == "verify":
             return verify(
-                VerifyRequest(paths=drives), emit=self.emit, cancel=Cancel(), io=io, drives=self._places,
-                settings=SETTINGS,
-            )  # fmt: skip
+                VerifyRequest(paths=drives),
+                Context.of(emit=self.emit, cancel=Cancel(), io=io, drives=self._places, settings=SETTINGS),
+            )
         request = OffloadRequest(
             cards=(os.fsencode(order.card),),
             destinations=drives,
             roll=order.roll,
             working_folder=os.path.dirname(os.fsencode(order.card)),
         )
-        return offload(request, emit=self.emit, cancel=Cancel(), io=io, drives=self._places, settings=SETTINGS)
+        return offload(
+            request, Context.of(emit=self.emit, cancel=Cancel(), io=io, drives=self._places, settings=SETTINGS)
+        )
 
 
 class _CuttingIo(FaultyIo):

@@ -18,7 +18,6 @@ from rollproof.models.events import (
     CardFree,
     DriveDone,
     DrivePlan,
-    Emit,
     Event,
     FindingRaised,
     Leg,
@@ -29,8 +28,9 @@ from rollproof.models.events import (
     StillNeeded,
 )
 from rollproof.models.findings import Finding, Kind, Severity
-from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.models.requests import OffloadRequest
 from rollproof.models.results import CopyState, DestinationResult, OffloadResult, RollResult
+from rollproof.station.context import Context
 
 Timed = tuple[float, Event]
 GB = 1_000_000_000
@@ -253,12 +253,12 @@ def result_of(rolls: list[Roll]) -> OffloadResult:
 def player(rolls: list[Roll], wait: Callable[[float], None]) -> Callable[..., OffloadResult]:
     """A stand-in for the offload workflow that plays the rolls; `wait` is told the second each event belongs to."""
 
-    def offload(request: OffloadRequest, *, emit: Emit, cancel: Cancel) -> OffloadResult:
+    def offload(request: OffloadRequest, ctx: Context) -> OffloadResult:
         for at, event in timeline(rolls):
             wait(at)
-            if cancel.is_set():
+            if ctx.cancel.is_set():
                 return _stopped(rolls)
-            emit(event)
+            ctx.emit(event)
         return result_of(rolls)
 
     return offload

@@ -9,6 +9,7 @@ from cli.replay import Roll
 from rollproof.models.errors import ExitStatus
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.results import OffloadResult, RollResult, VerifiedCopy, VerifyResult
+from rollproof.station.context import Context
 
 
 def a_roll(**changes: Any) -> RollResult:
@@ -64,7 +65,7 @@ def a_finding(severity: str = "error", kind: str = "unreadable", **changes: Any)
 def gives(result: Any) -> Callable[..., Any]:
     """A workflow that does nothing but return this."""
 
-    def workflow(_request: Any, **_seams: Any) -> Any:
+    def workflow(_request: Any, _ctx: Context, **_seams: Any) -> Any:
         return result
 
     return workflow
@@ -73,7 +74,7 @@ def gives(result: Any) -> Callable[..., Any]:
 def raises(error: BaseException) -> Callable[..., Any]:
     """A workflow that ends in this error."""
 
-    def workflow(_request: Any, **_seams: Any) -> Any:
+    def workflow(_request: Any, _ctx: Context, **_seams: Any) -> Any:
         raise error
 
     return workflow

@@ -19,6 +19,7 @@ from rollproof.models.events import Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.requests import AuditRequest, Person
 from rollproof.reports import audit_page
+from rollproof.station.context import Context
 from rollproof.workflows.audit.drives import LOOKING
 
 NAMED = ("PRIMARY", "BACKUP", "SHUTTLE")
@@ -109,7 +110,7 @@ def test_every_ending_has_its_status_and_its_verdict_as_the_last_line(
 def test_what_was_asked_for_reaches_the_workflow() -> None:
     asked: list[AuditRequest] = []
 
-    def workflow(request: AuditRequest, **_: Any) -> AuditResult:
+    def workflow(request: AuditRequest, _ctx: Context, **_: Any) -> AuditResult:
         asked.append(request)
         return an_audit(GOOD)
 
@@ -175,11 +176,11 @@ def test_nothing_from_a_drive_acts_on_the_screen(name: str) -> None:
 
 
 def test_the_screen_shows_each_drive_while_it_is_looked_at_and_while_it_is_read() -> None:
-    def workflow(_: AuditRequest, *, emit: Any, cancel: Any) -> AuditResult:
+    def workflow(_: AuditRequest, ctx: Context) -> AuditResult:
         for roll in (LOOKING, "reading again"):
-            emit(LegStarted(roll, Leg.READ_BACK, "PRIMARY", 10, 10))
-            emit(Moved(roll, Leg.READ_BACK, "PRIMARY", 5, 5, "A001"))
-            emit(LegEnded(roll, Leg.READ_BACK, "PRIMARY", True))
+            ctx.emit(LegStarted(roll, Leg.READ_BACK, "PRIMARY", 10, 10))
+            ctx.emit(Moved(roll, Leg.READ_BACK, "PRIMARY", 5, 5, "A001"))
+            ctx.emit(LegEnded(roll, Leg.READ_BACK, "PRIMARY", True))
         return an_audit(GOOD)
 
     assert run_line("audit", "/mnt/a", audit=workflow, terminal=True).status == 0

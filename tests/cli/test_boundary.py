@@ -19,8 +19,8 @@ from cli.running import Stream, run_line
 from rollproof.cli import app, boundary
 from rollproof.cli.session import Job, Session
 from rollproof.models.errors import ExitStatus
-from rollproof.models.requests import Cancel
 from rollproof.models.results import OffloadResult
+from rollproof.station.context import Context
 
 CARD = ("offload", "/media/A003", "--to", "/mnt/primary")
 # the helpers of these tests, and whatever the caller put before the installed package
@@ -96,10 +96,10 @@ def test_a_keyboard_interrupt_outside_any_workflow_says_what_is_safe() -> None:
 def test_the_first_signal_asks_the_workflow_to_stop_and_the_second_says_so(number: signal.Signals) -> None:
     seen: list[bool] = []
 
-    def workflow(_request: Any, *, cancel: Cancel, **_seams: Any) -> OffloadResult:
-        seen.append(cancel.is_set())
+    def workflow(_request: Any, ctx: Context) -> OffloadResult:
+        seen.append(ctx.cancel.is_set())
         os.kill(os.getpid(), number)
-        seen.append(cancel.is_set())
+        seen.append(ctx.cancel.is_set())
         os.kill(os.getpid(), number)
         return an_offload()
 
@@ -117,9 +117,9 @@ def test_the_first_signal_asks_the_workflow_to_stop_and_the_second_says_so(numbe
 
 
 def test_a_signal_that_was_ignored_stays_ignored() -> None:
-    def workflow(_request: Any, *, cancel: Cancel, **_seams: Any) -> OffloadResult:
+    def workflow(_request: Any, ctx: Context) -> OffloadResult:
         os.kill(os.getpid(), signal.SIGHUP)
-        assert not cancel.is_set()
+        assert not ctx.cancel.is_set()
         return an_offload()
 
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
@@ -138,7 +138,7 @@ from rollproof.cli import boundary
 from rollproof.cli.session import Session
 
 hang = sys.argv[1:] == ["hang"]
-def offload(request, **seams):
+def offload(request, ctx, **seams):
     if {thread}:
         threading.Thread(target=threading.Event().wait, daemon=False).start()
     return {result}

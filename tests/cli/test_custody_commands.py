@@ -25,6 +25,7 @@ from rollproof.models.custody_results import (
 )
 from rollproof.models.errors import ExitStatus, StationKeyProblem
 from rollproof.models.requests import HandoverRequest, Person, ReceiveRequest
+from rollproof.station.context import Context
 
 RECEIPT = "K7QM-4XTW-9HRA-PF3D-9Q"
 DRIVE = DriveOfCustody(
@@ -192,7 +193,7 @@ def test_every_option_reaches_the_workflow() -> None:
     requests: list[Any] = []
 
     def note(result: Any) -> Any:
-        def workflow(request: Any, **_seams: Any) -> Any:
+        def workflow(request: Any, _ctx: Context, **_seams: Any) -> Any:
             requests.append(request)
             return result
 

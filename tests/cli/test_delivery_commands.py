@@ -22,6 +22,7 @@ from rollproof.models.delivery_results import (
 )
 from rollproof.models.errors import ExitStatus
 from rollproof.models.requests import AgainstRequest, ChecksumsRequest, PackingListRequest, Person
+from rollproof.station.context import Context
 
 
 def a_list(**changes: Any) -> ChecksumsResult:
@@ -56,7 +57,7 @@ def a_packing_list(**changes: Any) -> PackingListResult:
 def notes(result: Any, seen: list[Any]) -> Any:
     """A workflow that returns this, and keeps what it was asked."""
 
-    def workflow(request: Any, **_seams: Any) -> Any:
+    def workflow(request: Any, _ctx: Context, **_seams: Any) -> Any:
         seen.append(request)
         return result
 

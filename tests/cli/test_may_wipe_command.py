@@ -14,6 +14,7 @@ from rollproof.cli.views.large_letters import large
 from rollproof.models.errors import CouldNotFinish, ExitStatus, Interrupted, ProductionFileProblem
 from rollproof.models.requests import MayWipeRequest, Person
 from rollproof.models.results import MayWipeResult, WipeCopy, WipeRoll
+from rollproof.station.context import Context
 
 COPY = WipeCopy(
     path="/mnt/primary/the-bell-foundry/A003",
@@ -169,7 +170,7 @@ def test_quiet_leaves_the_answer_and_its_reasons() -> None:
 def test_every_option_reaches_the_workflow() -> None:
     requests: list[MayWipeRequest] = []
 
-    def workflow(request: MayWipeRequest, **_seams: Any) -> MayWipeResult:
+    def workflow(request: MayWipeRequest, _ctx: Context, **_seams: Any) -> MayWipeResult:
         requests.append(request)
         return an_answer()
 

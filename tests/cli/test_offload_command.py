@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -25,6 +24,7 @@ from rollproof.models.errors import (
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.requests import OffloadRequest, Person
 from rollproof.models.results import CardAnswer, OffloadResult, RollResult
+from rollproof.station.context import Context
 
 CARD = ("offload", "/media/A003", "--to", "/mnt/primary")
 
@@ -39,7 +39,7 @@ def offload(*more: str, gives_result: OffloadResult | None = None, **options: An
 def asked(*arguments: str, environ: dict[str, str] | None = None) -> OffloadRequest:
     requests: list[OffloadRequest] = []
 
-    def workflow(request: OffloadRequest, **_seams: Any) -> OffloadResult:
+    def workflow(request: OffloadRequest, _ctx: Context, **_seams: Any) -> OffloadResult:
         requests.append(request)
         return an_offload()
 
@@ -300,8 +300,8 @@ def test_quiet_keeps_errors_and_leaves_the_rest() -> None:
 def test_a_dry_run_shows_what_would_be_copied_where() -> None:
     rolls = SCENARIOS["clean"]
 
-    def workflow(_request: OffloadRequest, *, emit: Callable[..., None], **_seams: Any) -> OffloadResult:
-        emit(rolls[0].plan())
+    def workflow(_request: OffloadRequest, ctx: Context) -> OffloadResult:
+        ctx.emit(rolls[0].plan())
         return an_offload(a_roll(verdict="planned"), verdict="planned")
 
     out = run_line(*CARD, "--dry-run", offload=workflow).out

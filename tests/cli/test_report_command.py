@@ -14,6 +14,7 @@ from cli.running import run_line
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.errors import ExitStatus
 from rollproof.models.requests import Person, ReportRequest
+from rollproof.station.context import Context
 
 
 def a_report_result(**changes: Any) -> ReportResult:
@@ -27,7 +28,7 @@ def a_report_result(**changes: Any) -> ReportResult:
 
 
 def run(*words: str, result: ReportResult | None = None, seen: list[Any] | None = None) -> Any:
-    def workflow(request: ReportRequest, **_seams: Any) -> ReportResult:
+    def workflow(request: ReportRequest, _ctx: Context, **_seams: Any) -> ReportResult:
         if seen is not None:
             seen.append(request)
         return result or a_report_result()

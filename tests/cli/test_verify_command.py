@@ -14,6 +14,7 @@ from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Leg, LegEnded, LegStarted, Moved
 from rollproof.models.requests import Person, VerifyRequest
 from rollproof.models.results import VerifyResult
+from rollproof.station.context import Context
 
 BAD = a_copy(verdict="not proven", differ=["CLIPS/A003C001.mov"], missing=["CLIPS/A003C002.mov"])
 ENDINGS: list[tuple[VerifyResult, int, str]] = [
@@ -62,7 +63,7 @@ def test_thousands_of_paths_are_counted_and_not_scrolled_past() -> None:
 def test_every_option_reaches_the_workflow() -> None:
     requests: list[VerifyRequest] = []
 
-    def workflow(request: VerifyRequest, **_seams: Any) -> VerifyResult:
+    def workflow(request: VerifyRequest, _ctx: Context, **_seams: Any) -> VerifyResult:
         requests.append(request)
         return a_verify(a_copy())
 
@@ -77,11 +78,11 @@ def test_every_option_reaches_the_workflow() -> None:
 def test_while_reading_it_says_which_copy_and_how_far() -> None:
     now = 0.0
 
-    def workflow(_request: VerifyRequest, *, emit: Any, **_seams: Any) -> VerifyResult:
+    def workflow(_request: VerifyRequest, ctx: Context) -> VerifyResult:
         nonlocal now
-        emit(LegStarted("A003", Leg.READ_BACK, "backup", 2, 2_000_000_000))
+        ctx.emit(LegStarted("A003", Leg.READ_BACK, "backup", 2, 2_000_000_000))
         now = 20.0
-        emit(Moved("A003", Leg.READ_BACK, "backup", 1_000_000_000, 1, "CLIPS/A003C001.mov"))
+        ctx.emit(Moved("A003", Leg.READ_BACK, "backup", 1_000_000_000, 1, "CLIPS/A003C001.mov"))
         return a_verify(a_copy())
 
     ran = run_line("verify", "/mnt/backup", verify=workflow, clock=lambda: now)
@@ -89,9 +90,9 @@ def test_while_reading_it_says_which_copy_and_how_far() -> None:
 
 
 def test_a_drive_that_failed_while_being_read_is_said_once() -> None:
-    def workflow(_request: VerifyRequest, *, emit: Any, **_seams: Any) -> VerifyResult:
-        emit(LegStarted("A003", Leg.READ_BACK, "backup", 2, 2_000))
-        emit(LegEnded("A003", Leg.READ_BACK, "backup", False))
+    def workflow(_request: VerifyRequest, ctx: Context) -> VerifyResult:
+        ctx.emit(LegStarted("A003", Leg.READ_BACK, "backup", 2, 2_000))
+        ctx.emit(LegEnded("A003", Leg.READ_BACK, "backup", False))
         return a_verify(BAD)
 
     assert run_line("verify", "/mnt/backup", verify=workflow).err.count("FAILED") == 1

@@ -12,6 +12,7 @@ from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
 from rollproof.models.results import RollResult
 from rollproof.models.volumes import MediumWay, Volume
 from rollproof.proof.devices import are_one, count_devices
+from rollproof.station.context import Context
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
 from support.devices import Devices, Drive
@@ -42,7 +43,7 @@ def offloaded(card: Drive, *drives: Path) -> RollResult:
         roll="A003",
         working_folder=os.fsencode(card.image.parent),
     )
-    return offload(request, emit=lambda event: None, cancel=Cancel(), settings=SMALL).rolls[0]
+    return offload(request, Context.of(emit=lambda event: None, cancel=Cancel(), settings=SMALL)).rolls[0]
 
 
 @pytest.fixture
@@ -69,7 +70,7 @@ def test_an_image_that_was_detached_is_still_in_the_cache_of_the_drive_beneath(d
     offloaded(card, image.mount)
     image.replug()
     request = VerifyRequest((os.fsencode(image.mount),))
-    (copy,) = verify(request, emit=lambda event: None, cancel=Cancel(), settings=SMALL).copies
+    (copy,) = verify(request, Context.of(emit=lambda event: None, cancel=Cancel(), settings=SMALL)).copies
     assert copy.readback == "cache"
 
 

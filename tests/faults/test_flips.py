@@ -14,6 +14,7 @@ from random import Random
 import pytest
 
 from rollproof.models.requests import Cancel, VerifyRequest
+from rollproof.station.context import Context
 from rollproof.workflows.verify import verify
 from support.devices import Devices, read_warm
 from support.faults import Do, Rule
@@ -63,7 +64,8 @@ def test_no_flipped_bit_escapes_verify(place: Stage) -> None:
         assert read_warm(copy) == place.known.content[path.encode()]
         place.media["one"].flip(copy, offset, mask)
         result = verify(
-            VerifyRequest((os.fsencode(folder),)), emit=lambda event: None, cancel=Cancel(), settings=SETTINGS
+            VerifyRequest((os.fsencode(folder),)),
+            Context.of(emit=lambda event: None, cancel=Cancel(), settings=SETTINGS),
         )
         if result.copies[0].differ != [path] or int(result.status) != 1:
             missed.append(f"{path} byte {offset} bit {mask:#04x}: differ {result.copies[0].differ}, {result.status}")

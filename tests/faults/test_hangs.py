@@ -13,6 +13,7 @@ import pytest
 
 from rollproof.models.errors import Interrupted
 from rollproof.models.requests import Cancel, VerifyRequest
+from rollproof.station.context import Context
 from rollproof.storage.io import Stat
 from rollproof.storage.posix import LinuxIo
 from rollproof.storage.system import system_io
@@ -78,11 +79,7 @@ def test_a_drive_that_hangs_during_a_verify_keeps_neither_the_other_nor_the_verd
     began = time.monotonic()
     result = verify(
         VerifyRequest(tuple(os.fsencode(place.drives[name]) for name in ("one", "two"))),
-        emit=lambda event: None,
-        cancel=Cancel(),
-        io=io,
-        drives=place.places,
-        settings=QUICK,
+        Context.of(emit=lambda event: None, cancel=Cancel(), io=io, drives=place.places, settings=QUICK),
     )
     took = time.monotonic() - began
     released.set()
@@ -171,9 +168,11 @@ def test_a_long_look_at_a_roll_folder_is_no_hanging_as_long_as_its_calls_come_ba
     monkeypatch.setattr(offload_preflight, "ANSWER_SECONDS", 0.5)
     began = time.monotonic()
     result = offload(
-        place.request(), emit=lambda event: None, cancel=Cancel(), io=_SlowToLookAt(), drives=place.places,
-        settings=SETTINGS,
-    )  # fmt: skip
+        place.request(),
+        Context.of(
+            emit=lambda event: None, cancel=Cancel(), io=_SlowToLookAt(), drives=place.places, settings=SETTINGS
+        ),
+    )
     assert time.monotonic() - began > 2.0, "too quick to tell anything"
     assert result.verdict == "proven"
 
@@ -198,9 +197,9 @@ def test_papers_that_take_long_make_no_hanging_drive_as_long_as_each_call_comes_
     place.clear()
     settings = dataclasses.replace(SETTINGS, stall_seconds=1.0)
     result = offload(
-        place.request(), emit=lambda event: None, cancel=Cancel(), io=_SlowPapers(), drives=place.places,
-        settings=settings,
-    )  # fmt: skip
+        place.request(),
+        Context.of(emit=lambda event: None, cancel=Cancel(), io=_SlowPapers(), drives=place.places, settings=settings),
+    )
     assert result.rolls[0].seconds["records"] > 1.5 * settings.stall_seconds, "too quick to tell anything"
     assert result.verdict == "proven"
 
@@ -232,11 +231,13 @@ def test_ctrl_c_ends_a_verify_whose_drive_hangs(place: Stage, kept: Path, releas
     with pytest.raises(Interrupted):
         verify(
             VerifyRequest((os.fsencode(place.drives["one"]),)),
-            emit=lambda event: None,
-            cancel=cancel,
-            io=io,
-            drives=place.places,
-            settings=dataclasses.replace(QUICK, stall_seconds=60.0),
+            Context.of(
+                emit=lambda event: None,
+                cancel=cancel,
+                io=io,
+                drives=place.places,
+                settings=dataclasses.replace(QUICK, stall_seconds=60.0),
+            ),
         )
     assert time.monotonic() - began < BOUND_SECONDS
     released.set()

@@ -22,6 +22,7 @@ from rollproof.models.requests import (
     Person,
     ReceiveRequest,
 )
+from rollproof.station.context import Context
 from rollproof.storage.system import system_io
 from rollproof.workflows.audit import audit
 from rollproof.workflows.custody import custody
@@ -73,11 +74,11 @@ class Hanging:
     released: threading.Event
     took: float = 0.0
 
-    def run(self, work: Callable[..., Any], *given: Any, **named: Any) -> Any:
+    def run(self, work: Callable[..., Any], request: Any, **named: Any) -> Any:
         """Call the workflow; whatever happens, its drive comes back afterwards."""
         began = time.monotonic()
         try:
-            return work(*given, io=self.io, drives=self.place.places, settings=QUICK, **named)
+            return work(request, Context.of(io=self.io, drives=self.place.places, settings=QUICK, **named))
         finally:
             self.took = time.monotonic() - began
             reached = self.io.reached

@@ -10,6 +10,7 @@ import pytest
 
 from rollproof.models.requests import Cancel, MayWipeRequest, Person
 from rollproof.models.results import MayWipeResult
+from rollproof.station.context import Context
 from rollproof.storage.system import system_io
 from rollproof.workflows.may_wipe import may_wipe
 from support.faults import Fail, Rule
@@ -32,7 +33,9 @@ def ask(place: Stage, *accepted: str) -> MayWipeResult:
     person = Person(name="data wrangler")
     request = MayWipeRequest(os.fsencode(place.card), accepted=(*clips, *accepted), reason="seen", person=person)
     io = FaultyIo(system_io(), [broken(place)])
-    result = may_wipe(request, emit=lambda event: None, cancel=Cancel(), io=io, drives=place.places, settings=SETTINGS)
+    result = may_wipe(
+        request, Context.of(emit=lambda event: None, cancel=Cancel(), io=io, drives=place.places, settings=SETTINGS)
+    )
     assert io.reached
     return result
 

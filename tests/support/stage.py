@@ -24,6 +24,7 @@ from rollproof.ledger.opening import open_ledger
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
 from rollproof.models.results import MayWipeResult, OffloadResult, VerifyResult
 from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.station.keys import station_signer
 from rollproof.storage.system import system_io
 from rollproof.workflows.may_wipe import may_wipe
@@ -184,12 +185,8 @@ class Stage:
         def work() -> None:
             run.result = offload(
                 self.request(),
-                emit=lambda event: None,
-                cancel=Cancel(),
-                io=run.io,
-                drives=self.places,
-                settings=settings,
-                look=False,  # it has attacks of its own: here it would only multiply the calls on the card
+                Context.of(emit=lambda event: None, cancel=Cancel(), io=run.io, drives=self.places, settings=settings),
+                look=False,
             )
 
         self._conduct(run, work)
@@ -204,11 +201,7 @@ class Stage:
         def work() -> None:
             run.result = verify(
                 VerifyRequest(tuple(os.fsencode(folder) for folder in self.folders().values())),
-                emit=lambda event: None,
-                cancel=Cancel(),
-                io=run.io,
-                drives=self.places,
-                settings=SETTINGS,
+                Context.of(emit=lambda event: None, cancel=Cancel(), io=run.io, drives=self.places, settings=SETTINGS),
             )
 
         self._conduct(run, work)
@@ -230,11 +223,7 @@ class Stage:
                     reason="noise, for tests",
                     person=Person(name="data wrangler"),
                 ),
-                emit=lambda event: None,
-                cancel=Cancel(),
-                io=run.io,
-                drives=self.places,
-                settings=SETTINGS,
+                Context.of(emit=lambda event: None, cancel=Cancel(), io=run.io, drives=self.places, settings=SETTINGS),
             )
 
         self._conduct(run, work)

@@ -16,6 +16,7 @@ from rollproof.models.events import CardFree, Event, Leg, LegStarted
 from rollproof.models.requests import Cancel, OffloadRequest, VerifyRequest
 from rollproof.models.results import OffloadResult, RollResult, VerifyResult
 from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.workflows.offload import offload
 from rollproof.workflows.verify import verify
@@ -130,7 +131,8 @@ class Station:
             **changes,
         }
         return offload(
-            OffloadRequest(**given), emit=emit, cancel=cancel or Cancel(), io=io, drives=drives, settings=SMALL, now=now
+            OffloadRequest(**given),
+            Context.of(emit=emit, cancel=cancel or Cancel(), io=io, drives=drives, settings=SMALL, now=now),
         )
 
     def offload_interrupted(self) -> OffloadResult:
@@ -157,7 +159,9 @@ class Station:
     def verify(self, *paths: Path, **given: Any) -> VerifyResult:
         """Verify folders, both drives by default."""
         chosen = tuple(os.fsencode(path) for path in paths or (self.one, self.two))
-        return verify(VerifyRequest(paths=chosen, **given), emit=self.events.append, cancel=Cancel(), settings=SMALL)
+        return verify(
+            VerifyRequest(paths=chosen, **given), Context.of(emit=self.events.append, cancel=Cancel(), settings=SMALL)
+        )
 
     def records(self, drive: Path) -> list[dict[str, Any]]:
         """All records of the roll on a drive, in order."""

@@ -16,6 +16,7 @@ from rollproof.models.audit_results import AuditResult
 from rollproof.models.custody_results import HandoverResult, ReceiveResult
 from rollproof.models.errors import ExitStatus
 from rollproof.models.requests import AuditRequest, Cancel, HandoverRequest, Person, ReceiveRequest
+from rollproof.station.context import Context
 from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
 from rollproof.workflows.custody import custody
@@ -48,7 +49,9 @@ def look(made: Made, *accepted: str, drives: Any = None, **given: Any) -> AuditR
     """An audit of all drives."""
     given = {"person": SHE, "reason": "the camera report says so", **given}
     request = AuditRequest(tuple(os.fsencode(made.top / name) for name in MAIN), accepted=accepted, **given)
-    return audit(request, emit=lambda event: None, cancel=Cancel(), drives=drives or made.now, settings=SMALL)
+    return audit(
+        request, Context.of(emit=lambda event: None, cancel=Cancel(), drives=drives or made.now, settings=SMALL)
+    )
 
 
 def errors(result: AuditResult) -> set[tuple[str, str]]:
@@ -82,7 +85,7 @@ def test_what_is_accepted_is_a_record_on_every_copy_and_a_note_from_then_on(made
     assert errors(again) == {("clip-name-twice", "A001C002")}
     notes = [found.detail for found in again.findings if found.kind == "accepted"]
     assert len(notes) == 4 and all(SHE.name in note and "the camera report says so" in note for note in notes)
-    assert custody(os.fsencode(made.top / "MAIN_1"), drives=made.now).verdict == "whole"
+    assert custody(os.fsencode(made.top / "MAIN_1"), Context.of(drives=made.now)).verdict == "whole"
 
 
 def test_everything_accepted_is_complete(made: Made) -> None:
@@ -164,12 +167,14 @@ def test_a_handover_and_an_arrival_tell_what_nobody_has_accepted(made: Made, rer
         return {(found.kind, found.path) for found in result.findings if found.kind in KINDS}
 
     request = HandoverRequest(top, "the editor", reread=reread, person=SHE)
-    gone = handover(request, emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL)
+    gone = handover(request, Context.of(emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL))
     left = EVERYTHING - {("clip-name-twice", "A001C001")}
     assert named(gone) == left
     assert {found.severity for found in gone.findings if found.kind in KINDS} == {"warning"}
-    come = receive(ReceiveRequest(top), emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL)
+    come = receive(
+        ReceiveRequest(top), Context.of(emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL)
+    )
     assert named(come) == left
     look(made, "A001/A001C002", "A002C002", "A002C003", "A001C002")
-    gone = handover(request, emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL)
+    gone = handover(request, Context.of(emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL))
     assert named(gone) == set()

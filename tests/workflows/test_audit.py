@@ -18,6 +18,7 @@ from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import ExitStatus, Interrupted, UsageProblem
 from rollproof.models.events import Event, Moved
 from rollproof.models.requests import AuditRequest, Cancel
+from rollproof.station.context import Context
 from rollproof.station.keys import station_signer
 from rollproof.storage.io import Io
 from rollproof.storage.system import system_io
@@ -45,7 +46,9 @@ def look(made: Made, *names: str, drives: Any = None, io: Io | None = None, **gi
     cancel = given.pop("cancel", None) or Cancel()
     now = given.pop("now", None)
     request = AuditRequest(tuple(os.fsencode(made.top / name) for name in names or MAIN), **given)
-    return audit(request, emit=emit, cancel=cancel, drives=drives or made.now, io=io, settings=SMALL, now=now)
+    return audit(
+        request, Context.of(emit=emit, cancel=cancel, drives=drives or made.now, io=io, settings=SMALL, now=now)
+    )
 
 
 def states(result: AuditResult) -> dict[tuple[str, str], str]:
@@ -367,7 +370,9 @@ def test_a_drive_that_hangs_keeps_nobody_waiting(made: Made) -> None:
     io: Any = Hanging(made.top, "MAIN_2")
     request = AuditRequest(tuple(os.fsencode(made.top / name) for name in MAIN))
     settings = replace(SMALL, stall_seconds=0.5)
-    result = audit(request, emit=lambda event: None, cancel=Cancel(), drives=made.now, io=io, settings=settings)
+    result = audit(
+        request, Context.of(emit=lambda event: None, cancel=Cancel(), drives=made.now, io=io, settings=settings)
+    )
     assert result.status is ExitStatus.NOT_FINISHED
     assert "drive-hangs" in kinds(result, "error")
     assert len(result.rolls) == 3

@@ -14,6 +14,7 @@ import xxhash
 from audit.production import Made, ToShoot
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.requests import AuditRequest, Cancel
+from rollproof.station.context import Context
 from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
 from workflows.station import SMALL, change_quietly, tree
@@ -54,7 +55,8 @@ def look(made: Made, *names: str, reread: bool = False) -> AuditResult:
     """An audit of these drives, of both where none is named."""
     paths = tuple(os.fsencode(made.top / name) for name in names or ("MAIN_1", "ARCHIVE"))
     return audit(
-        AuditRequest(paths, reread=reread), emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL
+        AuditRequest(paths, reread=reread),
+        Context.of(emit=lambda event: None, cancel=Cancel(), drives=made.now, settings=SMALL),
     )
 
 

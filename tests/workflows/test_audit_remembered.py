@@ -22,6 +22,7 @@ from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.records import clock
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
+from rollproof.station.context import Context
 from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
 from workflows.station import SMALL
@@ -60,7 +61,9 @@ def learn(made: Made, ledger: Ledger) -> None:
 def look(made: Made, ledger: Ledger | None = None, **given: Any) -> AuditResult:
     """An audit of the three drives."""
     request = AuditRequest(tuple(os.fsencode(made.top / name) for name in MAIN), **given)
-    return audit(request, emit=lambda event: None, cancel=Cancel(), drives=made.now, ledger=ledger, settings=SMALL)
+    return audit(
+        request, Context.of(emit=lambda event: None, cancel=Cancel(), drives=made.now, ledger=ledger, settings=SMALL)
+    )
 
 
 def a001(result: AuditResult) -> list[tuple[str, bool]]:
@@ -185,7 +188,9 @@ def test_footage_under_a_pattern_of_somebody_s_history_is_a_warning(
     made.copy_elsewhere(ROLLS[0])
     (made.at("ARCHIVE", "A001") / "CLIP/A001C009.mov").write_bytes(b"x")
     request = AuditRequest((os.fsencode(made.top / "ARCHIVE"),))
-    result = audit(request, emit=lambda event: None, cancel=Cancel(), drives=InventedDrives(made.top), settings=SMALL)
+    result = audit(
+        request, Context.of(emit=lambda event: None, cancel=Cancel(), drives=InventedDrives(made.top), settings=SMALL)
+    )
     (hidden,) = [finding for finding in result.findings if finding.kind == "hidden-media"]
     assert "CLIP/A001C009.mov lies under an ignore pattern" in hidden.detail
 

@@ -19,6 +19,7 @@ from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import Interrupted
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import MayWipeResult, VerifyResult
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.storage.posix import LinuxIo
 from rollproof.storage.system import system_io
@@ -67,9 +68,9 @@ def why_not(answer: MayWipeResult, drive: str = "primary") -> str:
 
 def verified(bench: Bench, drive: Drive, io: Io | None = None, cancel: Cancel | None = None) -> VerifyResult:
     return verify(
-        VerifyRequest((os.fsencode(drive.mount),)), emit=lambda event: None, cancel=cancel or Cancel(), io=io,
-        settings=SMALL,
-    )  # fmt: skip
+        VerifyRequest((os.fsencode(drive.mount),)),
+        Context.of(emit=lambda event: None, cancel=cancel or Cancel(), io=io, settings=SMALL),
+    )
 
 
 def test_a_drive_that_died_while_it_was_verified_counts_no_more_when_it_is_away(bench: Bench) -> None:
@@ -139,6 +140,7 @@ KILLED = """
 import os, signal, sys, time
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.storage.posix import LinuxIo
+from rollproof.station.context import Context
 from rollproof.workflows.verify import verify
 from workflows.station import SMALL
 from workflows.test_bad_news import until_bad
@@ -151,7 +153,7 @@ class Killed(LinuxIo):
         return super().open_read(name, folder, direct=direct)
 
 asked = VerifyRequest((os.fsencode(sys.argv[1]),))
-verify(asked, emit=lambda event: None, cancel=Cancel(), io=Killed(), settings=SMALL)
+verify(asked, Context.of(io=Killed(), settings=SMALL))
 """
 
 

@@ -14,6 +14,7 @@ import pytest
 from rollproof.models.delivery_results import AgainstResult, ChecksumsResult
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.requests import AgainstRequest, Cancel, ChecksumsRequest
+from rollproof.station.context import Context
 from rollproof.workflows.delivery.checksums import checksums
 from rollproof.workflows.verify.against import verify_against
 from support.trees import PORTABLE, Node, build
@@ -34,12 +35,12 @@ def station(tmp_path: Path) -> Station:
 
 def write(station: Station, path: Path, algorithm: str = "xxh128", out: str = "list") -> ChecksumsResult:
     request = ChecksumsRequest(os.fsencode(path), algorithm, os.fsencode(station.top / out))
-    return checksums(request, emit=station.events.append, cancel=Cancel(), settings=SMALL)
+    return checksums(request, Context.of(emit=station.events.append, cancel=Cancel(), settings=SMALL))
 
 
 def against(station: Station, path: Path, file: Path, **given: Any) -> AgainstResult:
     request = AgainstRequest(os.fsencode(path), os.fsencode(file), **given)
-    return verify_against(request, emit=station.events.append, cancel=Cancel(), settings=SMALL)
+    return verify_against(request, Context.of(emit=station.events.append, cancel=Cancel(), settings=SMALL))
 
 
 def kinds(result: ChecksumsResult | AgainstResult, severity: str = "error") -> set[str]:

@@ -21,6 +21,7 @@ from rollproof.models.events import LegEnded
 from rollproof.models.names import MARKER_NAME
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.results import OffloadResult
+from rollproof.station.context import Context
 from rollproof.workflows.offload import offload
 from workflows.station import SMALL, Station, change_quietly, fill, tree
 
@@ -62,7 +63,9 @@ class Foundry(Station):
             **{key: value for key, value in given.items() if key != "cancel"},
         )
         cancel = given.get("cancel") or Cancel()
-        return offload(request, emit=on_event or self.events.append, cancel=cancel, settings=SMALL, look=False)
+        return offload(
+            request, Context.of(emit=on_event or self.events.append, cancel=cancel, settings=SMALL), look=False
+        )
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ import pytest
 from rollproof.models.custody_results import CustodyChain, CustodyResult
 from rollproof.models.errors import ExitStatus, Refused, UsageProblem
 from rollproof.models.requests import Cancel, HandoverRequest, ReceiveRequest
+from rollproof.station.context import Context
 from rollproof.workflows.custody.handover import handover
 from rollproof.workflows.custody.receive import receive
 from rollproof.workflows.custody.timeline import custody, trust
@@ -30,12 +31,14 @@ def station(tmp_path: Path) -> Station:
 
 def hand_over(station: Station) -> None:
     """The first drive leaves."""
-    handover(HandoverRequest(os.fsencode(station.one), "post house"), emit=print, cancel=Cancel(), settings=SMALL)
+    handover(
+        HandoverRequest(os.fsencode(station.one), "post house"), Context.of(emit=print, cancel=Cancel(), settings=SMALL)
+    )
 
 
 def look(path: Path) -> CustodyResult:
     """What the records say at a path."""
-    return custody(os.fsencode(path))
+    return custody(os.fsencode(path), Context.of())
 
 
 def kinds(result: CustodyResult, severity: str = "error") -> set[str]:
@@ -217,7 +220,7 @@ def test_a_handover_record_that_contradicts_itself_is_an_error(station: Station)
 
 @pytest.mark.path
 def test_a_whole_way_there_is_one_timeline(station: Station) -> None:
-    receive(ReceiveRequest(os.fsencode(station.one)), emit=print, cancel=Cancel(), settings=SMALL)
+    receive(ReceiveRequest(os.fsencode(station.one)), Context.of(emit=print, cancel=Cancel(), settings=SMALL))
     result = look(station.one)
     assert [link.kind for link in result.chains[0].links] == ["handover", "receive"]
     assert "receipt" in result.chains[0].links[1].what

@@ -20,6 +20,7 @@ from rollproof.models.errors import ExitStatus, Interrupted, Refused, UsageProbl
 from rollproof.models.requests import Cancel, HandoverRequest, Person, ReceiveRequest
 from rollproof.models.volumes import Volume
 from rollproof.records.receipt import read_receipt
+from rollproof.station.context import Context
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.custody.handover import handover
 from rollproof.workflows.custody.receive import receive
@@ -44,13 +45,13 @@ class Courier:
         self.at("cart")
         wish = {"to": "post house", "person": Person("the wrangler", "data wrangler"), **given}
         request = HandoverRequest(os.fsencode(drive or self.drive), **wish)
-        return handover(request, emit=self.station.events.append, cancel=Cancel(), settings=SMALL)
+        return handover(request, Context.of(emit=self.station.events.append, cancel=Cancel(), settings=SMALL))
 
     def receive(self, drive: Path | None = None, receipt: str | None = None) -> ReceiveResult:
         """At the post house."""
         self.at("post house")
         request = ReceiveRequest(os.fsencode(drive or self.drive), receipt, Person("the assistant", "assistant editor"))
-        return receive(request, emit=self.station.events.append, cancel=Cancel(), settings=SMALL)
+        return receive(request, Context.of(emit=self.station.events.append, cancel=Cancel(), settings=SMALL))
 
     def records(self, place: str = "") -> list[dict[str, Any]]:
         """The drive's own records, in order."""
@@ -486,7 +487,7 @@ class Full(LinuxIo):
 def test_a_write_protected_drive_is_not_handed_over(courier: Courier) -> None:
     request = HandoverRequest(os.fsencode(courier.drive), "post house")
     with pytest.raises(Refused) as refused:
-        handover(request, emit=print, cancel=Cancel(), drives=WriteProtected(), settings=SMALL)
+        handover(request, Context.of(emit=print, cancel=Cancel(), drives=WriteProtected(), settings=SMALL))
     assert [finding.kind for finding in refused.value.findings] == ["read-only"]
     assert courier.records() == []
 
@@ -494,7 +495,7 @@ def test_a_write_protected_drive_is_not_handed_over(courier: Courier) -> None:
 def test_a_write_protected_drive_is_received_without_a_record(courier: Courier) -> None:
     handed = courier.hand_over()
     request = ReceiveRequest(os.fsencode(courier.drive), handed.receipt)
-    received = receive(request, emit=print, cancel=Cancel(), drives=WriteProtected(), settings=SMALL)
+    received = receive(request, Context.of(emit=print, cancel=Cancel(), drives=WriteProtected(), settings=SMALL))
     assert (received.verdict, received.same) == ("proven", True)
     assert "read-only" in kinds(received, "note")
     assert received.compared[0].record is None
@@ -503,7 +504,7 @@ def test_a_write_protected_drive_is_received_without_a_record(courier: Courier) 
 
 def test_a_drive_that_takes_no_record_is_not_handed_over_and_nothing_is_left_on_it(courier: Courier) -> None:
     request = HandoverRequest(os.fsencode(courier.drive), "post house")
-    result = handover(request, emit=print, cancel=Cancel(), io=Full(), settings=SMALL)
+    result = handover(request, Context.of(emit=print, cancel=Cancel(), io=Full(), settings=SMALL))
     assert (result.verdict, result.status) == ("not proven", ExitStatus.NOT_FINISHED)
     assert (result.handovers, result.sheet, result.receipt) == ([], None, None)
     assert "drive-failed" in kinds(result)
@@ -513,7 +514,7 @@ def test_a_drive_that_takes_no_record_is_not_handed_over_and_nothing_is_left_on_
 def test_a_receive_that_could_not_be_written_is_not_finished(courier: Courier) -> None:
     courier.hand_over()
     request = ReceiveRequest(os.fsencode(courier.drive))
-    received = receive(request, emit=print, cancel=Cancel(), io=Full(), settings=SMALL)
+    received = receive(request, Context.of(emit=print, cancel=Cancel(), io=Full(), settings=SMALL))
     assert (received.verdict, received.status) == ("not proven", ExitStatus.NOT_FINISHED)
 
 
@@ -521,9 +522,12 @@ def test_who_asks_for_the_end_gets_it_and_nothing_is_written(courier: Courier) -
     cancel = Cancel()
     cancel.set()
     with pytest.raises(Interrupted):
-        handover(HandoverRequest(os.fsencode(courier.drive), "post house"), emit=print, cancel=cancel, settings=SMALL)
+        handover(
+            HandoverRequest(os.fsencode(courier.drive), "post house"),
+            Context.of(emit=print, cancel=cancel, settings=SMALL),
+        )
     with pytest.raises(Interrupted):
-        receive(ReceiveRequest(os.fsencode(courier.drive)), emit=print, cancel=cancel, settings=SMALL)
+        receive(ReceiveRequest(os.fsencode(courier.drive)), Context.of(emit=print, cancel=cancel, settings=SMALL))
     assert courier.records() == []
 
 

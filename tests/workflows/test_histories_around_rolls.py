@@ -18,6 +18,7 @@ from rollproof.ascmhl.write import write_generation
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.custody_results import HandoverResult, ReceiveResult
 from rollproof.models.requests import AuditRequest, Cancel, HandoverRequest, Person, ReceiveRequest
+from rollproof.station.context import Context
 from rollproof.storage.system import system_io
 from rollproof.workflows.audit import audit
 from rollproof.workflows.custody.handover import handover
@@ -76,19 +77,19 @@ def day(tmp_path: Path) -> Path:
 def look(*drives: Path, reread: bool = False) -> AuditResult:
     """An audit."""
     request = AuditRequest(tuple(map(os.fsencode, drives)), reread=reread, person=PERSON)
-    return audit(request, emit=lambda event: None, cancel=Cancel(), settings=SMALL)
+    return audit(request, Context.of(emit=lambda event: None, cancel=Cancel(), settings=SMALL))
 
 
 def hand_over(drive: Path, **given: Any) -> HandoverResult:
     """The drive leaves."""
     request = HandoverRequest(os.fsencode(drive), to="post house", person=PERSON, **given)
-    return handover(request, emit=lambda event: None, cancel=Cancel(), settings=SMALL)
+    return handover(request, Context.of(emit=lambda event: None, cancel=Cancel(), settings=SMALL))
 
 
 def arrive(drive: Path) -> ReceiveResult:
     """The drive arrives."""
     request = ReceiveRequest(os.fsencode(drive), None, PERSON)
-    return receive(request, emit=lambda event: None, cancel=Cancel(), settings=SMALL)
+    return receive(request, Context.of(emit=lambda event: None, cancel=Cancel(), settings=SMALL))
 
 
 def found(result: AuditResult | HandoverResult | ReceiveResult, *severities: str) -> set[tuple[str, str]]:

@@ -13,6 +13,7 @@ from records.samples import drive
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.models.volumes import Device, MediumWay, Volume
 from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.offload import offload
 
@@ -109,7 +110,7 @@ def test_blocks_and_reads_are_those_that_somebody_asked_for(tmp_path: Path) -> N
         reads=1,
         working_folder=bytes(tmp_path),
     )
-    result = offload(request, emit=lambda event: None, cancel=Cancel(), io=io, look=False)
+    result = offload(request, Context.of(emit=lambda event: None, cancel=Cancel(), io=io), look=False)
     # the two reads of the card follow each other
     assert (io.longest, io.most) == (3 << 20, 1)
     assert (drive / "A003" / "A003C001.mov").read_bytes() == (card / "A003C001.mov").read_bytes()

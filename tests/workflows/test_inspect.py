@@ -35,6 +35,7 @@ from rollproof.models.events import CardFree, Event, FindingRaised, Leg, LegEnde
 from rollproof.models.findings import Kind
 from rollproof.models.inspect_results import InspectResult
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest, OffloadRequest
+from rollproof.station.context import Context
 from rollproof.storage.posix import LinuxIo
 from rollproof.storage.system import system_io
 from rollproof.workflows.inspect import inspect
@@ -61,7 +62,7 @@ def station(top: Path) -> Station:
 
 
 def look(path: Path | bytes, **given: Any) -> InspectResult:
-    return inspect(InspectRequest(os.fsencode(path), **given), cancel=Cancel())
+    return inspect(InspectRequest(os.fsencode(path), **given), Context.of(cancel=Cancel()))
 
 
 def demo_card(top: Path, name: str) -> Path:
@@ -294,7 +295,7 @@ def test_a_roll_that_was_copied_on_its_own_drive_is_not_said_to_be_proven_where_
     records = [roll.record for roll in look(station.one).rolls if roll.record is not None]
     assert [record.state for record in records] == ["proven", "unproven"]
     assert records[1].why and "verify" in records[1].remedy.casefold()
-    listed = list_clips(ClipsRequest((os.fsencode(station.one),)), cancel=Cancel()).clips
+    listed = list_clips(ClipsRequest((os.fsencode(station.one),)), Context.of(cancel=Cancel())).clips
     assert [each.state for each in listed] == ["proven"] * 3 + ["unproven"] * 3
 
 
@@ -308,7 +309,7 @@ def test_files_that_are_not_as_recorded_are_told_by_name_size_and_date(top: Path
     kinds = {finding.kind for finding in result.findings}
     assert {"missing", "differs", "unknown-file"} <= kinds
     assert int(result.status) == 1
-    listed = list_clips(ClipsRequest((os.fsencode(roll),)), cancel=Cancel()).clips
+    listed = list_clips(ClipsRequest((os.fsencode(roll),)), Context.of(cancel=Cancel())).clips
     by_name = {each.clip.name: (each.state, bool(each.hash)) for each in listed}
     assert by_name["A003C002_260514"] == by_name["extra"] == ("unproven", False)
     assert by_name["A003C001_260514"][1]
@@ -361,7 +362,7 @@ def test_before_the_first_byte_an_offload_says_what_told_the_name_the_layout_and
     for given, told in ((None, "the names of the clips"), ("A003_EXTRA", "")):
         events: list[Event] = []
         request = OffloadRequest((os.fsencode(card),), (os.fsencode(top / "primary"),), roll=given, dry_run=True)
-        offload(request, emit=events.append, cancel=Cancel())
+        offload(request, Context.of(emit=events.append, cancel=Cancel()))
         (plan,) = (event for event in events if isinstance(event, RollPlanned))
         assert (plan.roll_from, plan.layout) == (told, "M4ROOT: CLIP, SUB, THMBNL")
         assert (plan.first_clip, plan.last_clip) == ("A003C001_260514", "A003C004_260514")
@@ -374,7 +375,7 @@ def test_the_list_has_hash_and_state_by_record(top: Path, station: Station) -> N
     station.offload()
     target = top / "list.csv"
     request = ClipsRequest((os.fsencode(station.roll(station.one)), os.fsencode(station.card)), os.fsencode(target))
-    result = list_clips(request, cancel=Cancel())
+    result = list_clips(request, Context.of(cancel=Cancel()))
     rows = list(csv.DictReader(target.read_text().splitlines()))
     assert [row["clip"] for row in rows] == [each.clip.name for each in result.clips]
     record = {file["path"]: file["hashes"]["xxh128"] for file in station.records(station.one)[0]["files"]}
@@ -383,9 +384,11 @@ def test_the_list_has_hash_and_state_by_record(top: Path, station: Station) -> N
     assert {row["state"] for row in rows[3:]} == {"no record"}
     assert {row["state"] for row in rows[:3]} <= {"proven", "copied"}
     with pytest.raises(Refused):
-        list_clips(request, cancel=Cancel())
+        list_clips(request, Context.of(cancel=Cancel()))
     with pytest.raises(Refused):
-        list_clips(ClipsRequest((os.fsencode(station.card),), os.fsencode(station.card / "l.csv")), cancel=Cancel())
+        list_clips(
+            ClipsRequest((os.fsencode(station.card),), os.fsencode(station.card / "l.csv")), Context.of(cancel=Cancel())
+        )
 
 
 @pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1+1"])
@@ -393,7 +396,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_made_harmless(top: Path, name: s
     card = top / "card"
     card.mkdir()
     (card / f"{name}.mov").write_bytes(whole_movie(1_000, b"x"))
-    result = list_clips(ClipsRequest((os.fsencode(card),)), cancel=Cancel())
+    result = list_clips(ClipsRequest((os.fsencode(card),)), Context.of(cancel=Cancel()))
     (row,) = csv.DictReader("".join(csv_lines(result.clips)).splitlines())
     assert row["clip"].startswith("'")
     assert not any(character in row["clip"] for character in "\t\r\n\x1b")
@@ -593,7 +596,7 @@ def test_a_look_beside_an_offload_takes_no_evidence_from_its_passes(
         drives.append(os.fsencode(top / name))
     request = OffloadRequest((os.fsencode(card.mount),), tuple(drives), roll="A003", working_folder=os.fsencode(top))
     io = Opened()
-    (roll,) = offload(request, emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL).rolls
+    (roll,) = offload(request, Context.of(emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL)).rolls
     assert roll.source_evidence == ["medium", "medium"]
     if file_system != "ext4":  # where pages must be shown to be gone, the look comes before the passes
         assert io.direct[:4] == [False, False, False, True]

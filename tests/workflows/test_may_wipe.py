@@ -28,6 +28,7 @@ from rollproof.models.names import MARKER_NAME, PARTIAL_SUFFIX
 from rollproof.models.requests import Person
 from rollproof.models.results import MayWipeResult
 from rollproof.models.tree import Clip, Snapshot
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.storage.posix import LinuxIo
 from rollproof.storage.station import station_home
@@ -530,7 +531,7 @@ def a_damaged_clip_that_the_records_tell_of_after_the_ledger_was_lost(bench: Ben
 
     cut_short(bench)
     bench.offload()
-    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], Context.of(cancel=Cancel()))
     with open_ledger() as ledger:
         assert ledger.damaged_clips([roll.id for roll in ledger.rolls()]) == {"A003C002_260514"}
     return bench.ask()
@@ -710,7 +711,7 @@ def an_absent_copy_that_only_a_rebuilt_ledger_knows(bench: Bench) -> MayWipeResu
 
     bench.offload()
     bench.two.unplug()
-    rebuild_ledger([os.fsencode(bench.one.mount)], cancel=Cancel())
+    rebuild_ledger([os.fsencode(bench.one.mount)], Context.of(cancel=Cancel()))
     result = bench.ask()
     assert any("has not seen it itself" in copy.why for copy in result.copies)
     return result
@@ -836,7 +837,7 @@ def _put_back_after_a_permit(bench: Bench) -> None:
     bench.two.unplug()
     shutil.copyfile(bench.folder / "backup.img", bench.two.image)
     bench.two.plug_in()
-    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], Context.of(cancel=Cancel()))
 
 
 @must_be_kept("copy-not-counted")
@@ -931,7 +932,7 @@ def a_record_of_a_copy_was_edited_and_only_its_signature_remembers(bench: Bench)
 
     bench.offload()
     _edit_the_record(bench, signature=True)
-    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], Context.of(cancel=Cancel()))
     return _verified_and_kept_twice(bench)
 
 
@@ -1024,7 +1025,7 @@ def a_roll_folder_that_was_copied_on_its_own_drive_and_learned_anew(bench: Bench
     tool("cp", "-a", bench.roll(bench.one), bench.one.mount / "copied")
     shutil.rmtree(bench.roll(bench.one))
     change_quietly(bench.one.mount / "copied" / FIRST)
-    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], Context.of(cancel=Cancel()))
     return bench.ask()
 
 
@@ -1222,7 +1223,7 @@ def the_ledger_was_rebuilt_from_the_drives(bench: Bench) -> MayWipeResult:
     from rollproof.workflows.rebuild import rebuild_ledger  # noqa: PLC0415
 
     bench.offload()
-    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], cancel=Cancel())
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], Context.of(cancel=Cancel()))
     return bench.ask()
 
 

@@ -22,6 +22,7 @@ from rollproof.drives.interface import Partition
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
 from rollproof.models.results import MayWipeResult, OffloadResult, VerifyResult
 from rollproof.models.volumes import MediumWay
+from rollproof.station.context import Context
 from rollproof.storage.station import station_home
 from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.offload import offload
@@ -68,12 +69,12 @@ class Table:
             working_folder=os.fsencode(self.folder),
             **changes,
         )
-        return offload(request, emit=quiet, cancel=Cancel(), io=self.io, drives=self.desk, settings=SMALL)
+        return offload(request, Context.of(emit=quiet, cancel=Cancel(), io=self.io, drives=self.desk, settings=SMALL))
 
     def verify(self, *drives: Thing) -> VerifyResult:
         """Verify drives."""
         request = VerifyRequest(tuple(os.fsencode(drive.top) for drive in drives))
-        return verify(request, emit=quiet, cancel=Cancel(), io=self.io, drives=self.desk, settings=SMALL)
+        return verify(request, Context.of(emit=quiet, cancel=Cancel(), io=self.io, drives=self.desk, settings=SMALL))
 
     def ask(self, *, hours: float = 0, **changes: Any) -> MayWipeResult:
         """May the card be wiped? So many hours from now."""
@@ -84,13 +85,22 @@ class Table:
             **changes,
         )
         return may_wipe(
-            request, emit=quiet, cancel=Cancel(), io=self.io, drives=self.desk, settings=SMALL,
-            now=datetime.now(UTC) + timedelta(hours=hours),
-        )  # fmt: skip
+            request,
+            Context.of(
+                emit=quiet,
+                cancel=Cancel(),
+                io=self.io,
+                drives=self.desk,
+                settings=SMALL,
+                now=datetime.now(UTC) + timedelta(hours=hours),
+            ),
+        )
 
     def rebuild(self, *drives: Thing) -> None:
         """The ledger is made anew from these drives."""
-        rebuild_ledger([os.fsencode(drive.top) for drive in drives], cancel=Cancel(), io=self.io, drives=self.desk)
+        rebuild_ledger(
+            [os.fsencode(drive.top) for drive in drives], Context.of(cancel=Cancel(), io=self.io, drives=self.desk)
+        )
 
     def policy(self, copies_required: int) -> None:
         """What the production asks for from now on."""

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from rollproof.models.requests import AuditRequest, Cancel, ReportRequest
+from rollproof.station.context import Context
 from rollproof.workflows.audit import audit
 from rollproof.workflows.report import report
 from rollproof.workflows.rolls import list_rolls
@@ -42,8 +43,8 @@ def _audited(table: Table, drives: tuple[Thing, ...]) -> int:
     paths = tuple(os.fsencode(drive.top) for drive in drives)
     asked = AuditRequest(paths, working_folder=os.fsencode(table.folder))
     result = audit(
-        asked, emit=lambda event: None, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL
-    )  # fmt: skip
+        asked, Context.of(emit=lambda event: None, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL)
+    )
     return result.rolls[0].copies_counted
 
 
@@ -53,7 +54,7 @@ def _reported(table: Table, drives: tuple[Thing, ...]) -> int:
         tuple(os.fsencode(drive.top) for drive in drives),
         whole=True, out=os.fsencode(out), posters=False, working_folder=os.fsencode(table.folder),
     )  # fmt: skip
-    written = report(asked, io=table.io, drives=table.desk).files
+    written = report(asked, Context.of(io=table.io, drives=table.desk)).files
     (roll,) = json.loads(Path(written["json"]).read_text())["rolls"]
     return int(roll["devices_proven"])
 

@@ -19,6 +19,7 @@ from rollproof.models.requests import (
 )
 from rollproof.models.results import MayWipeResult
 from rollproof.models.volumes import MediumWay
+from rollproof.station.context import Context
 from rollproof.workflows.audit import audit
 from rollproof.workflows.custody.handover import handover
 from rollproof.workflows.may_wipe import may_wipe
@@ -64,19 +65,19 @@ def nothing(_event: object) -> None:
 
 def audited(table: Foundry) -> object:
     asked = AuditRequest(table.paths(), working_folder=os.fsencode(table.folder))
-    result = audit(asked, emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL)
+    result = audit(asked, Context.of(emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL))
     return result.rolls[0].copies_counted
 
 
 def read_again(table: Foundry) -> object:
     asked = AuditRequest(table.paths(), reread=True, working_folder=os.fsencode(table.folder))
-    result = audit(asked, emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL)
+    result = audit(asked, Context.of(emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL))
     return result.rolls[0].copies_counted
 
 
 def verified(table: Foundry) -> object:
     asked = VerifyRequest(table.paths(), working_folder=os.fsencode(table.folder))
-    result = verify(asked, emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL)
+    result = verify(asked, Context.of(emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL))
     return sum(copy.verdict == "proven" for copy in result.copies)
 
 
@@ -85,7 +86,7 @@ def _reported(table: Foundry, paths: tuple[bytes, ...]) -> object:
         paths, whole=True, out=os.fsencode(table.folder / f"out{len(paths)}"), posters=False,
         working_folder=os.fsencode(table.folder),
     )  # fmt: skip
-    made = json.loads(Path(report(asked, io=table.io, drives=table.desk).files["json"]).read_text())
+    made = json.loads(Path(report(asked, Context.of(io=table.io, drives=table.desk)).files["json"]).read_text())
     return made["rolls"][0]["devices_proven"]
 
 
@@ -101,11 +102,7 @@ def handed_over(table: Foundry) -> object:
     result = [
         handover(
             HandoverRequest(path, "post house", working_folder=os.fsencode(table.folder)),
-            emit=nothing,
-            cancel=Cancel(),
-            io=table.io,
-            drives=table.desk,
-            settings=SMALL,
+            Context.of(emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL),
         )
         for path in table.paths()
     ]
@@ -156,7 +153,7 @@ def ask(table: Table, *, at: Path, named: Path | None = None) -> MayWipeResult:
         working_folder=os.fsencode(at),
         production_file=os.fsencode(named) if named is not None else None,
     )
-    return may_wipe(request, emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL)
+    return may_wipe(request, Context.of(emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL))
 
 
 def lenient(thing: Thing) -> Path:
@@ -196,6 +193,6 @@ def test_the_answer_names_the_file_that_ruled(plain: Table) -> None:
 def test_verify_does_not_take_its_rules_from_the_drive_it_reads(table: Foundry) -> None:
     table.rules('["medium"]', at=table.one.top)
     request = VerifyRequest(table.paths(), working_folder=os.fsencode(table.one.top))
-    result = verify(request, emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL)
+    result = verify(request, Context.of(emit=nothing, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL))
     assert result.verdict == "proven"
     assert any("is not used" in found.detail for found in result.findings)

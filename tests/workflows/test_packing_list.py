@@ -17,6 +17,7 @@ from rollproof.models.custody_results import ReceiveResult
 from rollproof.models.delivery_results import PackingListResult
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.requests import Cancel, PackingListRequest, Person, ReceiveRequest
+from rollproof.station.context import Context
 from rollproof.workflows.custody.receive import receive
 from rollproof.workflows.delivery.packing_list import packing_list
 from workflows.station import CLIPS, SMALL, Station, change_quietly, fill, tree
@@ -37,12 +38,12 @@ def station(tmp_path: Path) -> Station:
 def pack(station: Station, *drives: Path, out: str = "list") -> PackingListResult:
     chosen = tuple(os.fsencode(drive) for drive in drives or (station.one,))
     person = Person("the wrangler", "data wrangler")
-    return packing_list(PackingListRequest(chosen, os.fsencode(station.top / out), person))
+    return packing_list(PackingListRequest(chosen, os.fsencode(station.top / out), person), Context.of())
 
 
 def arrive(station: Station, drive: Path | None = None, listed: str = "list") -> ReceiveResult:
     request = ReceiveRequest(os.fsencode(drive or station.one), packing_list=os.fsencode(station.top / listed))
-    return receive(request, emit=station.events.append, cancel=Cancel(), settings=SMALL)
+    return receive(request, Context.of(emit=station.events.append, cancel=Cancel(), settings=SMALL))
 
 
 def kinds(result: Any, severity: str = "error") -> set[str]:

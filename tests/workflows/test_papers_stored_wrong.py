@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from rollproof.models.requests import Cancel, HandoverRequest, Person, ReceiveRequest, VerifyRequest
+from rollproof.station.context import Context
 from rollproof.storage.system import system_io
 from rollproof.workflows.custody.handover import handover
 from rollproof.workflows.custody.receive import receive
@@ -51,7 +52,8 @@ def test_in_an_offload(tmp_path: Path, paper: str) -> None:
 def test_in_a_verify(station: Station, paper: bytes) -> None:
     io = faulty(paper)
     result = verify(
-        VerifyRequest((os.fsencode(station.one),)), emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL
+        VerifyRequest((os.fsencode(station.one),)),
+        Context.of(emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL),
     )
     assert io.reached
     assert result.verdict == "not proven"
@@ -63,16 +65,16 @@ def test_in_a_verify(station: Station, paper: bytes) -> None:
 def test_when_a_drive_is_handed_over_and_received(station: Station) -> None:
     io = faulty(b"*_handover_*")
     wish = HandoverRequest(os.fsencode(station.one), to="post house", person=PERSON)
-    out = handover(wish, emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL)
+    out = handover(wish, Context.of(emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL))
     assert io.reached
     assert (out.verdict, int(out.status)) == ("not proven", 4)
     assert any("read back" in finding.detail for finding in out.findings)
     assert list((station.one / "rollproof").glob("*")) == []
-    assert handover(wish, emit=lambda event: None, cancel=Cancel(), settings=SMALL).verdict == "proven"
+    assert handover(wish, Context.of(emit=lambda event: None, cancel=Cancel(), settings=SMALL)).verdict == "proven"
 
     io = faulty(b"*_receive_*")
     arrival = ReceiveRequest(os.fsencode(station.one), None, PERSON)
-    got = receive(arrival, emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL)
+    got = receive(arrival, Context.of(emit=lambda event: None, cancel=Cancel(), io=io, settings=SMALL))
     assert io.reached
     assert (got.verdict, int(got.status)) == ("not proven", 4)
     assert any("read back" in finding.detail for finding in got.findings)

@@ -12,6 +12,7 @@ from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import ExitStatus, Interrupted
 from rollproof.models.requests import Cancel
 from rollproof.records.models import CopyState
+from rollproof.station.context import Context
 from rollproof.storage.station import station_home
 from rollproof.workflows.offload.evidence import EvidenceWriter
 from rollproof.workflows.offload.target import DriveAtWork
@@ -28,7 +29,7 @@ def station(tmp_path: Path) -> Station:
 
 def rebuild(*paths: Path) -> RebuildResult:
     """From these drives."""
-    return rebuild_ledger([os.fsencode(path) for path in paths], cancel=Cancel())
+    return rebuild_ledger([os.fsencode(path) for path in paths], Context.of(cancel=Cancel()))
 
 
 @pytest.mark.path
@@ -133,7 +134,7 @@ def test_without_any_drive_nothing_is_begun(station: Station) -> None:
 def test_an_end_that_is_asked_for_is_an_interruption(station: Station) -> None:
     cancel = Cancel()
     with pytest.raises(Interrupted):
-        rebuild_ledger([os.fsencode(station.one)], cancel=cancel, say=lambda path: cancel.set())
+        rebuild_ledger([os.fsencode(station.one)], Context.of(cancel=cancel), say=lambda path: cancel.set())
 
 
 def test_nothing_on_the_drives_is_changed(station: Station) -> None:

@@ -18,6 +18,7 @@ from rollproof.models.errors import ExitStatus, Refused, UsageProblem
 from rollproof.models.requests import Person, ReportRequest
 from rollproof.models.volumes import Device
 from rollproof.reports.model import Report, RollOfReport
+from rollproof.station.context import Context
 from rollproof.workflows.report import report
 from rollproof.workflows.report.rolls import CopyFound, RollFound, person_of
 from workflows.station import CLIPS, Station, change_quietly, fill, tree
@@ -38,7 +39,7 @@ def station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Station:
 def write(station: Station, *drives: Path, day: str | None = DAY, **given: Any) -> ReportResult:
     wish: dict[str, Any] = {"out": os.fsencode(station.top / "reports"), "working_folder": os.fsencode(station.top)}
     paths = tuple(os.fsencode(drive) for drive in drives)
-    return report(ReportRequest(paths, day, **{**wish, "person": WRANGLER, **given}), now=NOW)
+    return report(ReportRequest(paths, day, **{**wish, "person": WRANGLER, **given}), Context.of(now=NOW))
 
 
 def read(result: ReportResult) -> Report:

@@ -18,6 +18,7 @@ from rollproof.models.errors import ExitStatus, Interrupted
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import VerifyResult
 from rollproof.models.volumes import MediumWay, Volume
+from rollproof.station.context import Context
 from rollproof.storage.io import EntryKind, Io
 from rollproof.storage.posix import LinuxIo
 from rollproof.workflows.verify import verify
@@ -36,11 +37,7 @@ def station(tmp_path: Path) -> Station:
 def run(*paths: Path, io: Io | None = None, drives: Any = None, cancel: Cancel | None = None) -> VerifyResult:
     return verify(
         VerifyRequest(paths=tuple(os.fsencode(path) for path in paths)),
-        emit=lambda event: None,
-        cancel=cancel or Cancel(),
-        io=io,
-        drives=drives,
-        settings=SMALL,
+        Context.of(emit=lambda event: None, cancel=cancel or Cancel(), io=io, drives=drives, settings=SMALL),
     )
 
 

@@ -11,6 +11,7 @@ from ledger.notes import copy as note
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.station.context import Context
 from rollproof.station.known_drives import which_drive, which_drive_if_any
 from rollproof.storage.station import station_home
 from rollproof.workflows.custody import custody
@@ -33,7 +34,7 @@ def desk(tmp_path: Path) -> Desk:
         cards=(os.fsencode(card.top),), destinations=(os.fsencode(drive.top),), roll="A003",
         working_folder=os.fsencode(tmp_path),
     )  # fmt: skip
-    offload(request, emit=lambda event: None, cancel=Cancel(), io=QuickIo(), drives=made, settings=SMALL)
+    offload(request, Context.of(emit=lambda event: None, cancel=Cancel(), io=QuickIo(), drives=made, settings=SMALL))
     return made
 
 
@@ -92,7 +93,7 @@ def _identity(desk: Desk, thing: Thing) -> DriveIdentity:
 def test_drives_and_custody_say_it(desk: Desk) -> None:
     listed = list_drives(desk, known=which_drive_if_any)
     assert any(drive.known.startswith("known here as shuttle") for drive in listed.drives)
-    told = custody(os.fsencode(desk.things[1].top), drives=desk, io=QuickIo())
+    told = custody(os.fsencode(desk.things[1].top), Context.of(drives=desk, io=QuickIo()))
     assert told.drive is not None
     assert told.drive.known.startswith("known here as shuttle")
 

@@ -19,6 +19,7 @@ from rollproof.models.audit_results import AuditResult
 from rollproof.models.requests import AuditRequest, Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
 from rollproof.models.results import MayWipeResult, OffloadResult, VerifyResult
 from rollproof.models.volumes import Volume
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.workflows.audit import audit
 from rollproof.workflows.may_wipe import may_wipe
@@ -86,18 +87,20 @@ class Bench:
             "roll": "A003",
             **changes,
         }
-        return offload(OffloadRequest(**given), emit=quiet, cancel=Cancel(), io=io, drives=self.drives, settings=SMALL)
+        return offload(
+            OffloadRequest(**given), Context.of(emit=quiet, cancel=Cancel(), io=io, drives=self.drives, settings=SMALL)
+        )
 
     def verify(self, *drives: Drive) -> VerifyResult:
         """Verify drives."""
         request = VerifyRequest(tuple(os.fsencode(drive.mount) for drive in drives), person=ASSISTANT)
-        return verify(request, emit=quiet, cancel=Cancel(), drives=self.drives, settings=SMALL)
+        return verify(request, Context.of(emit=quiet, cancel=Cancel(), drives=self.drives, settings=SMALL))
 
     def audit(self, *drives: Drive, **changes: Any) -> AuditResult:
         """Audit drives."""
         paths = tuple(os.fsencode(drive.mount) for drive in drives)
         request = AuditRequest(paths, **{"person": ASSISTANT, "working_folder": os.fsencode(self.folder), **changes})
-        return audit(request, emit=quiet, cancel=Cancel(), drives=self.drives, settings=SMALL)
+        return audit(request, Context.of(emit=quiet, cancel=Cancel(), drives=self.drives, settings=SMALL))
 
     def ask(
         self,
@@ -120,13 +123,9 @@ class Bench:
         )
         return may_wipe(
             request,
-            emit=quiet,
-            cancel=Cancel(),
-            io=io,
-            drives=drives or self.drives,
-            ledger=ledger,
-            settings=SMALL,
-            now=now,
+            Context.of(
+                emit=quiet, cancel=Cancel(), io=io, drives=drives or self.drives, ledger=ledger, settings=SMALL, now=now
+            ),
         )
 
     def production(self, text: str) -> None:

@@ -28,6 +28,7 @@ from rollproof.models.errors import RollproofError
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest, Person, VerifyRequest
 from rollproof.models.results import MayWipeResult
 from rollproof.models.volumes import MediumWay
+from rollproof.station.context import Context
 from rollproof.storage.station import station_home
 from rollproof.workflows.may_wipe import may_wipe
 from rollproof.workflows.offload import offload
@@ -223,9 +224,11 @@ class World:
         )
         try:
             result = offload(
-                request, emit=quiet_event, cancel=Cancel(), io=self.io, drives=self.desk, ledger=self.ledger,
-                settings=SMALL,
-            )  # fmt: skip
+                request,
+                Context.of(
+                    emit=quiet_event, cancel=Cancel(), io=self.io, drives=self.desk, ledger=self.ledger, settings=SMALL
+                ),
+            )
         except RollproofError:
             self.told["offloads refused"] += 1
             return
@@ -268,9 +271,11 @@ class World:
         number = self.drives.index(drive)
         request = VerifyRequest((os.fsencode(drive.top),), person=Person("the data wrangler"))
         result = verify(
-            request, emit=quiet_event, cancel=Cancel(), io=self.io, drives=self.desk, ledger=self.ledger,
-            settings=SMALL,
-        )  # fmt: skip
+            request,
+            Context.of(
+                emit=quiet_event, cancel=Cancel(), io=self.io, drives=self.desk, ledger=self.ledger, settings=SMALL
+            ),
+        )
         for each in result.copies:
             key = (number, Path(each.path).name)
             place = self.places[key]
@@ -296,9 +301,17 @@ class World:
         )
         against = self.agrees(reread_copies=reread_copies, hours=hours)
         result = may_wipe(
-            request, emit=quiet_event, cancel=Cancel(), io=self.io, drives=self.desk, ledger=self.ledger,
-            settings=SMALL, now=datetime.now(UTC) + timedelta(hours=hours),
-        )  # fmt: skip
+            request,
+            Context.of(
+                emit=quiet_event,
+                cancel=Cancel(),
+                io=self.io,
+                drives=self.desk,
+                ledger=self.ledger,
+                settings=SMALL,
+                now=datetime.now(UTC) + timedelta(hours=hours),
+            ),
+        )
         self.told[result.answer] += 1
         if result.answer == "MAY WIPE":
             assert not against, f"MAY WIPE was given: {against}"
@@ -609,7 +622,7 @@ class World:
         if not there:
             return
         self.ledger.close()
-        rebuild_ledger(there, cancel=Cancel(), io=self.io, drives=self.desk)
+        rebuild_ledger(there, Context.of(cancel=Cancel(), io=self.io, drives=self.desk))
         self._open(Memory())
 
     def _open(self, memory: Memory, *, elsewhere: bool = False) -> None:

@@ -12,6 +12,8 @@ from rollproof.ledger.ledger import Ledger
 from rollproof.models.events import Emit
 from rollproof.models.requests import Cancel
 from rollproof.reading.settings import Settings
+from rollproof.records.signing import KnownKeys, Signer
+from rollproof.station.keys import station_known_keys, station_signer
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.deadline import Guard
 from rollproof.storage.io import Io
@@ -38,6 +40,18 @@ class Context:
     emit: Emit
     cancel: Cancel
     now: Callable[[], datetime]
+    given_signer: Signer | None = None
+    given_keys: KnownKeys | None = None
+
+    @property
+    def signer(self) -> Signer:
+        """Signs with this station's key, unless another one was given."""
+        return self.given_signer or station_signer()
+
+    @property
+    def known_keys(self) -> KnownKeys:
+        """The keys that this station knows, unless others were given."""
+        return self.given_keys or station_known_keys()
 
     @classmethod
     def of(
@@ -49,8 +63,11 @@ class Context:
         drives: Drives | None = None,
         ledger: Ledger | None = None,
         settings: Settings | None = None,
+        now: datetime | None = None,
+        signer: Signer | None = None,
+        known: KnownKeys | None = None,
     ) -> Context:
-        """The context of this computer and this station, but for what is given."""
+        """The context of this computer and this station, but for what is given. With `now` its clock stands still."""
         return cls(
             io or system_io(),
             drives or system_drives(),
@@ -58,7 +75,9 @@ class Context:
             settings or Settings(),
             emit,
             cancel or Cancel(),
-            local_now,
+            local_now if now is None else lambda: now,
+            signer,
+            known,
         )
 
     def guarded(self, stopped: str = "") -> tuple[Guard, Context]:

@@ -5,6 +5,7 @@ The ledger is an index: whatever goes wrong with it is a warning, and records an
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from typing import Self, TypeVar
 
@@ -22,10 +23,11 @@ _REBUILD = "Attach the drives and run `rollproof ledger rebuild DRIVE …`: reco
 
 
 class StationLedger:
-    """One per command. `given` is a ledger that is open already and stays so."""
+    """One per command, for any thread. `given` is a ledger that is open already and stays so."""
 
     def __init__(self, given: Ledger | None = None) -> None:
         self._given = given
+        self._lock = threading.RLock()
         self._ledger = given
         self._asked = given is not None
         self._told: list[Finding] = list(given.findings) if given is not None else []
@@ -55,19 +57,21 @@ class StationLedger:
 
     def findings(self) -> list[Finding]:
         """What was odd since the last call: each is said once."""
-        told, self._told = self._told, []
+        with self._lock:
+            told, self._told = self._told, []
         return told
 
     def tell(self, work: Callable[[Ledger], _Result]) -> _Result | None:
         """Do something with the ledger. None when there is none, or when it failed; why waits in `findings`."""
-        ledger = self.ledger
-        if ledger is None:
-            return None
-        try:
-            return work(ledger)
-        except (RollproofError, OSError, ValueError) as problem:
-            self._told.append(ledger_finding(problem))
-            return None
+        with self._lock:
+            ledger = self.ledger
+            if ledger is None:
+                return None
+            try:
+                return work(ledger)
+            except (RollproofError, OSError, ValueError) as problem:
+                self._told.append(ledger_finding(problem))
+                return None
 
     def ask(self, work: Callable[[Ledger], _Result]) -> _Result | None:
         """As `tell`, for a question: where this station has no ledger yet, none is made for it."""

@@ -18,7 +18,6 @@ from rollproof.copies.deadline import InTime
 from rollproof.copies.ledger_update import remember_chain
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.ledger.entries import KnownCopy, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import ExitStatus, RollproofError, UntrustedInput, UsageProblem
@@ -32,13 +31,11 @@ from rollproof.records.chain import read_chain
 from rollproof.records.models import By, LookedHeader
 from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
-from rollproof.station.keys import station_signer
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context
 from rollproof.storage.errors import hanging, said
 from rollproof.storage.files import exists, open_below
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
-from rollproof.storage.system import system_io
 from rollproof.storage.watch import NoAnswer
 
 MAX_NOTE = 500
@@ -80,16 +77,7 @@ class LookedAtResult(BaseModel):
         return self.model_dump(mode="json", exclude={"status"})
 
 
-def looked_at(
-    request: LookedAtRequest,
-    *,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-    settings: Settings | None = None,
-    signer: Signer | None = None,
-) -> LookedAtResult:
+def looked_at(request: LookedAtRequest, ctx: Context) -> LookedAtResult:
     """Write down that a person has looked at the pictures of these rolls, beside every attached copy.
 
     Raises UsageProblem without a name, for a roll this station does not know, and for a name that two rolls bear;
@@ -99,16 +87,15 @@ def looked_at(
         raise UsageProblem("who has looked at the pictures?", hint="name that person with --by NAME")
     if len(request.note) > MAX_NOTE:
         raise UsageProblem(f"the note is longer than {MAX_NOTE} letters", hint="shorten it")
-    with StationLedger(ledger) as station:
+    with ctx.station as station:
         if station.ledger is None:
             raise UsageProblem(
                 "this station's ledger cannot be used, so it does not know where the copies are",
                 hint=station.trouble.remedy if station.trouble is not None else "",
             )
         job = _Job(
-            io or system_io(), drives or system_drives(), station.ledger, request, settings or Settings(), cancel,
-            signer or station_signer(), [*station.findings()],
-        )  # fmt: skip
+            ctx.io, ctx.drives, station.ledger, request, ctx.settings, ctx.cancel, ctx.signer, [*station.findings()]
+        )
         return job.run()
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -19,7 +18,6 @@ from rollproof.copies.ledger_import import learn_copy
 from rollproof.copies.ledger_update import remember_chain
 from rollproof.copies.location import place_on
 from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import fresh_ledger
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
@@ -29,10 +27,10 @@ from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
 from rollproof.records.chain import read_chain
 from rollproof.records.standing import standing
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
 from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 
 
 class RebuiltRoll(BaseModel):
@@ -68,21 +66,13 @@ class RebuildResult(BaseModel):
 Say = Callable[[str], None]
 
 
-def rebuild_ledger(
-    paths: Sequence[bytes],
-    *,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    now: datetime | None = None,
-    say: Say = lambda path: None,
-) -> RebuildResult:
+def rebuild_ledger(paths: Sequence[bytes], ctx: Context, *, say: Say = lambda path: None) -> RebuildResult:
     """Make the ledger anew from these drives; the one that is there is set aside, never deleted.
 
     A drive that cannot be read is an error finding, and nothing is begun when none can be. Raises LedgerProblem when
     there can be no ledger, Interrupted when the end was asked for (what was imported stays).
     """
-    io, drives = io or system_io(), drives or system_drives()
+    io = ctx.io
     findings: list[Finding] = []
     opened: list[tuple[bytes, int]] = []
     try:
@@ -93,8 +83,8 @@ def rebuild_ledger(
                 findings.append(_missing(path, error))
         rolls: list[RebuiltRoll] = []
         if opened:
-            with fresh_ledger(now=now) as ledger:
-                rebuilding = _Rebuilding(io, drives, ledger, cancel, say, findings)
+            with fresh_ledger(now=ctx.now()) as ledger:
+                rebuilding = _Rebuilding(io, ctx.drives, ledger, ctx.cancel, say, findings)
                 for path, handle in opened:
                     rolls += rebuilding.drive(path, handle)
     finally:

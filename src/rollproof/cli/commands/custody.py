@@ -55,8 +55,9 @@ def command(context: click.Context, /, words: tuple[bytes, ...], name: str | Non
             output.show(trusted_lines(trusted))
         return 0
     from rollproof.cli.views.custody_timeline import custody_lines  # noqa: PLC0415 - as above
+    from rollproof.station.context import Context  # noqa: PLC0415
 
-    result = session.workflow("rollproof.workflows.custody:custody")(words[0])
+    result = session.workflow("rollproof.workflows.custody:custody")(words[0], Context.of())
     if as_json:
         output.answer(result.as_json())
     if not (as_json and quiet):

@@ -38,11 +38,12 @@ def command(
     never says that a picture is good; this is the word of the person named.
     """
     from rollproof.cli.views.looked_at_view import looked_at_lines  # noqa: PLC0415 - loaded when it is called, not for --help
-    from rollproof.models.requests import Cancel, LookedAtRequest, Person  # noqa: PLC0415
+    from rollproof.models.requests import LookedAtRequest, Person  # noqa: PLC0415
+    from rollproof.station.context import Context  # noqa: PLC0415
 
     output = session.speak(json=as_json)
     request = LookedAtRequest(rolls, Person(by, role), note, day)
-    result = session.workflow("rollproof.workflows.looked_at:looked_at")(request, cancel=Cancel())
+    result = session.workflow("rollproof.workflows.looked_at:looked_at")(request, Context.of())
     if as_json:
         output.answer(result.as_json())
     else:

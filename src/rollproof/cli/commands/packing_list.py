@@ -49,12 +49,13 @@ def command(
     from rollproof.cli.interrupt import cancelling  # noqa: PLC0415
     from rollproof.cli.views.delivery_view import packing_list_lines  # noqa: PLC0415
     from rollproof.models.requests import Cancel, PackingListRequest, Person  # noqa: PLC0415
+    from rollproof.station.context import Context  # noqa: PLC0415
 
     output = session.speak(json=as_json, quiet=quiet)
     cancel = Cancel()
     with cancelling(cancel, lambda text: output.say(Text(text))):
         result = session.workflow("rollproof.workflows.delivery.packing_list:packing_list")(
-            PackingListRequest(drive, out, Person(by, role)), cancel=cancel
+            PackingListRequest(drive, out, Person(by, role)), Context.of(cancel=cancel)
         )
     if as_json:
         output.answer(result.as_json())

@@ -14,6 +14,7 @@ from rollproof.cli.views.findings_view import finding_lines
 from rollproof.cli.views.inspect_view import inspect_lines
 from rollproof.models.inspect_results import ClipsResult, InspectResult
 from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest
+from rollproof.station.context import Context
 from rollproof.workflows.inspect.clips_list import csv_lines
 
 _FIRST_WORD_SECONDS = 2.0
@@ -48,7 +49,7 @@ def run_inspect(
     """Call the workflow and show its result; returns the exit status. Our own errors come through."""
     cancel = Cancel()
     with cancelling(cancel, lambda said: None):
-        result = workflow(request, cancel=cancel, told=_HowFar(output, session.clock))
+        result = workflow(request, Context.of(cancel=cancel), told=_HowFar(output, session.clock))
     lines = list(
         inspect_lines(
             result,
@@ -78,7 +79,7 @@ def run_clips(
     printed = csv_file == b"-"
     request = ClipsRequest(paths, None if printed else csv_file)
     with cancelling(cancel, lambda said: None):
-        result = workflow(request, cancel=cancel, told=_HowFar(output, session.clock))
+        result = workflow(request, Context.of(cancel=cancel), told=_HowFar(output, session.clock))
     if output.manner.json:
         output.answer(result.as_json())
     elif printed:

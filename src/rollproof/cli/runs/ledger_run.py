@@ -13,6 +13,7 @@ from rollproof.cli.session import Session
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines
 from rollproof.models.requests import Cancel
+from rollproof.station.context import Context
 from rollproof.workflows.rebuild import RebuildResult
 
 _STYLES = {"proven": GOOD, "copied": WARN, "unproven": WARN}
@@ -29,7 +30,7 @@ def run_rebuild(
             output.say(join(f"{session.wall():%H:%M:%S}  reading the records of ", safe(path)))
 
     with cancelling(cancel, lambda text: output.say(Text(text))):
-        result = workflow(paths, cancel=cancel, say=say)
+        result = workflow(paths, Context.of(cancel=cancel), say=say)
     if output.manner.json:
         output.answer(result.as_json())
     else:

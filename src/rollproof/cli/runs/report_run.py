@@ -14,6 +14,7 @@ from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.requests import Cancel, ReportRequest
+from rollproof.station.context import Context
 
 _KINDS = {
     "html": "page",
@@ -34,7 +35,7 @@ def run_report(session: Session, output: Output, request: ReportRequest, workflo
             output.say(join(f"{session.wall():%H:%M:%S}  reading the records of ", safe(path)))
 
     with cancelling(cancel, lambda text: output.say(Text(text))):
-        result = workflow(request, cancel=cancel, say=say)
+        result = workflow(request, Context.of(cancel=cancel), say=say)
     session.hangs = any(finding.kind == "drive-hangs" for finding in result.findings)
     if output.manner.json:
         output.answer(result.as_json())

@@ -20,6 +20,7 @@ from rollproof.models.errors import ExitStatus
 from rollproof.models.events import Event
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.requests import Cancel
+from rollproof.station.context import Context
 
 
 class Shown(Protocol):
@@ -95,7 +96,7 @@ def run_under_screen(
 
     try:
         with cancelling(cancel, progress.stopping), progress:
-            result = workflow(request, emit=emit, cancel=cancel)
+            result = workflow(request, Context.of(emit=emit, cancel=cancel))
     finally:
         session.drawing_trouble = progress.trouble
     session.hangs = a_drive_hangs(result)

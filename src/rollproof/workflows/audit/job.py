@@ -8,27 +8,19 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Sequence
-from datetime import datetime
 from typing import TypeVar
 
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
-from rollproof.ledger.ledger import Ledger
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import CouldNotFinish, Interrupted, UntrustedInput
-from rollproof.models.events import Emit
 from rollproof.models.findings import Kind, error, note
 from rollproof.models.names import shown
-from rollproof.models.requests import AuditRequest, Cancel
+from rollproof.models.requests import AuditRequest
 from rollproof.production.model import Production
 from rollproof.proof.policy import Rules
-from rollproof.reading.settings import Settings
-from rollproof.records.signing import KnownKeys, Signer
-from rollproof.station.keys import station_known_keys, station_signer
+from rollproof.station.context import Context
 from rollproof.station.rules import Ruling, find_rules
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 from rollproof.workflows.audit.accepted import Acceptances
 from rollproof.workflows.audit.against import set_apart, to_compare
 from rollproof.workflows.audit.agreement import compare_copies, same_clips, same_names
@@ -39,7 +31,7 @@ from rollproof.workflows.audit.drives import DriveLooker, Seen, split_days
 from rollproof.workflows.audit.known import Known, compare_with_ledger, permits
 from rollproof.workflows.audit.numbers import days_without_sound, find_gaps, gaps
 from rollproof.workflows.audit.places import by_device, find_places, not_named
-from rollproof.workflows.audit.reread import Rereader, SharedStation
+from rollproof.workflows.audit.reread import Rereader
 from rollproof.workflows.audit.result import Answer, audit_result
 from rollproof.workflows.audit.resume import StoppedAudit
 from rollproof.workflows.audit.rolls import Roll, rolls_of, same_device, too_few, twice_on_a_drive
@@ -56,19 +48,7 @@ from rollproof.workflows.audit.workers import Crew, pulsing
 _Made = TypeVar("_Made")
 
 
-def audit(
-    request: AuditRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-    settings: Settings | None = None,
-    known: KnownKeys | None = None,
-    signer: Signer | None = None,
-    now: datetime | None = None,
-) -> AuditResult:
+def audit(request: AuditRequest, ctx: Context) -> AuditResult:
     """Audit the drives of the request. `complete` only when every roll has its copies and nothing is short, damaged,
     missing or at odds.
 
@@ -77,47 +57,20 @@ def audit(
     Interrupted: what was read again by then has its records, and the same command goes on.
     """
     check_document(request.out)
-    with SharedStation(ledger) as station:
-        return _Audit(
-            request,
-            emit,
-            cancel,
-            io or system_io(),
-            drives or system_drives(),
-            station,
-            settings or Settings(),
-            known or station_known_keys(),
-            signer or station_signer(),
-            now or datetime.now().astimezone(),
-        ).run()
+    with ctx.station:
+        return _Audit(request, ctx).run()
 
 
 class _Audit:
-    def __init__(
-        self,
-        request: AuditRequest,
-        emit: Emit,
-        cancel: Cancel,
-        io: Io,
-        drives: Drives,
-        station: SharedStation,
-        settings: Settings,
-        known: KnownKeys,
-        signer: Signer,
-        now: datetime,
-    ) -> None:
+    def __init__(self, request: AuditRequest, ctx: Context) -> None:
         self._request = request
-        self._emit = emit
-        self._cancel = cancel
-        self._io = io
-        self._drives = drives
-        self._station = station
-        self._settings = settings
-        self._known = known
-        self._signer = signer
-        self._now = now
+        self._ctx = ctx
+        self._io = ctx.io
+        self._station = ctx.station
+        self._known = ctx.known_keys
+        self._now = ctx.now()
         self._began = time.monotonic()
-        self._told: list[Told] = [Told("custody", finding) for finding in known.findings]
+        self._told: list[Told] = [Told("custody", finding) for finding in self._known.findings]
         self._places: list[Place] = []
         self._seen: dict[int, Seen] = {}
         self._stopped: StoppedAudit | None = None
@@ -130,7 +83,7 @@ class _Audit:
         self._rules = ruling.rules
         self._told += [Told("copies", finding) for finding in ruling.findings]
         try:
-            self._places, problems = find_places(self._request.paths, self._drives, self._cancel)
+            self._places, problems = find_places(self._request.paths, self._ctx.drives, self._ctx.cancel)
             self._told += [Told("copies", finding) for finding in problems]
             self._look()
         except Interrupted:
@@ -155,18 +108,20 @@ class _Audit:
     def _ruling(self) -> Ruling:
         """The production file that is named, or found where the command was given: its rules hold for its copies."""
         asked = self._request
-        return find_rules(asked.working_folder, asked.against, self._drives, judged=asked.paths)
+        return find_rules(asked.working_folder, asked.against, self._ctx.drives, judged=asked.paths)
 
     # --- looking
 
     def _look(self) -> None:
         groups = by_device(self._places)
-        looker = DriveLooker(self._io, self._known, self._emit, self._cancel, self._seen, self._lose, self._rules)
-        crew = Crew(looker.look, self._cancel, self._settings.stall_seconds)
-        hanging = crew.run(groups, cancel_seconds=self._settings.cancel_seconds)
+        looker = DriveLooker(
+            self._io, self._known, self._ctx.emit, self._ctx.cancel, self._seen, self._lose, self._rules
+        )
+        crew = Crew(looker.look, self._ctx.cancel, self._ctx.settings.stall_seconds)
+        hanging = crew.run(groups, cancel_seconds=self._ctx.settings.cancel_seconds)
         for number in hanging:
             for place in groups[number]:
-                self._lose(place, Kind.DRIVE_HANGS, f"it has not answered for {self._settings.stall_seconds:.0f} s")
+                self._lose(place, Kind.DRIVE_HANGS, f"it has not answered for {self._ctx.settings.stall_seconds:.0f} s")
 
     def _lose(self, place: Place, kind: Kind, why: str) -> None:
         place.lost = True
@@ -198,17 +153,7 @@ class _Audit:
 
     def _reread(self, copies: Sequence[CopyLook]) -> Rereader:
         stopped = self._stopped = StoppedAudit(self._io, self._places)
-        reader = Rereader(
-            self._io,
-            self._drives,
-            self._request.person,
-            self._settings,
-            self._emit,
-            self._cancel,
-            self._station,
-            self._signer,
-            self._rules,
-        )
+        reader = Rereader(self._ctx, self._request.person, self._rules)
         given, before = self._request.since, stopped.begun_at(self._now)
         since = given if given is not None else before
         if before is None or given is not None:
@@ -222,8 +167,8 @@ class _Audit:
         ]
         groups = [group for group in groups if group]
         try:
-            hanging = Crew(reader.one, self._cancel, 2 * self._settings.stall_seconds).run(
-                groups, cancel_seconds=self._settings.cancel_seconds
+            hanging = Crew(reader.one, self._ctx.cancel, 2 * self._ctx.settings.stall_seconds).run(
+                groups, cancel_seconds=self._ctx.settings.cancel_seconds
             )
         except Interrupted:
             done = reader.read.copies + reader.read.before
@@ -254,10 +199,12 @@ class _Audit:
         """Do what needs several drives at once; none of them can keep it waiting for ever."""
         made: list[_Made] = []
         crew: Crew[None] = Crew(
-            lambda _, __, pulse: made.append(work(pulsing(self._io, pulse))), self._cancel, self._settings.stall_seconds
+            lambda _, __, pulse: made.append(work(pulsing(self._io, pulse))),
+            self._ctx.cancel,
+            self._ctx.settings.stall_seconds,
         )
         try:
-            hanging = crew.run([[None]], cancel_seconds=self._settings.cancel_seconds)
+            hanging = crew.run([[None]], cancel_seconds=self._ctx.settings.cancel_seconds)
         except Interrupted:
             hint = "run the same command again: copies that were read again are not read once more"
             raise Interrupted("the audit was interrupted while its copies were compared", hint=hint) from None
@@ -278,7 +225,7 @@ class _Audit:
         self._loose(rolls)
         known = Known(self._places, [copy for roll in rolls for copy in roll.copies])
         for roll in rolls:
-            if self._cancel.is_set():
+            if self._ctx.cancel.is_set():
                 raise Interrupted("interrupted")
             known.compare(roll)
             try:
@@ -309,7 +256,7 @@ class _Audit:
             self._told.append(not_compared(error))
         found = find_gaps(rolls, missing)
         choices = Acceptances.of(self._request, rolls, found)
-        choices.record(io, self._signer, self._station.tell)
+        choices.record(io, self._ctx.signer, self._station.tell)
         self._told += choices.with_command(gaps(found, choices.accepted_numbers()))
         self._told += choices.findings()
         self._told += days_without_sound(rolls)

@@ -4,26 +4,21 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TypeVar
 
 from rollproof.copies.outer_history import OuterHistories, in_order
-from rollproof.drives.interface import Drives
-from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.events import Emit, Event, Leg, LegEnded, LegStarted, Moved
-from rollproof.models.findings import Finding, Kind, Severity, error
+from rollproof.models.events import Event, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.findings import Kind, Severity, error
 from rollproof.models.names import shown
 from rollproof.models.reads import Reads
-from rollproof.models.requests import Cancel, Person, VerifyRequest
+from rollproof.models.requests import Person, VerifyRequest
 from rollproof.models.results import VerifiedCopy
 from rollproof.proof.copy_findings import speaks_of_content
 from rollproof.proof.policy import Rules
-from rollproof.reading.settings import Settings
-from rollproof.records.signing import Signer
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.workflows.audit.against import Against
@@ -39,25 +34,6 @@ READING = "reading again"
 LOST = frozenset((Kind.DRIVE_GONE, Kind.DRIVE_FAILED, Kind.DRIVE_HANGS, Kind.DRIVE_FULL))
 _BY_READING = frozenset((Kind.MISSING, Kind.DIFFERS, Kind.UNKNOWN_FILE, Kind.CARD_CHANGED, Kind.NOT_PROVEN))
 _NOT_READ = ("no record", "empty", "record only")
-_Result = TypeVar("_Result")
-
-
-class SharedStation(StationLedger):
-    """The station's ledger for several workers: one at a time."""
-
-    def __init__(self, given: Ledger | None = None) -> None:
-        super().__init__(given)
-        self._lock = threading.RLock()
-
-    def findings(self) -> list[Finding]:
-        """See `StationLedger`."""
-        with self._lock:
-            return super().findings()
-
-    def tell(self, work: Callable[[Ledger], _Result]) -> _Result | None:
-        """See `StationLedger`."""
-        with self._lock:
-            return super().tell(work)
 
 
 @dataclass(slots=True)
@@ -73,27 +49,11 @@ class Read:
 class Rereader:
     """Reads copies again and puts what was found into their looks. Shared by the workers of all devices."""
 
-    def __init__(
-        self,
-        io: Io,
-        drives: Drives,
-        person: Person,
-        settings: Settings,
-        emit: Emit,
-        cancel: Cancel,
-        station: StationLedger,
-        signer: Signer,
-        rules: Rules,
-    ) -> None:
-        self._io = io
+    def __init__(self, ctx: Context, person: Person, rules: Rules) -> None:
+        self._ctx = ctx
+        self._io = ctx.io
         self._rules = rules
-        self._drives = drives
         self._request = VerifyRequest(paths=(), person=person)
-        self._settings = settings
-        self._emit = emit
-        self._cancel = cancel
-        self._station = station
-        self._signer = signer
         self._lock = threading.Lock()
         self._verifiers: dict[int, CopyVerifier] = {}
         self._place: dict[int, Place] = {}
@@ -107,7 +67,7 @@ class Rereader:
         for number, place in sorted(places.items()):
             here = [copy for copy in copies if copy.place.number == number]
             files, size = sum(copy.files for copy in here), sum(copy.size_bytes for copy in here)
-            self._emit(LegStarted(READING, Leg.READ_BACK, place.name, files, size))
+            self._ctx.emit(LegStarted(READING, Leg.READ_BACK, place.name, files, size))
 
     def one(self, worker: int, copy: CopyLook, pulse: Pulse) -> None:
         """Read one copy, and the histories of the open standard inside it. Raises Interrupted."""
@@ -119,17 +79,8 @@ class Rereader:
             return
         verifier = self._verifiers.get(worker)
         if verifier is None:
-            verifier = self._verifiers[worker] = CopyVerifier(
-                pulsing(self._io, pulse),
-                self._drives,
-                self._request,
-                self._settings,
-                lambda event: self._pass_on(worker, event),
-                self._cancel,
-                self._station,
-                self._signer,
-                rules=self._rules,
-            )
+            timed = replace(self._ctx, io=pulsing(self._io, pulse), emit=lambda event: self._pass_on(worker, event))
+            verifier = self._verifiers[worker] = CopyVerifier(timed, self._request, rules=self._rules)
         if copy.is_around and not copy.files:
             self._outer(copy, pulse)
             return
@@ -159,7 +110,7 @@ class Rereader:
     def _outer(self, copy: CopyLook, pulse: Pulse) -> None:
         """A history around rolls that speaks of nothing but these: it goes on, and what is wrong with it was said."""
         known = {(told.finding.kind, told.finding.path) for told in copy.told}
-        outer = OuterHistories(pulsing(self._io, pulse), self._drives, self._request.person)
+        outer = OuterHistories(pulsing(self._io, pulse), self._ctx.drives, self._request.person)
         for finding in outer.verify(copy.path, copy.inner):
             if (finding.kind, finding.path) not in known:
                 copy.told.append(Told(topic_of(finding.kind), finding))
@@ -168,9 +119,9 @@ class Rereader:
         try:
             read = ListedReader(
                 pulsing(self._io, pulse),
-                self._settings,
+                self._ctx.settings,
                 lambda event: self._pass_on(worker, event),
-                self._cancel,
+                self._ctx.cancel,
                 self._rules,
             ).read(copy, self.against.get(id(copy)))
         except UntrustedInput as problem:
@@ -188,13 +139,13 @@ class Rereader:
     def ended(self, places: Sequence[Place]) -> None:
         """Every worker is through."""
         for place in places:
-            self._emit(LegEnded(READING, Leg.READ_BACK, place.name, not place.lost))
+            self._ctx.emit(LegEnded(READING, Leg.READ_BACK, place.name, not place.lost))
 
     def _pass_on(self, worker: int, event: Event) -> None:
         """One lane for each drive instead of one for each roll."""
         if isinstance(event, Moved):
             name = self._place[worker].name
-            self._emit(Moved(READING, Leg.READ_BACK, name, event.size_bytes, event.files, event.path))
+            self._ctx.emit(Moved(READING, Leg.READ_BACK, name, event.size_bytes, event.files, event.path))
 
     def _add(self, copy: CopyLook, kind: Kind, detail: str) -> None:
         remedy = "reconnect the drive and run the same command again"

@@ -6,38 +6,29 @@ import contextlib
 import os
 import time
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 from pathlib import Path
 
-from rollproof.copies.deadline import InTime
 from rollproof.copies.drive import LOST, opened_drive
 from rollproof.copies.location import place_on
 from rollproof.copies.roll_lock import locked_finding, try_lock
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.models.custody_results import CustodyRoll, DriveOfCustody, HandoverOut, HandoverResult
 from rollproof.models.errors import ExitStatus, Interrupted, Refused, UntrustedInput, UsageProblem
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
-from rollproof.models.requests import Cancel, HandoverRequest
+from rollproof.models.requests import HandoverRequest
 from rollproof.models.volumes import Volume
 from rollproof.proof.evidence import weakest
-from rollproof.reading.settings import Settings
 from rollproof.records.blocks import copy_block, this_station
 from rollproof.records.models import By, CopyBlock, CopyState, HandoverHeader, Totals, finding_blocks
 from rollproof.records.receipt import receipt_of
-from rollproof.records.signing import Signer
 from rollproof.records.write import WrittenRecord, append_record
-from rollproof.station.keys import own_key, station_signer
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context
+from rollproof.station.keys import own_key
 from rollproof.station.rules import rules_for
 from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
-from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
-from rollproof.storage.system import system_io
 from rollproof.workflows.custody.places import (
     Place,
     compare_with_handovers,
@@ -53,17 +44,7 @@ MAX_SAID = 500
 """Letters of a name or a note that a person may give."""
 
 
-def handover(
-    request: HandoverRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    settings: Settings | None = None,
-    signer: Signer | None = None,
-    now: datetime | None = None,
-) -> HandoverResult:
+def handover(request: HandoverRequest, ctx: Context) -> HandoverResult:
     """Hand a drive over: one record for each production on it, with the receipt over its rolls' newest records.
 
     The record is written whatever the state of the rolls is, and tells it; the verdict is `proven` only when every
@@ -74,28 +55,16 @@ def handover(
     """
     _check_words(request)
     check_sheet(request.sheet)
-    settings = settings or Settings()
-    in_time = InTime(io or system_io(), drives or system_drives(), settings, cancel)
-    return in_time.run_or_end(
-        lambda: _handed_over(
-            request, emit, cancel, in_time.io, in_time.drives, settings, signer or station_signer(), now
-        ),
+    guard, inside = ctx.guarded()
+    return guard.run_or_end(
+        lambda: _handed_over(request, inside),
         request.drive,
         "whether its handover was written is not known: ask with custody when it is back, or hand it over again",
     )
 
 
-def _handed_over(
-    request: HandoverRequest,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io,
-    drives: Drives,
-    settings: Settings,
-    signer: Signer,
-    now: datetime | None,
-) -> HandoverResult:
-    began = time.monotonic()
+def _handed_over(request: HandoverRequest, ctx: Context) -> HandoverResult:
+    began, io, drives, cancel = time.monotonic(), ctx.io, ctx.drives, ctx.cancel
     root = opened_drive(io, request.drive)
     try:
         volume = drives.volume_of(request.drive)
@@ -115,8 +84,8 @@ def _handed_over(
         rolls = [look.chain(request.drive, folder) for folder in sorted(found.inner)]
         rolls += look.around(request.drive, found)
         refuse_part_of_a_drive(request.drive, rolls)
-        with StationLedger() as station:
-            reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer, ruling.rules)
+        with ctx.station as station:
+            reading = Rereading(ctx, request.person, ruling.rules)
             for seen in rolls:
                 if request.reread:
                     reading.run(seen, found.inner.get(seen.folder, ()))
@@ -135,7 +104,7 @@ def _handed_over(
         places = places_of(io, root, request.drive, rolls, find_places(io, root, list(found.inner), cancel))
         if cancel.is_set():
             raise Interrupted("the handover was interrupted; no handover was written")
-        writer = _Writer(io, root, request, volume, signer, now, odd, around)
+        writer = _Writer(ctx, root, request, volume, odd, around)
         for place in places:
             if place.rolls:
                 compare_with_handovers(place)
@@ -163,21 +132,19 @@ class _Writer:
 
     def __init__(
         self,
-        io: Io,
+        ctx: Context,
         root: int,
         request: HandoverRequest,
         volume: Volume,
-        signer: Signer,
-        now: datetime | None,
         findings: Iterable[Finding],
         around: Sequence[Finding],
     ) -> None:
-        self._io = io
+        self._io = ctx.io
         self._root = root
         self._request = request
         self._volume = volume
-        self._signer = signer
-        self._now = now or datetime.now().astimezone()
+        self._signer = ctx.signer
+        self._now = ctx.now()
         self._findings = list(findings)
         self._around = around
         """What is wrong around the rolls; a record of the handover tells it too."""

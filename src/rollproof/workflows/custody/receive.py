@@ -10,36 +10,27 @@ import contextlib
 import os
 import time
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 
-from rollproof.copies.deadline import InTime
 from rollproof.copies.drive import is_lost, opened_drive
 from rollproof.copies.packing_check import ArrivalCheck, PackingList, read_packing_list
 from rollproof.copies.roll_lock import try_lock
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.models.custody_results import CustodyRoll, ReceiptCompared, ReceiveResult, SignatureOut
 from rollproof.models.delivery_results import PackingCheck
 from rollproof.models.errors import ExitStatus, UntrustedInput
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
-from rollproof.models.requests import Cancel, ReceiveRequest
+from rollproof.models.requests import ReceiveRequest
 from rollproof.models.volumes import Volume
-from rollproof.reading.settings import Settings
 from rollproof.records.blocks import this_station
 from rollproof.records.models import By, ReceiveHeader, RecordName, finding_blocks
 from rollproof.records.receipt import read_receipt
-from rollproof.records.signing import KnownKeys, Signature, Signer
+from rollproof.records.signing import Signature
 from rollproof.records.write import append_record
-from rollproof.station.keys import station_known_keys, station_signer
+from rollproof.station.context import Context
 from rollproof.station.known_drives import which_drive_if_any
-from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import not_writable, said
-from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
-from rollproof.storage.system import system_io
 from rollproof.workflows.custody.arrival import Arrival, ArrivalLook, opened_place
 from rollproof.workflows.custody.handover import copy_of, custody_roll, drive_of, totals_of
 from rollproof.workflows.custody.places import (
@@ -52,18 +43,7 @@ from rollproof.workflows.custody.places import (
 from rollproof.workflows.custody.rolls import Rereading, RollLook, RollSeen
 
 
-def receive(
-    request: ReceiveRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    settings: Settings | None = None,
-    signer: Signer | None = None,
-    known: KnownKeys | None = None,
-    now: datetime | None = None,
-) -> ReceiveResult:
+def receive(request: ReceiveRequest, ctx: Context) -> ReceiveResult:
     """Receive a drive. `proven` only when every roll read again is proven and all is as it was handed over.
 
     Without a handover on the drive there is nothing to compare with: said as a warning, and the rolls are read all the
@@ -72,46 +52,17 @@ def receive(
     call on it is waited for much longer than `settings.stall_seconds`).
     """
     told = read_receipt(request.receipt) if request.receipt is not None else None
-    io, drives = io or system_io(), drives or system_drives()
-    packing = read_packing_list(io, request.packing_list) if request.packing_list is not None else None
-    signer = signer or station_signer()
-    began = time.monotonic()
-    settings = settings or Settings()
-    in_time = InTime(io, drives, settings, cancel)
-    return in_time.run_or_end(
-        lambda: _received(
-            request,
-            emit,
-            cancel,
-            in_time.io,
-            in_time.drives,
-            settings,
-            signer,
-            known or station_known_keys(),
-            now,
-            told,
-            packing,
-            began,
-        ),
+    packing = read_packing_list(ctx.io, request.packing_list) if request.packing_list is not None else None
+    guard, inside = ctx.guarded()
+    return guard.run_or_end(
+        lambda: _received(request, inside, told, packing),
         request.drive,
         "the rolls that were read by now have their records; that the drive was received is not recorded",
     )
 
 
-def _received(
-    request: ReceiveRequest,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io,
-    drives: Drives,
-    settings: Settings,
-    signer: Signer,
-    known: KnownKeys,
-    now: datetime | None,
-    told: str | None,
-    packing: PackingList | None,
-    began: float,
-) -> ReceiveResult:
+def _received(request: ReceiveRequest, ctx: Context, told: str | None, packing: PackingList | None) -> ReceiveResult:
+    began, io, drives, cancel = time.monotonic(), ctx.io, ctx.drives, ctx.cancel
     root = opened_drive(io, request.drive)
     try:
         volume = drives.volume_of(request.drive)
@@ -121,12 +72,12 @@ def _received(
         rolls += look.around(request.drive, found)
         refuse_part_of_a_drive(request.drive, rolls)
         places = places_of(io, root, request.drive, rolls, find_places(io, root, list(found.inner), cancel))
-        receiver = _Receiver(io, root, request, volume, signer, known, now)
-        compared = ArrivalLook(io, root, shown(request.drive), volume, known)
+        receiver = _Receiver(ctx, root, request, volume)
+        compared = ArrivalLook(io, root, shown(request.drive), volume, ctx.known_keys)
         arrivals = [compared.arrival(place) for place in places]
-        with StationLedger() as station:
+        with ctx.station as station:
             receiver.known_as = which_drive_if_any(volume, station)  # before the reading makes it known
-            reading = Rereading(io, drives, request.person, settings, emit, cancel, station, signer)
+            reading = Rereading(ctx, request.person)
             for seen in rolls:
                 reading.run(seen, found.inner.get(seen.folder, ()))
             look.cards(rolls)
@@ -136,7 +87,7 @@ def _received(
             for arrival in arrivals:  # into the record of each as well
                 arrival.findings += [*found.findings, *around]
         if packing is not None:
-            check = ArrivalCheck(io, drives, settings, emit, cancel)
+            check = ArrivalCheck(io, drives, ctx.settings, ctx.emit, cancel)
             receiver.packing = check.run(request.drive, packing, {seen.path: seen.differ for seen in rolls})
             receiver.add(check.findings)
             for arrival in arrivals:  # into the record of each as well
@@ -150,24 +101,15 @@ def _received(
 
 
 class _Receiver:
-    def __init__(
-        self,
-        io: Io,
-        root: int,
-        request: ReceiveRequest,
-        volume: Volume,
-        signer: Signer,
-        known: KnownKeys,
-        now: datetime | None,
-    ) -> None:
-        self._io = io
+    def __init__(self, ctx: Context, root: int, request: ReceiveRequest, volume: Volume) -> None:
+        self._io = ctx.io
         self._root = root
         self._request = request
         self._volume = volume
-        self._signer = signer
-        self._now = now or datetime.now().astimezone()
+        self._signer = ctx.signer
+        self._now = ctx.now()
         self._drive = shown(request.drive)
-        self._findings: list[Finding] = list(known.findings)
+        self._findings: list[Finding] = list(ctx.known_keys.findings)
         self.known_as = ""
         """What this station remembered of the drive when it arrived."""
         self.packing: PackingCheck | None = None

@@ -25,7 +25,6 @@ from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copying.plan import same_time
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import Interrupted, UntrustedInput
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
@@ -34,12 +33,10 @@ from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.on_the_card import ClipContents, clip_name_twice, outstanding, same_names
 from rollproof.proof.policy import Rules
-from rollproof.reading.settings import Settings
 from rollproof.records.chain import Chain, Link, read_chain
 from rollproof.records.models import LookedHeader, OffloadHeader
-from rollproof.records.signing import Signer
 from rollproof.records.standing import standing
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
@@ -243,23 +240,9 @@ class RollLook:
 class Rereading:
     """Reads rolls again with the machinery of `verify`, which appends what it found to each roll's own histories."""
 
-    def __init__(
-        self,
-        io: Io,
-        drives: Drives,
-        person: Person,
-        settings: Settings | None,
-        emit: Emit,
-        cancel: Cancel,
-        station: StationLedger,
-        signer: Signer,
-        rules: Rules | None = None,
-    ) -> None:
-        request = VerifyRequest(paths=(), person=person)
-        self._outer = OuterHistories(io, drives, person)
-        self._verifier = CopyVerifier(
-            io, drives, request, settings or Settings(), emit, cancel, station, signer, rules=rules
-        )
+    def __init__(self, ctx: Context, person: Person, rules: Rules | None = None) -> None:
+        self._outer = OuterHistories(ctx.io, ctx.drives, person)
+        self._verifier = CopyVerifier(ctx, VerifyRequest(paths=(), person=person), rules=rules)
 
     def outer(self, drive: bytes, found: FoundRolls) -> list[Finding]:
         """Go on with the histories around rolls that speak of nothing else, after these were read."""

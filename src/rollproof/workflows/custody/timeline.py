@@ -12,17 +12,13 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from rollproof.copies.deadline import InTime
 from rollproof.copies.drive import opened_drive
 from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult, DriveOfCustody, TrustResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.grouped import grouped
 from rollproof.models.names import RECORDS_FOLDER, inert, shown
-from rollproof.models.requests import Cancel
-from rollproof.reading.settings import Settings
 from rollproof.records import store
 from rollproof.records.chain import Chain, Link
 from rollproof.records.known_keys import KNOWN_NAME, trust_key
@@ -37,12 +33,11 @@ from rollproof.records.models import (
     VerifyHeader,
 )
 from rollproof.records.signing import KnownKeys, check_signature, signature_finding
-from rollproof.station.keys import station_known_keys
+from rollproof.station.context import Context
 from rollproof.station.known_drives import which_drive_if_any
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.station import station_home
-from rollproof.storage.system import system_io
 from rollproof.workflows.custody.handover import drive_of
 from rollproof.workflows.custody.places import (
     Place,
@@ -59,15 +54,7 @@ _HIGHEST = 12
 """How many folders above the given one a drive's own records are looked for."""
 
 
-def custody(
-    path: bytes,
-    *,
-    cancel: Cancel | None = None,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    known: KnownKeys | None = None,
-    settings: Settings | None = None,
-) -> CustodyResult:
+def custody(path: bytes, ctx: Context) -> CustodyResult:
     """Everything the records at or below `path` say, chain by chain, and the handovers of the drive they lie on.
 
     `whole` when no chain is broken, no signature wrong, and nothing that a handover remembers is gone. Unknown and
@@ -75,16 +62,16 @@ def custody(
     CouldNotFinish when the drive does not answer (no call on it is waited for much longer than
     `settings.stall_seconds`).
     """
-    cancel = cancel or Cancel()
-    in_time = InTime(io or system_io(), drives or system_drives(), settings or Settings(), cancel)
-    return in_time.run_or_end(
-        lambda: _told_of(path, cancel, in_time.io, in_time.drives, known or station_known_keys()),
+    guard, inside = ctx.guarded()
+    return guard.run_or_end(
+        lambda: _told_of(path, inside),
         path,
         "nothing was written",
     )
 
 
-def _told_of(path: bytes, cancel: Cancel, io: Io, drives: Drives, known: KnownKeys) -> CustodyResult:
+def _told_of(path: bytes, ctx: Context) -> CustodyResult:
+    io, drives, cancel, known = ctx.io, ctx.drives, ctx.cancel, ctx.known_keys
     findings = list(known.findings)
     root = opened_drive(io, path)
     try:

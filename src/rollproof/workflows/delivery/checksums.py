@@ -18,24 +18,19 @@ from rollproof.copies.roll_histories import (
     read_papers,
     roll_folders,
 )
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.hashing import ALGORITHMS, new_hasher, proof_algorithm
 from rollproof.hashing.checksum_lines import CHECKERS, checksum_line, needs_escape
 from rollproof.models.delivery_results import ChecksumRoll, ChecksumsResult
 from rollproof.models.errors import ExitStatus, Interrupted, UsageProblem
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
-from rollproof.models.requests import Cancel, ChecksumsRequest
+from rollproof.models.requests import ChecksumsRequest
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.reading.files import FileReader
-from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
-from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 from rollproof.tree.snapshot import take_snapshot
 
 
@@ -43,15 +38,7 @@ class _NoLine(Exception):
     """There is nothing to write."""
 
 
-def checksums(
-    request: ChecksumsRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    settings: Settings | None = None,
-) -> ChecksumsResult:
+def checksums(request: ChecksumsRequest, ctx: Context) -> ChecksumsResult:
     """Write a checksum file over every roll at or below a path; names in it are relative to that path.
 
     `complete` when every recorded file has its line and nothing speaks against the papers. A file that is read for a
@@ -66,16 +53,15 @@ def checksums(
     if request.algorithm not in CHECKERS:
         raise UsageProblem(f"no stock tool checks {request.algorithm}", hint=f"choose one of: {', '.join(CHECKERS)}")
     check_new_file(request.out)
-    io, drives = io or system_io(), drives or system_drives()
     began = time.monotonic()
-    writer = _Writer(io, drives, request, settings or Settings(), emit, cancel)
-    folders = roll_folders(io, drives, request.path, cancel, writer.findings)
+    writer = _Writer(request, ctx)
+    folders = roll_folders(ctx.io, ctx.drives, request.path, ctx.cancel, writer.findings)
     check_outside(request.out, (found.path for found in folders))
     if not folders:
         writer.findings.append(no_rolls(request.path))
     out: str | None = shown(request.out)
     try:
-        put_new_file(io, request.out, writer.lines(folders))
+        put_new_file(ctx.io, request.out, writer.lines(folders))
     except _NoLine:
         out = None
     except OSError as error:
@@ -102,14 +88,12 @@ def checksums(
 class _Writer:
     """Makes the lines, roll after roll, and keeps what there is to say."""
 
-    def __init__(
-        self, io: Io, drives: Drives, request: ChecksumsRequest, settings: Settings, emit: Emit, cancel: Cancel
-    ) -> None:
-        self._io = io
-        self._drives = drives
+    def __init__(self, request: ChecksumsRequest, ctx: Context) -> None:
+        self._io = ctx.io
+        self._drives = ctx.drives
         self._algorithm = request.algorithm
-        self._cancel = cancel
-        self._reader = FileReader(io, settings, emit, cancel)
+        self._cancel = ctx.cancel
+        self._reader = FileReader(ctx.io, ctx.settings, ctx.emit, ctx.cancel)
         self.findings: list[Finding] = []
         self.rolls: list[ChecksumRoll] = []
         self.count = 0

@@ -17,7 +17,6 @@ from rollproof.copies.drive import is_lost
 from rollproof.copies.new_files import check_outside, could_not_write
 from rollproof.copies.roll_histories import RollPapers, no_rolls, papers_unreadable, read_papers, roll_folders
 from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.models.delivery_results import PackedRoll, PackingListResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity, error
@@ -25,9 +24,9 @@ from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.requests import Cancel, PackingListRequest
 from rollproof.station.authorship import this_creator
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 
 
 @dataclass(slots=True, eq=False)
@@ -51,14 +50,7 @@ class _Roll:
         }
 
 
-def packing_list(
-    request: PackingListRequest,
-    *,
-    cancel: Cancel | None = None,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    now: datetime | None = None,
-) -> PackingListResult:
+def packing_list(request: PackingListRequest, ctx: Context) -> PackingListResult:
     """Flatten the history of every roll on these drives into a folder, with the collection that names each by its C4.
 
     No file of a roll is read: the list says what the histories say. A roll on several drives is listed once when they
@@ -68,17 +60,16 @@ def packing_list(
     Raises UsageProblem (the folder holds a packing list already, or lies inside a roll), Refused when a drive cannot
     be opened, CouldNotFinish when the list cannot be written, Interrupted.
     """
-    io, drives, cancel = io or system_io(), drives or system_drives(), cancel or Cancel()
     began = time.monotonic()
     _check_out(request.out)
-    gathering = _Gathering(io, drives, cancel)
+    gathering = _Gathering(ctx.io, ctx.drives, ctx.cancel)
     for drive in request.drives:
         gathering.drive(drive, request.out)
-    started = now or datetime.now().astimezone()
+    started = ctx.now()
     packed: list[PackedRoll] = []
     good = [roll for roll in gathering.rolls if roll not in gathering.odd]
     if good:
-        packed += _write(io, request, good, started, gathering.findings, cancel)
+        packed += _write(ctx.io, request, good, started, gathering.findings, ctx.cancel)
     packed += [_packed(roll, None) for roll in gathering.odd]
     packed.sort(key=lambda roll: (roll.roll, roll.paths))
     complete = bool(good) and not any(finding.severity is Severity.ERROR for finding in gathering.findings)

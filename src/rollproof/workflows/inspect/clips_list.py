@@ -9,21 +9,16 @@ from collections.abc import Iterable, Iterator
 
 from rollproof.clips.check import ClipLook
 from rollproof.copies.ledger_import import camera_of
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
-from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import ExitStatus, Refused, UsageProblem
 from rollproof.models.findings import Kind, Severity, error
 from rollproof.models.inspect_results import ClipsResult, ListedClip
 from rollproof.models.names import inert, shown
-from rollproof.models.requests import Cancel, ClipsRequest, InspectRequest
-from rollproof.reading.settings import Settings
+from rollproof.models.requests import ClipsRequest, InspectRequest
 from rollproof.records.rows import FileRow
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.files import exists, write_new
 from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 from rollproof.workflows.inspect.job import Inspected, Told, grouped_by_roll, inspected, refuse_inside
 
 COLUMNS = (
@@ -33,32 +28,22 @@ COLUMNS = (
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
-def list_clips(
-    request: ClipsRequest,
-    *,
-    cancel: Cancel,
-    told: Told = lambda roll, done, of: None,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-) -> ClipsResult:
+def list_clips(request: ClipsRequest, ctx: Context, *, told: Told = lambda roll, done, of: None) -> ClipsResult:
     """Every clip at the paths, in order, and the CSV file if one was asked for. Status 1 as for `inspect`.
 
     Raises Refused when the file is there already or would lie on what is looked at, UsageProblem, CouldNotFinish,
     Interrupted.
     """
-    io = io or system_io()
-    drives = drives or system_drives()
     if request.csv is not None:
         refuse_inside(request.csv, request.paths, "lists")
-        _refuse_existing(io, request.csv)
+        _refuse_existing(ctx.io, request.csv)
     looked: list[Inspected] = []
-    with StationLedger(ledger) as station:
+    with ctx.station:
         for path in request.paths:
-            looked += inspected(io, drives, InspectRequest(path), cancel, told, station, Settings())
+            looked += inspected(InspectRequest(path), ctx, told)
     listed = [clip for each in looked for clip in _clips_of(each)]
     if request.csv is not None:
-        _write(io, request.csv, csv_lines(listed))
+        _write(ctx.io, request.csv, csv_lines(listed))
     findings = grouped_by_roll(looked)
     wrong = any(finding.severity is Severity.ERROR for finding in findings)
     return ClipsResult(

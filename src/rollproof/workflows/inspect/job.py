@@ -18,12 +18,9 @@ from rollproof.card.clips import CardContents, natural_key, read_card
 from rollproof.card.roll_name import guess_roll
 from rollproof.clips.check import ClipLook, look_at_clips, workers_for
 from rollproof.clips.words import clip_out, health_findings
-from rollproof.copies.deadline import InTime
 from rollproof.copies.find import find_rolls
 from rollproof.copies.location import place_on
 from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
-from rollproof.ledger.ledger import Ledger
 from rollproof.media.containers import suffix_of
 from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import FileSource
@@ -35,13 +32,12 @@ from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel, InspectRequest
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.models.volumes import Volume
-from rollproof.reading.settings import Settings
 from rollproof.records.rows import FileRow
+from rollproof.station.context import Context
 from rollproof.station.ledger import StationLedger
 from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
 from rollproof.storage.io import EntryKind, Io
-from rollproof.storage.system import system_io
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.inspect.known import Known, known_of
@@ -54,16 +50,7 @@ Told = Callable[[str, int, int], None]
 """Progress: which roll, how many clips were looked into, of how many."""
 
 
-def inspect(
-    request: InspectRequest,
-    *,
-    cancel: Cancel,
-    told: Told = lambda roll, done, of: None,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-    settings: Settings | None = None,
-) -> InspectResult:
+def inspect(request: InspectRequest, ctx: Context, *, told: Told = lambda roll, done, of: None) -> InspectResult:
     """Look at what lies at a path. Status 1 when a clip is damaged, or a folder could not be read.
 
     Raises UsageProblem when there is nothing at the path, CouldNotFinish when the medium does not answer, Interrupted.
@@ -71,10 +58,8 @@ def inspect(
     began = time.monotonic()
     if request.posters is not None:
         refuse_inside(request.posters, [request.path], "posters")
-    with StationLedger(ledger) as station:
-        looked = inspected(
-            io or system_io(), drives or system_drives(), request, cancel, told, station, settings or Settings()
-        )
+    with ctx.station:
+        looked = inspected(request, ctx, told)
     findings = [finding for each in looked for finding in each.findings]
     wrong = any(finding.severity is Severity.ERROR for finding in findings)
     return InspectResult(
@@ -88,20 +73,12 @@ def inspect(
     )
 
 
-def inspected(
-    io: Io,
-    drives: Drives,
-    request: InspectRequest,
-    cancel: Cancel,
-    told: Told,
-    station: StationLedger,
-    settings: Settings,
-) -> list[Inspected]:
+def inspected(request: InspectRequest, ctx: Context, told: Told) -> list[Inspected]:
     """Everything at the path of the request. Raises as `inspect`: no call on the medium is waited for much longer than
     `settings.stall_seconds`."""
-    in_time = InTime(io, drives, settings, cancel)
-    look = Inspection(in_time.io, in_time.drives, request, cancel, told, station)
-    return in_time.run_or_end(lambda: [*look.run()], request.path, "nothing was written to it")
+    guard, inside = ctx.guarded()
+    look = Inspection(inside.io, inside.drives, request, ctx.cancel, told, ctx.station)
+    return guard.run_or_end(lambda: [*look.run()], request.path, "nothing was written to it")
 
 
 @dataclass(slots=True)

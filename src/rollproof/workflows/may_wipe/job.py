@@ -7,13 +7,11 @@ import shlex
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import partial
 
 from rollproof.copies.deadline import InTime
 from rollproof.copies.medium_seen import slept_with_it
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import (
@@ -22,19 +20,16 @@ from rollproof.models.errors import (
     RollproofError,
     UsageProblem,
 )
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity, note, warning
 from rollproof.models.names import inert, shown
-from rollproof.models.requests import Cancel, MayWipeRequest
+from rollproof.models.requests import MayWipeRequest
 from rollproof.models.results import MayWipeResult, WipeRoll
 from rollproof.proof.acceptance import Subject, Unclear, accepted, accepts, unclear, unused
 from rollproof.proof.policy import Rules
-from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.station.ledger import StationLedger
 from rollproof.station.rules import find_rules, lies_with
 from rollproof.storage.errors import said
-from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.may_wipe.absent import judge_clock, refuse_absent
 from rollproof.workflows.may_wipe.acceptance import accept_beside
@@ -59,18 +54,7 @@ from rollproof.workflows.may_wipe.result import wipe_result
 from rollproof.workflows.may_wipe.second_read import supply_pass
 
 
-def may_wipe(
-    request: MayWipeRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-    settings: Settings | None = None,
-    now: datetime | None = None,
-    after_offload: bool = False,
-) -> MayWipeResult:
+def may_wipe(request: MayWipeRequest, ctx: Context, *, after_offload: bool = False) -> MayWipeResult:
     """Judge a card. MAY WIPE only when every rule of docs/guarantees.md, *May a card be wiped*, holds.
 
     With `after_offload` it is the answer at the end of an offload: nobody has asked to wipe the card yet, so no permit
@@ -89,17 +73,8 @@ def may_wipe(
         raise UsageProblem(
             "nobody says that the clock is right", hint="say who confirms it with --by NAME, after a look at the clock"
         )
-    judge = _Judge(
-        io or system_io(),
-        drives or system_drives(),
-        request,
-        settings or Settings(),
-        emit,
-        cancel,
-        now or datetime.now(UTC),
-        after_offload,
-    )
-    with StationLedger(ledger) as station:
+    judge = _Judge(ctx, request, ctx.now(), after_offload)
+    with ctx.station as station:
         try:
             return judge.run(station)
         finally:
@@ -108,12 +83,8 @@ def may_wipe(
 
 @dataclass(slots=True)
 class _Judge:
-    io: Io
-    drives: Drives
+    ctx: Context
     request: MayWipeRequest
-    settings: Settings
-    emit: Emit
-    cancel: Cancel
     now: datetime
     after_offload: bool
     reasons: list[Finding] = field(default_factory=list)
@@ -164,7 +135,7 @@ class _Judge:
         asked, hand = self.request, self._in_time()
         try:
             self.card, findings = hand.run(
-                lambda: take_in_hand(hand.io, hand.drives, AskedFor.of(asked), rules.ignore, self.cancel)
+                lambda: take_in_hand(hand.io, hand.drives, AskedFor.of(asked), rules.ignore, self.ctx.cancel)
             )
         except NoAnswer:
             self.reasons.append(self._silent_card())
@@ -193,7 +164,7 @@ class _Judge:
             self.reasons += changed_copies(self.used, ledger, self._in_time(), self.now)
         again = self._in_time()
         try:
-            changed = again.run(lambda: still_the_same(again.io, again.drives, card, self.cancel))
+            changed = again.run(lambda: still_the_same(again.io, again.drives, card, self.ctx.cancel))
         except NoAnswer:
             self.look_hangs = True
             changed = self._silent_card()
@@ -206,7 +177,7 @@ class _Judge:
 
     def _slept(self, card: CardInHand, ledger: Ledger) -> bool:
         """Whether the computer slept since this card was first seen: neither listing nor reading is believed then."""
-        seconds = slept_with_it(ledger, self.drives, card.volume, self.now)
+        seconds = slept_with_it(ledger, self.ctx.drives, card.volume, self.now)
         if not seconds:
             return False
         numbered = card.volume.device.disk_sequence is not None
@@ -223,10 +194,10 @@ class _Judge:
         return True
 
     def _in_time(self) -> InTime:
-        return InTime(self.io, self.drives, self.settings, self.cancel)
+        return InTime(self.ctx.io, self.ctx.drives, self.ctx.settings, self.ctx.cancel)
 
     def _silent_card(self) -> Finding:
-        seconds = self.settings.stall_seconds
+        seconds = self.ctx.settings.stall_seconds
         remedy = "take the card out, put it back (this may need a restart), and ask again; try another reader"
         detail = f"the card has not answered for {seconds:.0f} seconds"
         return keep(Kind.DRIVE_HANGS, detail, remedy, path=shown(self.request.card))
@@ -273,7 +244,7 @@ class _Judge:
     def _judge_files(self, card: CardInHand, ledger: Ledger, rules: Rules) -> None:
         self._permits_before(card, ledger)
         self._clock(ledger)  # first, so that what is seen from now on is seen by a clock that was confirmed
-        known = OffloadsOfCard(self.io, self.drives, self.request, self.settings, self.emit, self.cancel, self.reasons)
+        known = OffloadsOfCard(self.ctx, self.request, self.reasons)
         offloads = known.by_listing(card, ledger, rules)
         if offloads:
             self.basis = "listing"
@@ -291,7 +262,7 @@ class _Judge:
             self.basis = "reread" if known.read is not None else None
         self.read, self.hashes = known.read, known.hashes
         self.reasons += about_production(offloads, rules)
-        look = CopyLook(self.io, self.drives, ledger, rules, self.settings, self.emit, self.cancel, self.now)
+        look = CopyLook(self.ctx, ledger, rules, self.now)
         roll_ids = list(dict.fromkeys(offload.roll_id for offload in offloads))
         look.all_of(roll_ids, card.volume, self.copies)
         self._name_copies(offloads)
@@ -320,8 +291,8 @@ class _Judge:
 
     def _judge_clips(self, card: CardInHand, ledger: Ledger, offloads: Sequence[KnownOffload]) -> None:
         clips = judge_clips(
-            self.io, card, ledger, offloads, by_listing=self.basis == "listing",
-            settings=self.settings, cancel=self.cancel,
+            self.ctx.io, card, ledger, offloads, by_listing=self.basis == "listing",
+            settings=self.ctx.settings, cancel=self.ctx.cancel,
         )  # fmt: skip
         self.look_hangs |= clips.hangs
         self.reasons += [*clips.reasons, *about_damaged(clips.damaged, card)]
@@ -400,10 +371,10 @@ class _Judge:
 
     def close(self) -> None:
         """Let go of the card and all copies."""
-        close_copies(self.io, self.copies)
+        close_copies(self.ctx.io, self.copies)
         if self.card is not None and not self.look_hangs:  # else a read that hangs still uses it
             with contextlib.suppress(OSError):
-                self.io.close(self.card.root)
+                self.ctx.io.close(self.card.root)
 
 
 def _unclear(name: Unclear, card: CardInHand) -> Finding:

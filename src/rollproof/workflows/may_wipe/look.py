@@ -12,20 +12,17 @@ from datetime import datetime, timedelta
 
 from rollproof.copies.attached import mounts_of
 from rollproof.copies.deadline import InTime
-from rollproof.drives.interface import Drives
 from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy
 from rollproof.ledger.identities import drive_of
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.events import Emit
 from rollproof.models.names import shown
-from rollproof.models.requests import Cancel
 from rollproof.models.volumes import Volume
 from rollproof.proof.devices import share_a_device
 from rollproof.proof.policy import Rules
 from rollproof.proof.readings import against_absent
-from rollproof.reading.settings import Settings
 from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
+from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.may_wipe.attached import AttachedLook
@@ -36,13 +33,9 @@ from rollproof.workflows.may_wipe.copies import CopyInView, refuse_the_card
 class CopyLook:
     """Looks at copies, one after the other."""
 
-    io: Io
-    drives: Drives
+    ctx: Context
     ledger: Ledger
     rules: Rules
-    settings: Settings
-    emit: Emit
-    cancel: Cancel
     now: datetime
     silent: set[int] = field(default_factory=set)
     """File systems that do not answer."""
@@ -54,7 +47,7 @@ class CopyLook:
 
         Raises LedgerProblem and Interrupted; whatever is wrong with a copy is in the copy.
         """
-        volumes = self.drives.volumes(everything=True)
+        volumes = self.ctx.drives.volumes(everything=True)
         seen: dict[tuple[int, bytes], CopyInView] = {}
         for roll_id in dict.fromkeys(rolls):
             for known in self.ledger.copies_of(roll_id):
@@ -94,16 +87,18 @@ class CopyLook:
                 in_time.run(lambda: look.look_again(view))
         except NoAnswer:
             look.given_up = True
-            view.left_behind(self.settings.stall_seconds)
+            view.left_behind(self.ctx.settings.stall_seconds)
 
     def _look(self) -> tuple[AttachedLook, InTime]:
-        in_time = InTime(self.io, self.drives, self.settings, self.cancel)
-        look = AttachedLook(in_time.io, self.ledger, self.rules, self.settings, self.emit, self.cancel, self.now)
+        in_time = InTime(self.ctx.io, self.ctx.drives, self.ctx.settings, self.ctx.cancel)
+        look = AttachedLook(
+            in_time.io, self.ledger, self.rules, self.ctx.settings, self.ctx.emit, self.ctx.cancel, self.now
+        )
         return look, in_time
 
     def _left_behind(self, view: CopyInView, known: KnownCopy) -> CopyInView:
         """What is found wrong is remembered: it must not count again by being unplugged."""
-        view.left_behind(self.settings.stall_seconds)
+        view.left_behind(self.ctx.settings.stall_seconds)
         self.ledger.remember_verify(known.id, state="unproven", readback=None, at=self.now, why=view.not_counted)
         return view
 

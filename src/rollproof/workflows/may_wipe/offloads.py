@@ -6,18 +6,16 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from rollproof.drives.cached_pages import INSTALL, lacks_right
-from rollproof.drives.interface import Drives
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
-from rollproof.models.events import Emit, Leg
+from rollproof.models.events import Leg
 from rollproof.models.findings import Finding, Kind
 from rollproof.models.names import shown
-from rollproof.models.requests import Cancel, MayWipeRequest
+from rollproof.models.requests import MayWipeRequest
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.acceptance import Subject
 from rollproof.proof.policy import Rules
-from rollproof.reading.settings import Settings
-from rollproof.storage.io import Io
+from rollproof.station.context import Context
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.may_wipe.card import CardInHand, keep
@@ -38,12 +36,8 @@ class OffloadsOfCard:
     """Finds the offloads that a card is of. `read` and `hashes` are what is then known of its content; what speaks
     against the card on the way is added to `reasons`."""
 
-    io: Io
-    drives: Drives
+    ctx: Context
     request: MayWipeRequest
-    settings: Settings
-    emit: Emit
-    cancel: Cancel
     reasons: list[Finding]
     hashes: HashesByPath = field(default_factory=HashesByPath)
     read: TreeRead | None = None
@@ -55,8 +49,8 @@ class OffloadsOfCard:
         digests = [card.snapshot.listing_digest]
         if card.hidden:  # what an offload of this production lists is the rest
             ignore = IgnoreRules(rules.ignore)
-            digests.append(take_snapshot(self.io, card.root, ignore, cancel=self.cancel).listing_digest)
-        boot, sequence = self.drives.medium_now(card.volume)
+            digests.append(take_snapshot(self.ctx.io, card.root, ignore, cancel=self.ctx.cancel).listing_digest)
+        boot, sequence = self.ctx.drives.medium_now(card.volume)
         found = []
         for offload in (each for digest in digests for each in ledger.find_by_listing(digest)):
             then = offload.card
@@ -87,16 +81,16 @@ class OffloadsOfCard:
         if not algorithms or not (self.request.reread or _may_be_known(card, ledger)):
             return []  # there is nothing to compare with: reading all of it would end in the same answer
         read = read_tree(
-            self.io,
+            self.ctx.io,
             card.root,
             card.snapshot.files,
             card.volume,
             algorithms,
             leg=Leg.READ_CARD,
             drive="",
-            settings=self.settings,
-            emit=self.emit,
-            cancel=self.cancel,
+            settings=self.ctx.settings,
+            emit=self.ctx.emit,
+            cancel=self.ctx.cancel,
         )
         self.read, self.hashes = read, read.hashes
         if read.lost is not None:

@@ -12,7 +12,8 @@ from rollproof.models.errors import ExitStatus, RollproofError
 from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.requests import Cancel, MayWipeRequest, OffloadRequest
 from rollproof.models.results import CardAnswer, RollResult
-from rollproof.station.context import Context
+from rollproof.station.context import Context, local_now
+from rollproof.station.ledger import StationLedger
 from rollproof.workflows.may_wipe import may_wipe
 
 
@@ -94,16 +95,8 @@ def _answer(
         person=request.person,
     )
     try:
-        answer = may_wipe(
-            asked,
-            emit=lambda event: None,
-            cancel=Cancel(),
-            io=ctx.io,
-            drives=ctx.drives,
-            ledger=ledger,
-            settings=ctx.settings,
-            after_offload=True,
-        )
+        quiet = replace(ctx, station=StationLedger(ledger), emit=lambda event: None, cancel=Cancel(), now=local_now)
+        answer = may_wipe(asked, quiet, after_offload=True)
     except RollproofError as problem:
         return _keep(problem.message)
     except Exception as error:  # noqa: BLE001 - the offload's own verdict must not be lost to a question after it

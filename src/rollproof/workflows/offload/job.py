@@ -10,21 +10,16 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 
 from rollproof.copies.recorded_tree import RecordedTree, recorded_tree
-from rollproof.drives.interface import Drives
 from rollproof.drives.power import keep_awake
-from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted, Refused, UsageProblem
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding
 from rollproof.models.names import shown
-from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.models.requests import OffloadRequest
 from rollproof.models.results import OffloadResult, RollResult
 from rollproof.reading.settings import Settings
-from rollproof.station.context import Context, local_now
-from rollproof.storage.io import Io
+from rollproof.station.context import Context
 from rollproof.workflows.offload.card_source import CardOpening, open_in_time
 from rollproof.workflows.offload.order import Order, read_order
 from rollproof.workflows.offload.recorded_outer import has_outer_histories, write_outer_histories
@@ -34,18 +29,7 @@ from rollproof.workflows.offload.roll import offload_roll
 from rollproof.workflows.offload.unplugging import Unplugging
 
 
-def offload(
-    request: OffloadRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-    settings: Settings | None = None,
-    now: datetime | None = None,
-    look: bool = True,
-) -> OffloadResult:
+def offload(request: OffloadRequest, ctx: Context, *, look: bool = True) -> OffloadResult:
     """Offload every card of the request, one after the other, each with its own verdict and its card's answer.
 
     A recorded copy among them is copied roll by roll, each verified against its own history on the way.
@@ -54,15 +38,13 @@ def offload(
     refusal is a result too (verdict `refused`, status 3), as is an interruption (status 130). Raises UsageProblem and
     ProductionFileProblem for what is wrong before any card is looked at.
     """
-    asked = _as_asked(settings or Settings(), request)
-    ctx = Context.of(emit=emit, cancel=cancel, io=io, drives=drives, ledger=ledger, settings=asked)
-    unplugging = Unplugging(emit, ctx.station.at_work)
-    ctx = replace(ctx, emit=unplugging)
-    order = read_order(request, ctx.drives, now or local_now(), checks_clips=look)
+    unplugging = Unplugging(ctx.emit, ctx.station.at_work)
+    ctx = replace(ctx, settings=_as_asked(ctx.settings, request), emit=unplugging)
+    order = read_order(request, ctx.drives, ctx.now(), checks_clips=look)
     run = _Run(unplugging)
     with contextlib.nullcontext() if request.dry_run else keep_awake(), ctx.station:
         for number, path in enumerate(request.cards, 1):
-            if cancel.is_set():
+            if ctx.cancel.is_set():
                 break
             unplugging.next_card(is_last=number == len(request.cards))
             try:
@@ -71,7 +53,7 @@ def offload(
                 if not run.rolls:
                     raise
                 break  # the cards before this one keep their verdicts
-    return overall(run.rolls, interrupted=cancel.is_set(), findings=run.findings, not_begun=run.not_begun)
+    return overall(run.rolls, interrupted=ctx.cancel.is_set(), findings=run.findings, not_begun=run.not_begun)
 
 
 @dataclass(slots=True)

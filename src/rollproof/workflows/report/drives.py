@@ -12,13 +12,11 @@ from rollproof.copies.ledger_import import camera_of
 from rollproof.copies.location import place_on
 from rollproof.copies.recorded import read_papers
 from rollproof.copies.roll_histories import RollFolder, no_rolls, papers_unreadable, roll_folders
-from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.models.errors import Interrupted, UntrustedInput
 from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import inert, shown
-from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Volume
 from rollproof.proof.policy import Rules
@@ -29,8 +27,8 @@ from rollproof.records.read import iter_clips
 from rollproof.records.rows import ClipRow
 from rollproof.records.standing import Standing, accepted_today, standing
 from rollproof.reports.model import CopyOfReport, LookedAtOfReport, PermitOfReport, SpeedOfReport
+from rollproof.station.context import Context
 from rollproof.storage.errors import hanging, said
-from rollproof.storage.io import Io
 from rollproof.workflows.report.clips import Copied, RecordedFile, clips_of
 from rollproof.workflows.report.others import roll_of_others
 from rollproof.workflows.report.rolls import (
@@ -59,9 +57,7 @@ class DriveReader:
 
     def __init__(
         self,
-        io: Io,
-        drives: Drives,
-        cancel: Cancel,
+        ctx: Context,
         rolls: RollsFound,
         *,
         wants: Callable[[RollFound], bool],
@@ -71,9 +67,9 @@ class DriveReader:
         rules: Rules,
     ) -> None:
         self._rules = rules
-        self._io = io
-        self._drives = drives
-        self._cancel = cancel
+        self._io = ctx.io
+        self._drives = ctx.drives
+        self._cancel = ctx.cancel
         self._rolls = rolls
         self._wants = wants
         self._posters = posters

@@ -13,8 +13,6 @@ from datetime import datetime, timedelta
 
 import rollproof
 from rollproof.copies.drive import is_lost
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.hashing import ALGORITHMS
 from rollproof.ledger.entries import ClipNote
 from rollproof.ledger.ledger import Ledger
@@ -23,7 +21,7 @@ from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.findings import Finding, Severity
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
-from rollproof.models.requests import Cancel, ReportRequest
+from rollproof.models.requests import ReportRequest
 from rollproof.models.tree import FileEntry
 from rollproof.production.folders import day_text
 from rollproof.production.model import Production
@@ -32,10 +30,9 @@ from rollproof.records.rows import ClipRow
 from rollproof.reports.model import DriveOfReport, PersonOfReport, Report
 from rollproof.reports.page import title_of
 from rollproof.reports.totals import by_day_and_camera, camera_of, drive_of, total_of, totals_by
+from rollproof.station.context import Context
 from rollproof.station.ledger import StationLedger
 from rollproof.station.rules import Ruling, find_rules
-from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 from rollproof.workflows.report.clips import RecordedFile, clips_of
 from rollproof.workflows.report.drives import DriveReader
 from rollproof.workflows.report.files import write_report
@@ -47,16 +44,7 @@ _NUMBER = re.compile(r"[0-9]{1,3}")
 _SHOWN_DAYS = 12
 
 
-def report(
-    request: ReportRequest,
-    *,
-    cancel: Cancel | None = None,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-    now: datetime | None = None,
-    say: Callable[[str], None] = lambda path: None,
-) -> ReportResult:
+def report(request: ReportRequest, ctx: Context, *, say: Callable[[str], None] = lambda path: None) -> ReportResult:
     """Write a report as HTML, PDF, CSV and JSON, under names that nothing has yet.
 
     What the drives say now goes before what the ledger remembers. Status 1 when something that was asked could not be
@@ -64,18 +52,15 @@ def report(
     UsageProblem when no roll of that day is known, Refused when a drive cannot be opened, ProductionFileProblem,
     CouldNotFinish when nothing could be written, Interrupted.
     """
-    io, drives, cancel = io or system_io(), drives or system_drives(), cancel or Cancel()
-    began, moment = time.monotonic(), now or datetime.now().astimezone()
-    ruling = find_rules(request.working_folder, None, drives, judged=request.drives)
+    began, moment = time.monotonic(), ctx.now()
+    ruling = find_rules(request.working_folder, None, ctx.drives, judged=request.drives)
     scope = _scope(request, moment, ruling)
     rolls = RollsFound()
     findings: list[Finding] = []
-    with StationLedger(ledger) as station:
+    with ctx.station as station:
         station.tell(lambda known: rolls_of_ledger(known, rolls))
         reader = DriveReader(
-            io,
-            drives,
-            cancel,
+            ctx,
             rolls,
             wants=scope.wants,
             posters=request.posters if request.posters is not None else not request.whole,
@@ -96,7 +81,7 @@ def report(
                 station.tell(lambda known, found=found: _clips_of_ledger(known, found))  # type: ignore[misc]
         findings += [*ruling.findings, *reader.findings, *station.findings()]
     made = _made(request, scope, chosen, rolls, reader, moment)
-    files, more = write_report(io, request.out, made)
+    files, more = write_report(ctx.io, request.out, made)
     findings += more
     failed = any(finding.severity is Severity.ERROR for finding in findings)
     return ReportResult(

@@ -11,24 +11,20 @@ from dataclasses import dataclass, field
 from rollproof.ascmhl.chain import not_a_plain_file
 from rollproof.copies.drive import is_lost, opened_drive
 from rollproof.copies.history import speaks_against
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
 from rollproof.hashing import new_hasher, raw_of
 from rollproof.hashing.checksum_lines import FILE_LIMIT_BYTES, BadLine, algorithm_in_name, parse_checksums
 from rollproof.models.delivery_results import AgainstResult
 from rollproof.models.errors import ExitStatus, UntrustedInput, UsageProblem
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.grouped import grouped
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, inert, shown, to_text
-from rollproof.models.requests import AgainstRequest, Cancel
+from rollproof.models.requests import AgainstRequest
 from rollproof.models.tree import Snapshot
 from rollproof.reading.files import FileReader, FilesRead
-from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.files import read_chunks
 from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
 
@@ -56,15 +52,7 @@ class ChecksumFile:
         )
 
 
-def verify_against(
-    request: AgainstRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    settings: Settings | None = None,
-) -> AgainstResult:
+def verify_against(request: AgainstRequest, ctx: Context) -> AgainstResult:
     """Read every file that the checksum file names, and say what differs, is missing, or is not named.
 
     `matches` when all is as named; files that are not named are warnings, and errors with `strict`. It says nothing
@@ -72,7 +60,7 @@ def verify_against(
     the folder are findings and never opened. Raises UsageProblem when the checksum file cannot be read, Refused when
     the folder cannot be opened, Interrupted.
     """
-    io, drives = io or system_io(), drives or system_drives()
+    io, drives = ctx.io, ctx.drives
     began = time.monotonic()
     named = read_checksum_file(io, request.against)
     drive = shown(request.path)
@@ -80,10 +68,10 @@ def verify_against(
     hangs = False
     try:
         volume = drives.volume_of(request.path)
-        there = take_snapshot(io, handle, IgnoreRules(), cancel=cancel)
+        there = take_snapshot(io, handle, IgnoreRules(), cancel=ctx.cancel)
         numbers = {entry.path: number for number, entry in enumerate(there.files)}
         wanted = {numbers[path]: named.algorithms(path) for path in sorted(named.files) if path in numbers}
-        reader = FileReader(io, settings or Settings(), emit, cancel)
+        reader = FileReader(io, ctx.settings, ctx.emit, ctx.cancel)
         name = shown(os.path.basename(os.path.realpath(request.path)))
         read = reader.read(handle, volume, there.files, wanted, name=name, drive=drive)
         hangs = read.hangs

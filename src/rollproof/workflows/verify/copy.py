@@ -23,17 +23,16 @@ from rollproof.copies.location import place_on
 from rollproof.copies.outer_history import LOOK_ELSEWHERE, own_files
 from rollproof.copies.reading_journal import Reading, ReadingJournal
 from rollproof.copies.roll_lock import locked_finding, try_lock
-from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import Interrupted, UntrustedInput
-from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.events import Leg, LegEnded, LegStarted, Moved
 from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import MARKER_NAME, shown, to_text
 from rollproof.models.reads import Reads
-from rollproof.models.requests import Cancel, VerifyRequest
+from rollproof.models.requests import VerifyRequest
 from rollproof.models.results import VerifiedCopy
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.policy import Rules
@@ -41,16 +40,13 @@ from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass, PassSettings
 from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import Stalled, Stopped
-from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
 from rollproof.records.chain import read_chain
-from rollproof.records.signing import Signer, wrong_signatures
+from rollproof.records.signing import wrong_signatures
 from rollproof.records.standing import accepted_today, standing
-from rollproof.station.keys import station_signer
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context
 from rollproof.storage.errors import hanging, said
 from rollproof.storage.files import exists
-from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.verify.append import append_result
@@ -63,28 +59,17 @@ class CopyVerifier:
 
     def __init__(
         self,
-        io: Io,
-        drives: Drives,
+        ctx: Context,
         request: VerifyRequest,
-        settings: Settings,
-        emit: Emit,
-        cancel: Cancel,
-        station: StationLedger | None = None,
-        signer: Signer | None = None,
         journal: ReadingJournal | None = None,
         rules: Rules | None = None,
     ) -> None:
         self._rules = rules if rules is not None else Rules()
-        self._io = io
-        self._drives = drives
+        self._ctx = ctx
+        self._io = ctx.io
         self._request = request
-        self._settings = settings
-        self._emit = emit
-        self._cancel = cancel
-        self._station = station if station is not None else StationLedger()
-        self._signer = signer if signer is not None else station_signer()
-        self._journal = journal if journal is not None else ReadingJournal(self._station, "verify")
-        self._pool = BufferPool(settings.block_bytes)
+        self._journal = journal if journal is not None else ReadingJournal(ctx.station, "verify")
+        self._pool = BufferPool(ctx.settings.block_bytes)
         self._hangs = False
         """Whether the drive at hand does not answer: nothing more may be asked of it, and its handle is in use."""
 
@@ -105,8 +90,8 @@ class CopyVerifier:
         handle = self._io.open_root(path)
         self._hangs = False
         try:
-            volume = self._drives.volume_of(path)
-            self._station.at_work.begin(volume)
+            volume = self._ctx.drives.volume_of(path)
+            self._ctx.station.at_work.begin(volume)
             if not try_lock(self._io, handle):
                 return _untouched(path, locked_finding(drive, os.path.basename(path)))
             reading = self._journal.begin(volume, place_on(volume, path), drive)
@@ -138,7 +123,7 @@ class CopyVerifier:
         papers = read_expectation(self._io, handle, volume, drive)
         reading.saw(papers.chain)
         rules, hidden = copy_rules(papers, drive)
-        there = own_files(take_snapshot(self._io, handle, rules, cancel=self._cancel), inner, papers.files)
+        there = own_files(take_snapshot(self._io, handle, rules, cancel=self._ctx.cancel), inner, papers.files)
         work = Work(
             path,
             drive,
@@ -173,9 +158,9 @@ class CopyVerifier:
         compare(work, strict=self._request.strict)
         if take is not None and not self._hangs:
             take(work.read)
-        work.findings += self._station.tell(lambda ledger: self._other_records(ledger, work)) or []
+        work.findings += self._ctx.station.tell(lambda ledger: self._other_records(ledger, work)) or []
         if not self._hangs:
-            append_result(self._io, work, started_at, self._request.person, self._signer, sets, forgets=bool(gone))
+            append_result(self._io, work, started_at, self._request.person, self._ctx.signer, sets, forgets=bool(gone))
             if not work.clean and not reading.bad:
                 reading.fails("a verify found that this copy is not as recorded")
             reading.finish(everything=work.is_whole, evidence=work.readback)
@@ -198,7 +183,7 @@ class CopyVerifier:
         total = sum(len(numbers) for numbers in groups.values())
         size = sum(size_of(files, numbers) for numbers in groups.values())
         roll = work.roll
-        self._emit(LegStarted(roll, Leg.READ_BACK, work.drive, total, size))
+        self._ctx.emit(LegStarted(roll, Leg.READ_BACK, work.drive, total, size))
         ok = False
         try:
             for algorithms, numbers in groups.items():
@@ -214,19 +199,19 @@ class CopyVerifier:
             work.findings.append(replace(lost.finding, drive=work.drive))
         except Stalled:
             self._hangs = True
-            work.findings.append(hanging(work.drive, self._settings.stall_seconds))
+            work.findings.append(hanging(work.drive, self._ctx.settings.stall_seconds))
             reading.lost(work.findings[-1].detail)
         finally:
-            self._emit(LegEnded(roll, Leg.READ_BACK, work.drive, ok))
+            self._ctx.emit(LegEnded(roll, Leg.READ_BACK, work.drive, ok))
 
     def _pass(
         self, work: Work, roll: str, algorithms: tuple[str, ...], numbers: Sequence[int], reading: Reading
     ) -> None:
         files = work.there.files
         access = MediumAccess(
-            self._io, work.volume.way, work.volume.source, at_once=self._settings.files_on(work.volume)
+            self._io, work.volume.way, work.volume.source, at_once=self._ctx.settings.files_on(work.volume)
         )
-        reader = TreeReader(self._io, OpenTree(work.handle, files, access, work.drive), self._settings)
+        reader = TreeReader(self._io, OpenTree(work.handle, files, access, work.drive), self._ctx.settings)
 
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
             work.read.add(number, texts)
@@ -240,18 +225,18 @@ class CopyVerifier:
             work.findings.append(finding)
 
         def moved(size: int, count: int, number: int) -> None:
-            self._emit(Moved(roll, Leg.READ_BACK, work.drive, size, count, shown(files[number].path)))
+            self._ctx.emit(Moved(roll, Leg.READ_BACK, work.drive, size, count, shown(files[number].path)))
 
         HashPass(
             self._pool,
             reader,
             algorithms,
-            self._settings,
+            self._ctx.settings,
             PassSettings(
                 "verify",
-                self._cancel.is_set,
-                self._settings.reads_on(work.volume.device, self._settings.read_depth),
-                self._settings.stall_seconds,
+                self._ctx.cancel.is_set,
+                self._ctx.settings.reads_on(work.volume.device, self._ctx.settings.read_depth),
+                self._ctx.settings.stall_seconds,
             ),
         ).run(numbers, hashed, fault, moved)
 
@@ -263,7 +248,7 @@ class CopyVerifier:
 
     def _remember(self, work: Work) -> None:
         """Tell the station's ledger, after the record on the drive. Its troubles are warnings."""
-        remembered = self._station.tell(
+        remembered = self._ctx.station.tell(
             lambda ledger: remember_verify(
                 ledger,
                 self._io,
@@ -278,7 +263,7 @@ class CopyVerifier:
         )
         known = {(finding.kind, finding.detail) for finding in work.findings}
         work.findings += [finding for finding in remembered or () if (finding.kind, finding.detail) not in known]
-        work.findings += self._station.findings()
+        work.findings += self._ctx.station.findings()
 
     # --- telling
 

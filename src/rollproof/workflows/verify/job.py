@@ -6,72 +6,51 @@ import contextlib
 import os
 import shlex
 import time
-from collections.abc import Callable, Sequence
-from datetime import datetime
+from collections.abc import Sequence
 from functools import partial
-from typing import TypeVar
 
-from rollproof.copies.deadline import InTime
 from rollproof.copies.find import find_rolls
 from rollproof.copies.location import place_on
 from rollproof.copies.nesting import history_above, mounted_inside
 from rollproof.copies.outer_history import OuterHistories, in_order, is_below
 from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.copies.together import remember_attached
-from rollproof.drives.interface import Drives
-from rollproof.drives.system import system_drives
-from rollproof.ledger.ledger import Ledger
-from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
-from rollproof.models.events import Emit
+from rollproof.models.errors import ExitStatus, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel, VerifyRequest
 from rollproof.models.results import VerifiedCopy, VerifyResult
 from rollproof.models.volumes import Volume
 from rollproof.proof.policy import Rules
-from rollproof.reading.settings import Settings
-from rollproof.station.ledger import StationLedger
+from rollproof.station.context import Context
 from rollproof.station.rules import Ruling, rules_for
 from rollproof.storage.errors import hanging, said
 from rollproof.storage.io import Io
-from rollproof.storage.system import system_io
-from rollproof.storage.watch import AskedToStop, CallWatch, NoAnswer, answering, watched
+from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.verify.copy import CopyVerifier
 
-_Answer = TypeVar("_Answer")
 _LOST = frozenset((Kind.DRIVE_GONE.value, Kind.DRIVE_FAILED.value, Kind.DRIVE_HANGS.value))
 
 
-def verify(
-    request: VerifyRequest,
-    *,
-    emit: Emit,
-    cancel: Cancel,
-    io: Io | None = None,
-    drives: Drives | None = None,
-    ledger: Ledger | None = None,
-    settings: Settings | None = None,
-) -> VerifyResult:
+def verify(request: VerifyRequest, ctx: Context) -> VerifyResult:
     """Verify every roll at or below the paths of the request.
 
     `proven` only when every copy found is proven and at least one was found. Raises Interrupted when the end was
     asked for; copies verified before that have their records.
     """
-    io, drives = io or system_io(), drives or system_drives()
-    settings = settings or Settings()
     began = time.monotonic()
     copies: list[VerifiedCopy] = []
     findings: list[Finding] = []
-    ruling = _ruling(request, InTime(io, drives or system_drives(), settings, cancel))
+    ruling = _ruling(request, ctx)
     findings += ruling.findings
-    with StationLedger(ledger) as station:
+    with ctx.station as station:
         for path in request.paths:
-            one = _OnePath(io, drives, request, settings, emit, cancel, station, ruling.rules)
+            one = _OnePath(request, ctx, ruling.rules)
             found, odd = one.run(path)
             copies += found
             findings += odd
         if copies:
-            station.tell(lambda ledger: remember_attached(ledger, drives, datetime.now().astimezone()))
+            station.tell(lambda ledger: remember_attached(ledger, ctx.drives, ctx.now()))
         about_ledger = station.findings()
     proven = bool(copies) and not _speaks(findings) and all(copy.verdict == "proven" for copy in copies)
     return VerifyResult(
@@ -83,13 +62,14 @@ def verify(
     )
 
 
-def _ruling(request: VerifyRequest, in_time: InTime) -> Ruling:
+def _ruling(request: VerifyRequest, ctx: Context) -> Ruling:
     """Whose rules hold. A drive that does not say in time what it is has not lent a file of its own."""
     folder, named = request.working_folder, request.production_file
     try:
-        return in_time.run(lambda: rules_for(folder, named, in_time.drives, request.paths))
+        guard, inside = ctx.guarded()
+        return guard.run(lambda: rules_for(folder, named, inside.drives, request.paths))
     except NoAnswer:
-        return rules_for(folder, named, in_time.drives, ())
+        return rules_for(folder, named, ctx.drives, ())
 
 
 def _speaks(findings: Sequence[Finding]) -> bool:
@@ -100,29 +80,14 @@ class _OnePath:
     """Everything at or below one path. No call on its drive (opening, listing, reading, appending) is waited for much
     longer than `settings.stall_seconds`: a drive that hangs keeps neither the others nor the verdict waiting."""
 
-    def __init__(
-        self,
-        io: Io,
-        drives: Drives,
-        request: VerifyRequest,
-        settings: Settings,
-        emit: Emit,
-        cancel: Cancel,
-        station: StationLedger,
-        rules: Rules,
-    ) -> None:
-        self._watch = CallWatch()
-        self._io = watched(io, self._watch)
-        self._settings = settings
-        self._cancel = cancel
+    def __init__(self, request: VerifyRequest, ctx: Context, rules: Rules) -> None:
+        self._guard, self._ctx = ctx.guarded("verify was interrupted while a drive did not answer")
+        self._io = self._ctx.io
         self._copies: list[VerifiedCopy] = []
         self._findings: list[Finding] = []
-        self._drives = watched(drives, self._watch)
         self._person = request.person
-        self._journal = ReadingJournal(station, "verify")
-        self._verifier = CopyVerifier(
-            self._io, self._drives, request, settings, emit, cancel, station, journal=self._journal, rules=rules
-        )
+        self._journal = ReadingJournal(ctx.station, "verify")
+        self._verifier = CopyVerifier(self._ctx, request, journal=self._journal, rules=rules)
         self._at: tuple[Volume, bytes] | None = None
         """On which volume the path lies, and where, as far as it could be told."""
 
@@ -130,15 +95,15 @@ class _OnePath:
         """The copies found and verified, and what is wrong beside them. Raises Interrupted."""
         left: list[bytes] = []
         try:
-            self._answered(partial(self._place, path))
+            self._guard.run(partial(self._place, path))
             around: list[bytes] = []
-            rolls, self._findings = self._answered(lambda: _rolls(self._io, path, self._cancel, around))
+            rolls, self._findings = self._guard.run(lambda: _rolls(self._io, path, self._ctx.cancel, around))
             if rolls == [] and not around:
-                self._findings.append(self._answered(partial(_nothing_there, self._io, path)))
+                self._findings.append(self._guard.run(partial(_nothing_there, self._io, path)))
             inside = dict(in_order(rolls or ()))
             left = list(inside)
             while left:
-                copy = self._answered(partial(self._verify, left[0], inside[left[0]]))
+                copy = self._guard.run(partial(self._verify, left[0], inside[left[0]]))
                 left.pop(0)
                 if copy is None:
                     continue
@@ -146,10 +111,10 @@ class _OnePath:
                 if any(finding.kind == Kind.DRIVE_HANGS.value for finding in copy.findings):
                     break
             else:
-                self._findings += self._answered(partial(self._outer, around, [*around, *(rolls or ())]))
+                self._findings += self._guard.run(partial(self._outer, around, [*around, *(rolls or ())]))
                 return self._copies, self._findings
         except NoAnswer:
-            self._findings.append(hanging(shown(path), self._settings.stall_seconds))
+            self._findings.append(hanging(shown(path), self._ctx.settings.stall_seconds))
             self._lost(self._findings[-1].detail, shown(path))
         if left:
             self._findings.append(_not_verified(left, path))
@@ -157,7 +122,7 @@ class _OnePath:
 
     def _place(self, path: bytes) -> None:
         with contextlib.suppress(OSError):
-            volume = self._drives.volume_of(path)
+            volume = self._ctx.drives.volume_of(path)
             self._at = (volume, place_on(volume, path))
 
     def _lost(self, why: str, drive: str) -> None:
@@ -166,28 +131,13 @@ class _OnePath:
         if self._at is not None and not self._journal.reads:
             self._findings += self._journal.drive_lost(*self._at, drive, why)
 
-    def _answered(self, work: Callable[[], _Answer]) -> _Answer:
-        # a read that hangs is named by the copy's own verdict, with what was read before: that goes first
-        settings = self._settings
-        seconds = settings.stall_seconds + settings.workers_end_seconds + settings.cancel_seconds
-        try:
-            return answering(
-                work,
-                self._watch,
-                seconds=seconds,
-                stop_asked=self._cancel.is_set,
-                stop_seconds=self._settings.cancel_seconds,
-            )
-        except AskedToStop:
-            raise Interrupted("verify was interrupted while a drive did not answer") from None
-
     def _outer(self, around: Sequence[bytes], found: Sequence[bytes]) -> list[Finding]:
-        histories = OuterHistories(self._io, self._drives, self._person)
+        histories = OuterHistories(self._io, self._ctx.drives, self._person)
         out: list[Finding] = []
         for folder, inner in in_order(found):
             if folder in around:
                 # a roll on another drive that is mounted here is not the one this history speaks of
-                mounted = mounted_inside(self._drives, folder)
+                mounted = mounted_inside(self._ctx.drives, folder)
                 own = tuple(each for each in inner if each not in mounted and not is_below(each, mounted))
                 out += histories.verify(folder, own)
         return out
