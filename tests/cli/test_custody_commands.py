@@ -226,7 +226,7 @@ def test_both_spellings_of_custody_work_and_a_folder_called_trust_can_still_be_s
     assert json.loads(run_line("custody", "trust", "k", "--name", "x", "--json", trust=trust).out) == trusted.as_json()
     paths: list[Any] = []
 
-    def custody(path: bytes) -> CustodyResult:
+    def custody(path: bytes, _ctx: Context) -> CustodyResult:
         paths.append(path)
         return a_custody()
 

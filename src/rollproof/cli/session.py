@@ -86,8 +86,8 @@ class Session:
 
 RARE = frozenset(
     {
-        "--accept", "--against", "--add-hash", "--all", "--block", "--day", "--expect-clips", "--expect-last", "--hash",
-        "--json", "--no-posters", "--note", "--production", "--quiet", "--reads", "--reason", "--role", "--roll",
+        "--accept", "--against", "--add-hash", "--clock-is-right", "--all", "--block", "--day", "--expect-clips", "--expect-last",
+        "--hash", "--json", "--no-posters", "--note", "--production", "--quiet", "--reads", "--reason", "--role", "--roll",
         "--sheet", "--silent", "--since", "--single-read", "--strict", "--system-disk", "--unit", "--via",
     }
 )  # fmt: skip
