@@ -86,9 +86,10 @@ class Session:
 
 RARE = frozenset(
     {
-        "--accept", "--against", "--add-hash", "--clock-is-right", "--all", "--block", "--day", "--expect-clips", "--expect-last",
-        "--hash", "--json", "--no-posters", "--note", "--production", "--quiet", "--reads", "--reason", "--role", "--roll",
-        "--sheet", "--silent", "--since", "--single-read", "--strict", "--system-disk", "--unit", "--via",
+        "--accept", "--add-hash", "--against", "--all", "--block", "--clock-is-right", "--day", "--expect-clips",
+        "--expect-last", "--hash", "--json", "--no-posters", "--note", "--production", "--quiet", "--reads",
+        "--reason", "--role", "--roll", "--sheet", "--silent", "--since", "--single-read", "--strict",
+        "--system-disk", "--unit", "--via",
     }
 )  # fmt: skip
 """Options that come last in `--help`, after the examples, where a command has more options than a screen holds."""
