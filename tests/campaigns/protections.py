@@ -52,6 +52,7 @@ _SUPPLY = "workflows/may_wipe/second_read.py"
 _STANDING = "records/standing.py"
 _OPENING = "ledger/opening.py"
 BAD_NEWS = "workflows/test_bad_news.py"
+BAD_NEWS_OFFLOAD = "workflows/test_bad_news_offload.py"
 _AROUND = "workflows/test_histories_around_rolls.py"
 
 _IDENTITY = "proof/identity.py"
@@ -808,6 +809,30 @@ PROTECTIONS = (
         "a drive that hangs while it is read is put down", "workflows/verify/copy.py",
         "            reading.lost(work.findings[-1].detail)", "            pass",
         f"{BAD_NEWS}::a_drive_that_hung",
+    ),
+    Protection(
+        "an offload puts down what it finds in a copy when it is found", "workflows/offload/roll.py",
+        "        tell=readings.tell,\n", "",
+        f"{BAD_NEWS_OFFLOAD}::killed_in_its_read_back or damage_of_the_source",
+    ),
+    Protection(
+        "an offload puts down that it reads a known copy", "workflows/offload/roll.py",
+        "    readings.begin(targets.drives)\n", "", f"{BAD_NEWS_OFFLOAD}::killed_before_it_found or somebody_deleted",
+    ),
+    Protection(
+        "a drive that hangs under an offload is put down at once", "copying/lane.py",
+        "        self._side.lost(finding)\n        self._helping.lost(self.drive)\n",
+        "        self._helping.lost(self.drive)\n",
+        f"{BAD_NEWS_OFFLOAD}::hangs_in_the_read_back",
+    ),
+    Protection(
+        "no record is trusted where bad news stands", "workflows/offload/found.py",
+        "        if must_be_read_anew(unsettled):\n", "        if False:\n",
+        f"{BAD_NEWS_OFFLOAD}::where_bad_news_stands",
+    ),
+    Protection(
+        "a file that the source of a copy lost is put down whatever comes", "workflows/offload/roll.py",
+        "    readings.begin_where_bad()\n", "", f"{BAD_NEWS_OFFLOAD}::though_the_offload_is_refused",
     ),
     Protection(
         "what differs withdraws, whatever its evidence", "proof/readings.py",

@@ -6,8 +6,10 @@ from datetime import UTC, datetime
 
 import pytest
 
+from rollproof.models.findings import Kind
 from rollproof.models.volumes import Evidence
 from rollproof.proof.readings import (
+    ADDING,
     Agreement,
     Effect,
     ReadingFacts,
@@ -15,6 +17,9 @@ from rollproof.proof.readings import (
     against_absent,
     agreement,
     effect_of,
+    has_something_to_lose,
+    must_be_read_anew,
+    speaks_against_a_copy,
     withdrawn_by,
 )
 
@@ -93,3 +98,49 @@ def test_a_copy_that_is_away_does_not_count_after_a_reading_that_was_only_begun(
     assert "verify" in against_absent([begun()])
     assert "was not finished" in against_absent([begun()])
     assert against_absent([begun(), begun("a differs")]) == "this station last found: a differs"
+
+
+@pytest.mark.parametrize(
+    ("is_touched", "is_recorded", "is_known", "expected"),
+    [
+        (False, True, True, False),  # a record proves everything: nothing is read
+        (True, False, False, False),  # a fresh copy counts for nothing until its record is down
+        (True, True, False, True),
+        (True, False, True, True),  # known here, and deleted on the drive
+        (True, True, True, True),
+    ],
+)
+def test_what_an_offload_must_remember_while_it_runs(
+    is_touched: bool, is_recorded: bool, is_known: bool, expected: bool
+) -> None:
+    assert has_something_to_lose(is_touched=is_touched, is_recorded=is_recorded, is_known=is_known) is expected
+
+
+@pytest.mark.parametrize(
+    ("readings", "expected"),
+    [
+        ((), False),
+        ((Unsettled(THEN, ADDING, "", ""),), False),  # it did not read what the records prove
+        ((Unsettled(THEN, ADDING, "the drive went away", ""),), True),
+        ((Unsettled(THEN, "offload", "", ""),), True),
+        ((Unsettled(THEN, "verify", "", ""),), True),
+        ((Unsettled(THEN, ADDING, "", ""), Unsettled(THEN, "verify", "", "")), True),
+    ],
+)
+def test_after_which_readings_an_offload_trusts_no_record(readings: tuple[Unsettled, ...], expected: bool) -> None:
+    assert must_be_read_anew(readings) is expected
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        (Kind.DRIVE_GONE, True),
+        (Kind.DRIVE_FAILED, True),
+        (Kind.DRIVE_HANGS, True),
+        (Kind.BAD_RECORD, True),
+        (Kind.DRIVE_FULL, False),
+        (Kind.LOCKED, False),
+    ],
+)
+def test_which_ends_of_the_work_on_a_drive_are_bad_news(kind: Kind, expected: bool) -> None:
+    assert speaks_against_a_copy(kind) is expected

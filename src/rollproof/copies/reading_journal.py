@@ -36,9 +36,9 @@ class ReadingJournal:
         self._lock = threading.Lock()
         self._open: list[Reading] = []
 
-    def begin(self, volume: Volume, folder: bytes, drive: str) -> Reading:
-        """What lies in this folder of the volume is about to be read."""
-        reading = Reading(self, DriveIdentity.of(volume), folder, drive)
+    def begin(self, volume: Volume, folder: bytes, drive: str, *, command: str = "") -> Reading:
+        """What lies in this folder of the volume is about to be read, by this journal's command unless it is given."""
+        reading = Reading(self, DriveIdentity.of(volume), folder, drive, command or self._command)
         reading.put_down()
         with self._lock:
             self._open.append(reading)
@@ -102,20 +102,18 @@ class ReadingJournal:
         with self._lock:
             return bool(self._open)
 
-    @property
-    def command(self) -> str:
-        """Who reads."""
-        return self._command
-
 
 class Reading:
     """One copy that is being read. Made by `ReadingJournal.begin`."""
 
-    def __init__(self, journal: ReadingJournal, identity: DriveIdentity, folder: bytes, drive: str) -> None:
+    def __init__(
+        self, journal: ReadingJournal, identity: DriveIdentity, folder: bytes, drive: str, command: str
+    ) -> None:
         self._journal = journal
         self._identity = identity
         self._folder = folder
         self.drive = drive
+        self._command = command
         self._id = 0
         self._newest = ""
         self._began = datetime.now().astimezone()
@@ -129,7 +127,7 @@ class Reading:
 
     def put_down(self) -> None:
         """The ledger knows that it is being read."""
-        note = ReadingNote(self._identity, self._folder, self.drive, self._journal.command, self._began, self._newest)
+        note = ReadingNote(self._identity, self._folder, self.drive, self._command, self._began, self._newest)
 
         def work(ledger: Ledger) -> None:
             self._id = ledger.begin_reading(note)
@@ -139,7 +137,11 @@ class Reading:
     def saw(self, chain: Chain) -> None:
         """The copy's records were read: only a newer word than theirs answers what is found now."""
         word = newest_word(chain)
-        self._newest = word.sha256 if word is not None else ""
+        self.saw_word(word.sha256 if word is not None else "")
+
+    def saw_word(self, sha256: str) -> None:
+        """As `saw`, by the newest word itself."""
+        self._newest = sha256
         if self._id and self._newest:
             self._trouble = self._journal.write(lambda ledger: ledger.reading_saw(self._id, self._newest))
 

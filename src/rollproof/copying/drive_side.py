@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from rollproof.copying.writer import WriteWays
+from rollproof.models.findings import Finding
 from rollproof.models.volumes import Limits
 from rollproof.storage.medium import MediumAccess
 from rollproof.storage.watch import CallWatch
@@ -61,6 +62,10 @@ class DriveWork(Protocol):
         ...
 
 
+def _tell_nobody(finding: Finding) -> None:
+    pass
+
+
 @dataclass(frozen=True, slots=True)
 class DriveSide:
     """One drive, as the engine sees it."""
@@ -74,5 +79,7 @@ class DriveSide:
     limits: Limits = field(default_factory=Limits)
     calls: CallWatch | None = None
     """Times the calls of `work`; without it, its sealing as a whole counts as one call."""
+    lost: Callable[[Finding], None] = _tell_nobody
+    """Is told at once why the work on this drive ended; from any thread, and without a call on the drive."""
     rotational: bool = False
     """A spinning disk: it is not read for others while it is read back."""

@@ -46,7 +46,7 @@ class CardSide:
     it looks whether the card changed, tells the board, and returns what it found. It raises Interrupted when the
     cancel it is given is set, and looks at that often enough to show that the card still answers. `same_time` compares
     a file's modification time with the snapshot's; where content is compared with a record, the date is no evidence.
-    `zeros` sees what the first read gives."""
+    `zeros` sees what the first read gives; `lost` is told at once when the card is gone or does not answer."""
 
     root: int
     snapshot: Snapshot
@@ -57,6 +57,7 @@ class CardSide:
     same_time: Callable[[int, int], bool] = operator.eq
     words: SourceWords = CARD
     zeros: ZeroWatch | None = None
+    lost: Callable[[Finding], None] = lambda finding: None
 
 
 @dataclass(slots=True)
@@ -208,6 +209,7 @@ class Offloading:
                     f"{self._card.words.name} has not answered for {self._settings.stall_seconds:.0f} seconds",
                     remedy=f"{self._card.words.keep}; {self._card.words.again}, then run the same command again",
                 )
+                self._card.lost(self._outcome.source_failure)
                 self._outcome.hangs = True
                 self._give_up = True
                 stream.stop()
@@ -326,6 +328,7 @@ class Offloading:
 
     def _lose_source(self, finding: Finding, stream: ParcelStream) -> None:
         self._outcome.source_failure = finding
+        self._card.lost(finding)
         self._emit(FindingRaised(self._roll, finding))
         self._give_up = True
         stream.stop()

@@ -78,6 +78,7 @@ class Lane:
         self._left_behind = True
         self.failure = finding
         self.state = "failed"
+        self._side.lost(finding)
         self._helping.lost(self.drive)
         self.ended.set()
 
@@ -136,6 +137,7 @@ class Lane:
         if not self._left_behind:
             self.failure = finding
             self.state = "failed"
+            self._side.lost(finding)
 
     def _leave_notes(self) -> None:
         try:

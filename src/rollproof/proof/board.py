@@ -8,8 +8,8 @@ its final name, and it was read back from the medium with that hash.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable, Sequence
-from enum import IntEnum
+from collections.abc import Callable, Iterable, Sequence
+from enum import IntEnum, StrEnum
 
 from rollproof.models.findings import Finding, Kind, error
 from rollproof.models.names import shown
@@ -48,6 +48,21 @@ _WAS_READ = frozenset((SourceState.READ_ONCE, SourceState.READ_TWICE))
 _IS_THERE = frozenset((CopyState.WRITTEN, CopyState.MATCHES, CopyState.COVERED))
 
 
+class BadFile(StrEnum):
+    """What is wrong with one file of a copy, the moment it is known."""
+
+    DIFFERS = "differs"
+    UNREAD = "unread"
+
+
+TellBadFile = Callable[[str, int, BadFile], None]
+"""Is told the drive (empty: the recorded copy that is copied from) and the file's number."""
+
+
+def _tell_nobody(drive: str, number: int, what: BadFile) -> None:
+    pass
+
+
 class _Copies:
     """All copies on one drive."""
 
@@ -64,7 +79,8 @@ class _Copies:
 class ProofBoard:
     """Filled by the legs from any thread.
 
-    `accepted` is the evidence that counts for a copy's read-back; `rule` judges the reads of the source.
+    `accepted` is the evidence that counts for a copy's read-back; `rule` judges the reads of the source. `tell` hears
+    at once of every file of a copy that is not what it should be, in the thread that found it, under no lock.
     """
 
     def __init__(
@@ -76,6 +92,7 @@ class ProofBoard:
         *,
         accepted: frozenset[Evidence] = frozenset(ACCEPTED_EVIDENCE),
         rule: SourceRule | None = None,
+        tell: TellBadFile = _tell_nobody,
     ) -> None:
         self._files = files
         self.rule: SourceRule = rule if rule is not None else TwoReads()
@@ -83,6 +100,7 @@ class ProofBoard:
         self.proof_algorithm = proof_algorithm
         self._accepted = bytes(rank_of(evidence) for evidence in accepted)
         self._lock = threading.Lock()
+        self._tell = tell
         self._hashes = {name: TextTable(len(files)) for name in self.algorithms}
         self._source = bytearray(len(files))
         self._source_evidence = (bytearray(len(files)), bytearray(len(files)))
@@ -101,7 +119,7 @@ class ProofBoard:
         """The first read of a file ended; slow algorithms report on their own, so this may come in parts."""
         read = self.rule.first_read(number, texts, evidence)
         if read.fault is not None:
-            self.source_fault(number, read.fault)
+            self._source_fault(number, read.fault, BadFile.DIFFERS)
             return
         self._first_read(number, texts, read.evidence)
         first = self._text(number)
@@ -109,6 +127,7 @@ class ProofBoard:
             self.source_hashed_again(number, {self.proof_algorithm: first}, Evidence.MEDIUM)
 
     def _first_read(self, number: int, texts: dict[str, str], evidence: Evidence) -> None:
+        differ: list[str] = []
         with self._lock:
             for name, text in texts.items():
                 self._hashes[name].set(number, text)
@@ -118,7 +137,10 @@ class ProofBoard:
             if self.proof_algorithm in texts:
                 self._compare_second(number)
                 for drive, copies in self._copies.items():
-                    self._compare_copy(drive, copies, number)
+                    if self._compare_copy(drive, copies, number):
+                        differ.append(drive)
+        for drive in differ:
+            self._tell(drive, number, BadFile.DIFFERS)
 
     def source_hashed_again(self, number: int, texts: dict[str, str], evidence: Evidence) -> None:
         """The second read of a file ended."""
@@ -129,6 +151,11 @@ class ProofBoard:
 
     def source_fault(self, number: int, finding: Finding) -> None:
         """A file could not be read, or changed."""
+        self._source_fault(number, finding, BadFile.UNREAD)
+
+    def _source_fault(self, number: int, finding: Finding, what: BadFile) -> None:
+        if self.rule.reads_once:  # a card is no copy
+            self._tell("", number, what)
         with self._lock:
             if self._source[number] != SourceState.FAULTY:
                 self._source[number] = SourceState.FAULTY
@@ -153,14 +180,19 @@ class ProofBoard:
         with self._lock:
             copies.evidence[number] = rank_of(evidence)
             copies.pending[number] = texts[self.proof_algorithm]
-            self._compare_copy(drive, copies, number)
+            differs = self._compare_copy(drive, copies, number)
+        if differs:
+            self._tell(drive, number, BadFile.DIFFERS)
 
     def copy_fault(self, drive: str, number: int, finding: Finding) -> None:
         """A copy could not be made or read back."""
         copies = self._copies[drive]
         with self._lock:
+            stood_there = copies.states[number] == CopyState.WRITTEN
             copies.states[number] = CopyState.FAULTY
             copies.findings.append(finding)
+        if stood_there:
+            self._tell(drive, number, BadFile.UNREAD)
 
     # --- comparing, under the lock
 
@@ -187,10 +219,12 @@ class ProofBoard:
             )
         )
 
-    def _compare_copy(self, drive: str, copies: _Copies, number: int) -> None:
+    def _compare_copy(self, drive: str, copies: _Copies, number: int) -> bool:
+        """Whether what was read back is found to differ. Where the card gives something else than a record proves, no
+        copy was read: that is no news about the copy."""
         first = self._text(number)
         if first is None:
-            return
+            return False
         expected = copies.expected.get(number)
         if expected is not None and expected != first and copies.states[number] == CopyState.COVERED:
             copies.states[number] = CopyState.DIFFERS
@@ -205,15 +239,13 @@ class ProofBoard:
                     " another --roll name",
                 )
             )
-            return
+            return False
         back = copies.pending.pop(number, None)
-        if back is None:
-            return
-        if copies.states[number] != CopyState.WRITTEN:
-            return
+        if back is None or copies.states[number] != CopyState.WRITTEN:
+            return False
         if back == first:
             copies.states[number] = CopyState.MATCHES
-            return
+            return False
         copies.states[number] = CopyState.DIFFERS
         name = shown(self._files[number].path)
         copies.findings.append(
@@ -226,6 +258,7 @@ class ProofBoard:
                 " afresh), and take another drive if it happens twice",
             )
         )
+        return True
 
     # --- judging
 

@@ -11,7 +11,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from rollproof.models.findings import Kind
 from rollproof.models.volumes import Evidence
+
+ADDING = "offload of new files"
+"""The command of a reading that goes on with a copy without reading again what its records prove."""
+_NO_NEWS = frozenset((Kind.DRIVE_FULL, Kind.LOCKED, Kind.DRIVE_MISSING, Kind.NAME_NOT_HELD, Kind.FILE_TOO_LARGE))
+"""Ends of the work on a drive that say nothing of the copy that lies there."""
 
 
 class Effect(StrEnum):
@@ -78,6 +84,25 @@ def against_absent(readings: Iterable[Unsettled]) -> str:
         return f"this station last found: {first.why}"
     when = first.began_at.astimezone().isoformat(sep=" ", timespec="minutes")
     return f"a reading of it ({first.command}, begun {when}) was not finished"
+
+
+def has_something_to_lose(*, is_touched: bool, is_recorded: bool, is_known: bool) -> bool:
+    """Whether what an offload finds on a drive has to be remembered while it runs. `is_touched`: something is read or
+    written there; `is_recorded`: records of a copy lie there; `is_known`: this station knows a copy at that place.
+
+    A copy that is only being made counts for nothing until its record is down: nothing of it can be forgotten.
+    """
+    return is_touched and (is_recorded or is_known)
+
+
+def must_be_read_anew(readings: Iterable[Unsettled]) -> bool:
+    """Whether an offload reads everything that its records prove: bad news stands, or a reading was not finished."""
+    return any(each.why or each.command != ADDING for each in readings)
+
+
+def speaks_against_a_copy(kind: Kind) -> bool:
+    """Whether work on a drive that ended with a finding of this kind is bad news about the copy there."""
+    return kind not in _NO_NEWS
 
 
 class Agreement(StrEnum):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import operator
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from rollproof.copying.drive_side import DriveSide
 from rollproof.copying.engine import CardSide, CopyOutcome, EngineRun, Offloading
@@ -22,6 +23,7 @@ from rollproof.storage.watch import CallWatch, watched
 from rollproof.workflows.offload.clip_check import CardLook
 from rollproof.workflows.offload.evidence import EvidenceWriter
 from rollproof.workflows.offload.preflight import Preflight
+from rollproof.workflows.offload.readings import CopyReadings
 from rollproof.workflows.offload.source import Source
 from rollproof.workflows.offload.speed import SpeedNotes
 from rollproof.workflows.offload.target import DriveAtWork, OffloadDriveWork
@@ -36,6 +38,7 @@ def copy_roll(
     board: ProofBoard,
     look: CardLook | None,
     evidence: Callable[[Io, EvidenceNotes], EvidenceWriter],
+    readings: CopyReadings,
     ctx: Context,
 ) -> CopyOutcome:
     """Copy and prove, on all drives. `evidence` makes what writes the papers, from what is noted on the way; it is
@@ -62,8 +65,11 @@ def copy_roll(
         return papers(at, state)
 
     sides = [
-        _drive_side(
-            ctx.io, at, OffloadDriveWork(watched_io, at, source, board, write_evidence, seen_whole), calls, settings
+        replace(
+            _drive_side(
+                ctx.io, at, OffloadDriveWork(watched_io, at, source, board, write_evidence, seen_whole), calls, settings
+            ),
+            lost=partial(readings.lost, at.drive),
         )
         for at in checked.drives
     ]
@@ -80,6 +86,7 @@ def copy_roll(
             same_time=_any_time if source.dates_are_recorded else operator.eq,
             words=board.words,
             zeros=look.zeros if look is not None else None,
+            lost=partial(readings.lost, ""),
         ),
         sides,
         board,

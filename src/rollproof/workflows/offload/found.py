@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
-from collections.abc import Container, Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from rollproof.ascmhl.read import read_history
@@ -13,6 +13,7 @@ from rollproof.copies.beside_records import history_findings
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copying.marker import Marker, read_marker
 from rollproof.copying.plan import plan_drive, same_time
+from rollproof.ledger.entries import DriveIdentity
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.file_table import FilesByPath, FileTable
 from rollproof.models.findings import Finding, Kind, Severity, error
@@ -20,7 +21,8 @@ from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, inert, shown, 
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Evidence, Volume
-from rollproof.records.chain import Chain, read_chain
+from rollproof.proof.readings import Unsettled, must_be_read_anew
+from rollproof.records.chain import Chain, newest_word, read_chain
 from rollproof.records.founding import founder_of
 from rollproof.records.models import CopyBlock, OffloadHeader, SourceBlock
 from rollproof.records.rows import FileRow
@@ -45,6 +47,8 @@ class Asked:
     accepted: frozenset[Evidence]
     production: str | None
     cancel: Cancel
+    unsettled: Mapping[tuple[str, bytes], Sequence[Unsettled]]
+    """Readings that this station remembers as not finished, or by what they found wrong."""
 
 
 def look_at_roll_folder(io: Io, asked: Asked, at: DriveAtWork) -> None:
@@ -174,6 +178,8 @@ class _Found:
         chain = read_chain(io, at.handle, roll=asked.card.roll, drive=at.drive)
         at.findings += [finding for finding in chain.findings if finding.severity is Severity.ERROR]
         at.records_read, at.founded_by = chain.digests, founder_of(chain)
+        word = newest_word(chain)
+        at.newest_word = word.sha256 if word is not None else ""
         headers = [link.header for link in chain.links if isinstance(link.header, OffloadHeader)]
         offloads = [header for header in headers if not header.of_copy]
         newest = offloads[-1] if offloads else None
@@ -197,6 +203,9 @@ class _Found:
         at.recorded = _WithHashes(rows)
         self._look_for_changes(rows, newest)
         if found.state != "proven" or not chain.whole or not self._speaks_of_here(chain, found):
+            return rows, {}
+        unsettled = asked.unsettled.get((DriveIdentity.of(at.volume).text, at.folder_on_volume), ())
+        if must_be_read_anew(unsettled):
             return rows, {}
         at.proven_by = found.proven_record
         at.proven_readback = found.readback

@@ -73,7 +73,13 @@ def preflight(
     found = Preflight([], [])
     accepted = frozenset(order.policy.accepted_evidence)
     asked = Asked(
-        source, tuple(algorithms), proof_algorithm(algorithms), accepted, source.production(order), ctx.cancel
+        source,
+        tuple(algorithms),
+        proof_algorithm(algorithms),
+        accepted,
+        source.production(order),
+        ctx.cancel,
+        ctx.station.peek(lambda ledger: ledger.unsettled_readings()) or {},
     )
     try:
         _look_at_all(ctx.io, ctx.drives, wanted, asked, found, distinct_devices=order.policy.distinct_devices)

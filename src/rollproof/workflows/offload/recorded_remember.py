@@ -20,6 +20,7 @@ from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.workflows.offload.order import Order
 from rollproof.workflows.offload.preflight import Preflight
+from rollproof.workflows.offload.readings import CopyReadings
 from rollproof.workflows.offload.recorded_source import RecordedSource
 from rollproof.workflows.offload.recorded_verify import SourceVerified, stands_proven, verified_source
 from rollproof.workflows.offload.result import done_result
@@ -27,7 +28,7 @@ from rollproof.workflows.offload.run import Laps, RollRun
 from rollproof.workflows.offload.target import DriveAtWork
 
 
-def remember_recorded(run: RollRun, copy: RecordedSource, ctx: Context) -> list[Finding]:
+def remember_recorded(run: RollRun, copy: RecordedSource, readings: CopyReadings, ctx: Context) -> list[Finding]:
     """The source learns what was seen of it, and the ledger of all copies. Returns what there is to say of both."""
     if run.outcome.hangs:
         return []
@@ -35,6 +36,7 @@ def remember_recorded(run: RollRun, copy: RecordedSource, ctx: Context) -> list[
     if run.outcome.source_failure is None:
         source = verified_source(ctx.io, copy, run.board, run.started_at, run.order.request.person)
         told += source.findings
+        readings.settle_source(clean=source.clean)
         ctx.station.tell(lambda ledger: remember_source(ledger, ctx.io, copy, source, ctx.now()))
         copy.counts = stands_proven(ctx.io, copy)
     lanes = {lane.drive: lane for lane in run.outcome.lanes}

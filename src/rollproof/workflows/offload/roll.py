@@ -28,6 +28,7 @@ from rollproof.workflows.offload.ledger_update import remember_card
 from rollproof.workflows.offload.location import locate, remember_locations
 from rollproof.workflows.offload.order import Order
 from rollproof.workflows.offload.preflight import Preflight, preflight
+from rollproof.workflows.offload.readings import CopyReadings
 from rollproof.workflows.offload.recorded_remember import nothing_to_do, remember_recorded
 from rollproof.workflows.offload.recorded_source import RecordedSource
 from rollproof.workflows.offload.result import planned_roll, refused_roll, roll_result
@@ -103,6 +104,8 @@ def _with_source(
     laps.end("scan")
     algorithms = source.algorithms(order.request.hashes or order.hashes)
     destinations = source.destinations(order, ctx)
+    readings = CopyReadings(source, ctx.station)
+    readings.begin_where_bad()
     targets = preflight(source, destinations.wanted, algorithms, order, ctx)
     try:
         computer, located = locate(targets.drives, order, ctx)
@@ -121,10 +124,10 @@ def _with_source(
         if computer is not None:
             remember_locations(computer, targets.drives, order.production, ctx.station, ctx.now())
         begin_roll(ctx.emit, targets.drives)
-        run = _copied(source, look, order, ctx, targets, destinations, algorithms)
+        run = _copied(source, look, order, ctx, targets, destinations, algorithms, readings)
         laps.end("copy and prove")
         hangs.append(run.outcome.hangs)
-        return _told(run, findings, ctx, laps)
+        return _told(run, readings, findings, ctx, laps)
     finally:
         targets.close(ctx.io)
 
@@ -137,8 +140,10 @@ def _copied(
     targets: Preflight,
     destinations: Destinations,
     algorithms: Sequence[str],
+    readings: CopyReadings,
 ) -> RollRun:
     """Copy, read back and write the evidence, drive by drive."""
+    readings.begin(targets.drives)
     if len(source.snapshot.files) >= _MANY_FILES:
         give_back_memory()  # what the look at the drives has left behind
     board = ProofBoard(
@@ -148,6 +153,7 @@ def _copied(
         proof_algorithm(algorithms),
         accepted=frozenset(order.policy.accepted_evidence),
         rule=source.rule,
+        tell=readings.tell,
     )
     if look is not None:
         look.begin(ctx.cancel)
@@ -173,17 +179,17 @@ def _copied(
             notes.pace,
         )
 
-    outcome = copy_roll(source, targets, board, look, evidence, ctx)
+    outcome = copy_roll(source, targets, board, look, evidence, readings, ctx)
     return RollRun(source, order, targets, board, outcome, look, day, unit, started_at)
 
 
-def _told(run: RollRun, findings: Sequence[Finding], ctx: Context, laps: Laps) -> RollResult:
+def _told(run: RollRun, readings: CopyReadings, findings: Sequence[Finding], ctx: Context, laps: Laps) -> RollResult:
     """Tell the ledger, then the verdict."""
     about_clips: list[Finding] = []
     if run.look is not None:
         run.look.settle()
         about_clips = run.look.findings()
-    told = [*findings, *_ledger_told(run, [*findings, *about_clips], ctx)]
+    told = [*findings, *_ledger_told(run, readings, [*findings, *about_clips], ctx), *readings.trouble()]
     if run.outcome.hangs:
         # a lane that hangs may still use its handles: never close them, their numbers would be used again
         for at in run.targets.drives:
@@ -191,15 +197,17 @@ def _told(run: RollRun, findings: Sequence[Finding], ctx: Context, laps: Laps) -
     return roll_result(run, told, laps.all_with(run.outcome.seconds), about_clips=about_clips)
 
 
-def _ledger_told(run: RollRun, findings: Sequence[Finding], ctx: Context) -> list[Finding]:
-    """The ledger is an index: whatever goes wrong with it is a warning."""
+def _ledger_told(run: RollRun, readings: CopyReadings, findings: Sequence[Finding], ctx: Context) -> list[Finding]:
+    """The ledger is an index: whatever goes wrong with it is a warning, unless bad news is lost."""
+    readings.settle_proven(run, run.order.policy.accepted_evidence)
     if run.outcome.interrupted:
         return []
     told: list[Finding] = []
     if isinstance(run.source, RecordedSource):
-        told = remember_recorded(run, run.source, ctx)
+        told = remember_recorded(run, run.source, readings, ctx)
     else:
         ctx.station.tell(lambda ledger: remember_card(ledger, run, findings, ctx))
+    readings.finish_others(run)
     if not run.outcome.hangs:
         ctx.station.tell(lambda ledger: remember_attached(ledger, ctx.drives, ctx.now()))
     return [*told, *ctx.station.findings()]

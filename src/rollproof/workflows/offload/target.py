@@ -37,10 +37,10 @@ class DriveAtWork:
 
     `base` is the folder named by the person or the production file, `relative` the roll folder below it. `handle` is
     the roll folder's handle once it exists (and its lock is held). `recorded` are paths that some record holds a
-    hash for, `records_read` the SHA-256 of the records that were read for it, `founded_by` the identity
-    the copy has by them. `production` is the one the records
-    beside this copy belong to. `leftover_bytes` is the room that unfinished files of an earlier run give back. `noted`
-    is what was found while its evidence was written.
+    hash for, `records_read` the SHA-256 of the records that were read for it, `founded_by` the identity the copy has by
+    them, `newest_word` the SHA-256 of the newest word among them. `production` is the one the records beside this copy
+    belong to. `leftover_bytes` is the room that unfinished files of an earlier run give back. `noted` is what was found
+    while its evidence was written.
     """
 
     drive: str
@@ -62,6 +62,7 @@ class DriveAtWork:
     production: str | None = None
     leftover_bytes: int = 0
     noted: list[Finding] = field(default_factory=list)
+    newest_word: str = ""
 
     @property
     def folder_on_volume(self) -> bytes:
