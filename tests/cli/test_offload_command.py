@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -301,10 +302,15 @@ def test_a_dry_run_shows_what_would_be_copied_where() -> None:
     rolls = SCENARIOS["clean"]
 
     def workflow(_request: OffloadRequest, ctx: Context) -> OffloadResult:
-        ctx.emit(rolls[0].plan())
+        plan = rolls[0].plan()
+        drives = tuple(replace(drive, free_bytes=200_000_000_000, seconds=700.0) for drive in plan.drives)
+        ctx.emit(replace(plan, drives=drives))
+        ctx.emit(replace(plan, drives=drives))
         return an_offload(a_roll(verdict="planned"), verdict="planned")
 
     out = run_line(*CARD, "--dry-run", offload=workflow).out
+    assert "then 136.0 GB are free on it; about 12 min, as fast as the last copy" in out
+    assert "then 72.0 GB are free on it" in out  # after the second card
     assert "Roll A003: 23 clips, 23 files, 64.0 GB on /media/A003" in out
     assert "  The card would be read twice." in out
     assert "  shuttle  copy 23 files, 64.0 GB; read back 23 files, 64.0 GB" in out

@@ -36,6 +36,10 @@ class DrivePlan:
     read_back_files: int
     read_back_bytes: int
     already_proven_files: int
+    free_bytes: int | None = None
+    """What is free on the drive now; None where it does not say."""
+    seconds: float | None = None
+    """How long it will take at the pace of the newest copy there; None where none is remembered, or nobody asked."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,8 +45,9 @@ def offload_lines(
     """State, reasons, what to do, and the verdict last. `cards` is how many were named. `quiet` leaves errors and
     verdicts; `everything` adds what each drive holds, and where."""
     if not quiet:
+        taken: dict[str, int] = {}  # by the cards before, on each drive
         for plan in plans if result.verdict == "planned" else ():
-            yield from _plan_lines(plan)
+            yield from _plan_lines(plan, taken)
         for roll in result.rolls:
             if roll.verdict in ("proven", "not proven"):
                 yield from _roll_lines(roll, everything=everything)
@@ -173,7 +174,7 @@ def _destination_lines(destination: DestinationResult, label_width: int, state_w
     yield join("  ", " " * label_width, "  ", safe(destination.path, QUIET))
 
 
-def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
+def _plan_lines(plan: RollPlanned, taken: dict[str, int]) -> Iterator[Text]:
     what = [words.counted(plan.clips, "clip"), words.counted(plan.files, "file"), words.size(plan.size_bytes)]
     yield Text()
     yield join(Text("Roll ", STRONG), safe(plan.roll, STRONG), ": " + ", ".join(what) + " on ", safe(plan.card))
@@ -197,6 +198,11 @@ def _plan_lines(plan: RollPlanned) -> Iterator[Text]:
             else ""
         )
         yield join("  ", left(drive.drive, label_width, STRONG, keep_end=True), f"  {copy}; {back}{known}")
+        taken[drive.drive] = taken.get(drive.drive, 0) + drive.write_bytes
+        if drive.free_bytes is not None:
+            after = words.size(max(drive.free_bytes - taken[drive.drive], 0))
+            time = f"; {words.about(drive.seconds)}, as fast as the last copy" if drive.seconds is not None else ""
+            yield join("  ", " " * label_width, f"  then {after} are free on it{time}")
         yield join("  ", " " * label_width, "  ", safe(drive.path, QUIET))
 
 

@@ -112,7 +112,8 @@ def _with_source(
         laps.end("preflight")
         said_before = (order.findings, destinations.findings, targets.findings, located, power_note())
         findings = [*source.findings, *itertools.chain.from_iterable(said_before)]
-        ctx.emit(planned(source, targets))
+        # a dry run tells how long it would take: whoever starts the offload sees it soon enough
+        ctx.emit(planned(source, targets, ctx.station.ledger if order.request.dry_run else None))
         for finding in findings:
             ctx.emit(FindingRaised(source.roll, finding))
         if any(forbids(finding, source) for finding in findings):

@@ -5,11 +5,13 @@ from __future__ import annotations
 from rollproof.card.clips import first_and_last
 from rollproof.copying.plan import Action
 from rollproof.drives.power import on_battery
+from rollproof.ledger.ledger import Ledger
 from rollproof.models.events import DrivePlan as PlannedDrive
 from rollproof.models.events import RollPlanned
 from rollproof.models.file_table import size_of
 from rollproof.models.findings import Finding, Kind, Severity, note
 from rollproof.models.names import shown
+from rollproof.station.pace import last_pace
 from rollproof.workflows.offload.clip_check import layout_words
 from rollproof.workflows.offload.preflight import Preflight
 from rollproof.workflows.offload.source import Source
@@ -34,13 +36,14 @@ def power_note() -> list[Finding]:
     ]
 
 
-def planned(card: Source, checked: Preflight) -> RollPlanned:
-    """What every drive is to get, and how often the card is read for it."""
+def planned(card: Source, checked: Preflight, ledger: Ledger | None = None) -> RollPlanned:
+    """What every drive is to get, how often the card is read for it, and, from the ledger, how long it will take."""
     files = card.snapshot.files
 
     def plan(at: DriveAtWork) -> PlannedDrive:
         write = at.plan.numbers(Action.COPY, Action.REPLACE)
         back = at.plan.numbers(Action.COPY, Action.REPLACE, Action.HASH)
+        known = last_pace(ledger, at.volume)
         return PlannedDrive(
             at.drive,
             at.role,
@@ -50,6 +53,8 @@ def planned(card: Source, checked: Preflight) -> RollPlanned:
             len(back),
             size_of(files, back),
             len(at.plan.expected),
+            at.volume.free_bytes + at.leftover_bytes if at.volume.capacity_bytes else None,
+            known.seconds(size_of(files, write), size_of(files, back)) if known is not None else None,
         )
 
     ends = first_and_last(card.clips)
