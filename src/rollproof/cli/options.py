@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -111,6 +112,19 @@ def quiet_option(function: Decorated) -> Decorated:
     return click.option("--quiet", is_flag=True, help="Say nothing while working; at the end errors and the verdict.")(
         function
     )
+
+
+def name_of(session: Session, by: str, what: str) -> str:
+    """The name given, else the one that a person at a terminal types; empty where nobody can be asked, or says none."""
+    asked = sys.stdin is not None and sys.stdin.isatty() and sys.stderr is not None and sys.stderr.isatty()
+    if by or session.wants_json or session.stderr is not None or not asked:
+        return by
+    sys.stderr.write(f"Your name, for the {what} (Enter for none; --by or ROLLPROOF_BY gives it): ")
+    sys.stderr.flush()
+    try:
+        return input().strip()
+    except EOFError:
+        return ""
 
 
 def person_options(function: Decorated) -> Decorated:

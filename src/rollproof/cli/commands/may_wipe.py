@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rollproof.cli.options import Folder, json_option, person_options, production_option, quiet_option
+from rollproof.cli.options import Folder, json_option, name_of, person_options, production_option, quiet_option
 from rollproof.cli.session import Job, Session
 
 
@@ -96,7 +96,7 @@ def command(
         reason=reason,
         clock_is_right=clock_is_right,
         production_file=production_file,
-        person=Person(by, role),
+        person=Person(name_of(session, by, "permit"), role),
     )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
     return run_under_screen(

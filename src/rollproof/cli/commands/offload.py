@@ -49,7 +49,7 @@ Running the same command again after any interruption goes on where it stopped.
     multiple=True,
     type=Folder(),
     metavar="DIR",
-    help="A folder on a drive; the roll goes to DIR/<roll>/. Once per drive.",
+    help="A folder on a drive, once per drive. The roll goes to DIR/<roll>/, or below DIR as the production file says.",
 )
 @click.option("--roll", metavar="NAME", help="The roll's name, where the card's own is not the right one.")
 @click.option(

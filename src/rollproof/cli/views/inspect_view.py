@@ -41,6 +41,10 @@ def inspect_lines(
                 yield from clip_table(clips, width, show_all=show_all, ends=ends)
                 yield Text()
             yield _totals(roll, clips)
+            posters = [clip.poster for clip in clips if clip.poster]
+            if posters:
+                folder = safe(posters[0].rpartition("/")[0] or ".")
+                yield join(f"  {words.counted(len(posters), 'poster')} written into ", folder)
             if roll.known_copies:
                 yield from _known(roll.known_copies)
     yield from finding_lines(_damaged_first(result.findings), errors_only=quiet)

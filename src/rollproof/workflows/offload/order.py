@@ -10,12 +10,12 @@ from datetime import datetime
 from rollproof.drives.interface import Drives
 from rollproof.models.errors import UsageProblem
 from rollproof.models.findings import Finding
-from rollproof.models.names import shown
+from rollproof.models.names import shown, to_text
 from rollproof.models.requests import OffloadRequest
 from rollproof.models.tree import Clip
 from rollproof.production.drives import resolve
 from rollproof.production.folders import day_text, roll_folder
-from rollproof.production.load import find, load
+from rollproof.production.load import FILE_NAME, find, load
 from rollproof.production.model import Production
 from rollproof.records.models import Policy
 
@@ -87,7 +87,8 @@ def read_order(request: OffloadRequest, drives: Drives, now: datetime, *, checks
             targets = [(roles.get(os.path.realpath(folder), ""), folder) for _, folder in targets]
     if not targets and not findings:
         raise UsageProblem(
-            "nothing says where to copy to",
+            f"nothing says where to copy to: no --to, and no {to_text(FILE_NAME)} in {shown(request.working_folder)} or"
+            " above it",
             hint="name each drive's folder with --to DIR, or write a production file with `rollproof init`",
         )
     return Order(
