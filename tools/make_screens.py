@@ -103,7 +103,7 @@ def take(folder: Path, shoot: Callable[[], None]) -> None:
     end_of(folder, "may-wipe.svg", "\nMAY WIPE", "may-wipe", "cards/A003")
     end_of(folder, "verify.svg", "read again in", "verify", "drives/backup")
     shoot()
-    end_of(folder, "may-wipe-keep.svg", "KEEP the card", "may-wipe", "cards/A003")
+    end_of(folder, "may-wipe-keep.svg", "\nKEEP\n", "may-wipe", "cards/A003")
     spoil(folder / "drives" / "shuttle" / "B002" / "B002R1BF" / "B002C002_260514_R1BF.mov")
     end_of(folder, "verify-differs.svg", "NOT PROVEN:", "verify", "drives/shuttle")
 
