@@ -82,7 +82,7 @@ def against_absent(readings: Iterable[Unsettled]) -> str:
     first = left[0]
     if first.why:
         return f"this station last found: {first.why}"
-    when = first.began_at.astimezone().isoformat(sep=" ", timespec="minutes")
+    when = first.began_at.astimezone().isoformat(sep=" ", timespec="minutes")[:16]
     return f"a reading of it ({first.command}, begun {when}) was not finished"
 
 

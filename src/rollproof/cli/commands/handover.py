@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from rollproof.cli.options import Folder, json_option, person_options, production_option, quiet_option
+from rollproof.cli.options import Folder, json_option, name_of, person_options, production_option, quiet_option
 from rollproof.cli.session import Job, Session
 
 
@@ -65,7 +65,9 @@ def command(
     from rollproof.cli.views.custody_view import handover_lines  # noqa: PLC0415 - loaded when it is called, not for --help
     from rollproof.models.requests import HandoverRequest, Person  # noqa: PLC0415
 
-    request = HandoverRequest(drive, to, via, note, reread, sheet, Person(by, role), b".", production_file)
+    request = HandoverRequest(
+        drive, to, via, note, reread, sheet, Person(name_of(session, by, "handover"), role), b".", production_file
+    )
     output = session.speak(json=as_json, quiet=quiet, silent=silent)
     return run_under_screen(
         session, output, request, session.workflow("rollproof.workflows.custody.handover:handover"), handover_lines

@@ -10,8 +10,13 @@ from rich.text import Text
 from rollproof.cli.console import BAD, GOOD, QUIET, WARN, join, safe
 from rollproof.cli.pictures import Moment, MomentKind
 from rollproof.cli.views import words
+<<<<<<< HEAD
 from rollproof.cli.views.findings_view import located
 from rollproof.models.events import RollPlanned, StillNeeded
+=======
+from rollproof.cli.views.findings_view import drive_names, located, without_names
+from rollproof.models.events import RollPlanned
+>>>>>>> 1259c33 (cli: tell one cause once while a run goes on)
 from rollproof.models.findings import Finding, Severity
 
 _SEVERITY = {Severity.ERROR: ("ERROR", BAD), Severity.WARNING: ("warning", WARN), Severity.NOTE: ("note", QUIET)}
@@ -33,6 +38,9 @@ class MomentWords:
         self._wall = wall
         self._several = several
         self._plain = plain
+        self._drives: set[str] = set()
+        self._said: set[tuple[str, str]] = set()
+        """Warnings and notes by kind and words without the names of drives: one cause is told once in a run."""
 
     def __call__(self, moment: Moment) -> tuple[Text, bool] | None:
         """The line, and whether it should ring."""
@@ -44,6 +52,7 @@ class MomentWords:
     def _line(self, moment: Moment) -> tuple[Text | None, bool]:
         match moment.kind:
             case MomentKind.PLANNED:
+                self._drives |= {drive.drive for drive in moment.plan.drives} if moment.plan else set()
                 # a moving screen shows this all the time
                 return (plan_line(moment.plan) if self._plain and moment.plan else None), False
             case MomentKind.CARD_FREE:
@@ -54,8 +63,16 @@ class MomentWords:
                 return self._drive_done(moment), False
             case MomentKind.FINDING:
                 assert moment.finding is not None
-                return finding_line(moment.finding), moment.finding.severity is Severity.ERROR
+                return self._finding(moment.finding), moment.finding.severity is Severity.ERROR
         return None, False
+
+    def _finding(self, finding: Finding) -> Text | None:
+        """The line; None for what was told of another drive or card already. Errors are always told."""
+        cause = (finding.kind, without_names(finding.detail, self._drives | drive_names(finding)))
+        if finding.severity is not Severity.ERROR and cause in self._said:
+            return None
+        self._said.add(cause)
+        return finding_line(finding)
 
     def _card_free(self, moment: Moment) -> Text:
         which = join(" of roll ", safe(moment.roll)) if self._several else Text()

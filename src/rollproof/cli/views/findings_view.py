@@ -55,7 +55,7 @@ def finding_lines(
 
 def causes(findings: Sequence[Finding]) -> list[_Cause]:
     """The causes among findings of one kind and remedy: those that differ in nothing but the drive are one."""
-    names = {name for finding in findings for name in _drive_names(finding)}
+    names = {name for finding in findings for name in drive_names(finding)}
     found: dict[tuple[str, str], _Cause] = {}
     for finding in findings:
         said = (without_names(finding.path, names), without_names(finding.detail, names))
@@ -83,7 +83,7 @@ def without_names(text: str, names: Iterable[str]) -> str:
     return re.sub(rf"(?<!\w)(?:{'|'.join(words_)})(?!\w)", "·", text) if words_ else text
 
 
-def _drive_names(finding: Finding) -> set[str]:
+def drive_names(finding: Finding) -> set[str]:
     """How a finding may name its drive: the whole, and the last part of it."""
     if not finding.drive:
         return set()

@@ -338,7 +338,7 @@ class _Judge:
             return
         permit = (same or before)[0]
         who = f" to {inert(permit.person.name)}" if permit.person.name else ""
-        when = permit.written_at.isoformat(sep=" ", timespec="minutes")
+        when = permit.written_at.astimezone().isoformat(sep=" ", timespec="minutes")[:16]
         if same:
             text = f"a permit was given for just this listing on {when}{who}; it is no evidence today"
         else:
