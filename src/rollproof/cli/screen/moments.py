@@ -10,13 +10,8 @@ from rich.text import Text
 from rollproof.cli.console import BAD, GOOD, QUIET, WARN, join, safe
 from rollproof.cli.pictures import Moment, MomentKind
 from rollproof.cli.views import words
-<<<<<<< HEAD
-from rollproof.cli.views.findings_view import located
-from rollproof.models.events import RollPlanned, StillNeeded
-=======
 from rollproof.cli.views.findings_view import drive_names, located, without_names
-from rollproof.models.events import RollPlanned
->>>>>>> 1259c33 (cli: tell one cause once while a run goes on)
+from rollproof.models.events import RollPlanned, StillNeeded
 from rollproof.models.findings import Finding, Severity
 
 _SEVERITY = {Severity.ERROR: ("ERROR", BAD), Severity.WARNING: ("warning", WARN), Severity.NOTE: ("note", QUIET)}
