@@ -255,7 +255,7 @@ PROTECTIONS = (
     # --- what nobody may forget
     Protection(
         "what was wrong with a card is found until it is accepted", "workflows/audit/accepted.py",
-        "finding = error(found.kind, Severity.ERROR,", "finding = Finding(found.kind, Severity.NOTE,",
+        "finding = Finding(found.kind, Severity.ERROR,", "finding = Finding(found.kind, Severity.NOTE,",
         "workflows/test_accepting.py::found_by_every_audit",
     ),
     Protection(
