@@ -53,6 +53,7 @@ _STANDING = "records/standing.py"
 _OPENING = "ledger/opening.py"
 BAD_NEWS = "workflows/test_bad_news.py"
 BAD_NEWS_OFFLOAD = "workflows/test_bad_news_offload.py"
+BAD_NEWS_KEPT = "workflows/test_bad_news_kept.py"
 _AROUND = "workflows/test_histories_around_rolls.py"
 
 _IDENTITY = "proof/identity.py"
@@ -833,6 +834,14 @@ PROTECTIONS = (
     Protection(
         "a file that the source of a copy lost is put down whatever comes", "workflows/offload/roll.py",
         "    readings.begin_where_bad()\n", "", f"{BAD_NEWS_OFFLOAD}::though_the_offload_is_refused",
+    ),
+    Protection(
+        "a drive that hangs before it is known is told by its mount", "copies/silent_drive.py",
+        "    if volume.device.key is None:\n", "    if False:\n", f"{BAD_NEWS_KEPT}::never_said_which_it_is",
+    ),
+    Protection(
+        "a ledger that is made anew keeps what only the old one knew", "ledger/carrying_over.py",
+        "    if rows:\n", "    if False:\n", f"{BAD_NEWS_KEPT}::rebuild_of_the_ledger or damaged_ledger",
     ),
     Protection(
         "what differs withdraws, whatever its evidence", "proof/readings.py",

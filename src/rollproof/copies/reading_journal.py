@@ -38,7 +38,9 @@ class ReadingJournal:
 
     def begin(self, volume: Volume, folder: bytes, drive: str, *, command: str = "") -> Reading:
         """What lies in this folder of the volume is about to be read, by this journal's command unless it is given."""
-        reading = Reading(self, DriveIdentity.of(volume), folder, drive, command or self._command)
+        return self._begin(Reading(self, DriveIdentity.of(volume), folder, drive, command or self._command))
+
+    def _begin(self, reading: Reading) -> Reading:
         reading.put_down()
         with self._lock:
             self._open.append(reading)
@@ -47,14 +49,18 @@ class ReadingJournal:
     def drive_lost(self, volume: Volume, folder: bytes, drive: str, why: str) -> list[Finding]:
         """A drive did not answer, or could not be read, before any copy in this folder could be told. Returns what
         could not be remembered."""
+        return self.lost_at(DriveIdentity.of(volume), folder, drive, why)
+
+    def lost_at(self, identity: DriveIdentity, folder: bytes, drive: str, why: str) -> list[Finding]:
+        """As `drive_lost`, for a volume of which only its identity is known."""
         known: list[bytes] = []
 
         def copies(ledger: Ledger) -> None:
-            known.extend(dict.fromkeys(copy.folder for copy in ledger.copies_on(DriveIdentity.of(volume))))
+            known.extend(dict.fromkeys(copy.folder for copy in ledger.copies_on(identity)))
 
         trouble = self.write(copies)
         hit = [place for place in known if is_in(place, folder) or is_in(folder, place)]
-        lost = [self.begin(volume, place, drive) for place in hit]
+        lost = [self._begin(Reading(self, identity, place, drive, self._command)) for place in hit]
         for reading in lost:
             reading.lost(why)
         return [not_remembered(drive, trouble)] if trouble else [odd for each in lost for odd in each.trouble()]

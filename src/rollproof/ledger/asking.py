@@ -301,6 +301,16 @@ def drives_like(connection: Connection, identity: DriveIdentity) -> list[KnownDr
     return [_drive(row) for row in connection.execute(query).mappings()]
 
 
+def drives_mounted_from(
+    connection: Connection, source: str, boot_id: str | None, device_number: int
+) -> list[KnownDrive]:
+    """Drives seen in one boot behind one device node, the last seen first."""
+    devices = tables.devices.c
+    same = (devices.source == source, devices.boot_id == boot_id, devices.device_number == device_number)
+    query = select(tables.devices).where(*same).order_by(devices.last_seen_at.desc(), devices.id.desc())
+    return [_drive(row) for row in connection.execute(query).mappings()]
+
+
 def drives_labelled(connection: Connection, label: str) -> list[KnownDrive]:
     """Drives whose volume has this name, the last seen first."""
     devices = tables.devices

@@ -410,6 +410,11 @@ class Ledger:
         with self.reading() as connection:
             return asking.drives_like(connection, identity)
 
+    def drives_mounted_from(self, source: str, boot_id: str | None, device_number: int) -> list[KnownDrive]:
+        """Drives seen in this boot behind this device node, the last seen first: which one hangs there?"""
+        with self.reading() as connection:
+            return asking.drives_mounted_from(connection, source, boot_id, device_number)
+
     def last_at_path(self, path: bytes) -> KnownPlace | None:
         """The drive last seen mounted at this absolute path, or at the nearest folder above it."""
         with self.reading() as connection:

@@ -13,6 +13,7 @@ from sqlalchemy.engine import URL
 from sqlalchemy.exc import OperationalError, SQLAlchemyError
 
 from rollproof.ledger import tables
+from rollproof.ledger.carrying_over import carry_over
 from rollproof.ledger.ledger import WRITES, Ledger
 from rollproof.ledger.migrations import MIGRATIONS, Migration, migrate, wants_copy
 from rollproof.ledger.soundness import damage, needs_full_check
@@ -74,19 +75,27 @@ def fresh_ledger(
     wait_seconds: float = WAIT_SECONDS,
     now: datetime | None = None,
 ) -> Ledger:
-    """A new, empty ledger; the one that is there, whole or not, is set aside. For the rebuild from drives."""
+    """A new ledger; the one that is there, whole or not, is set aside. For the rebuild from drives. Of the old one only
+    the readings that nothing has settled go over, where it can be read."""
     station = StationFile(make_home(home or station_home()))
+    aside: Path | None = None
     with home_lock(io or system_io(), station, wait_seconds):
         if station.path.exists():
-            station.set_aside(now or datetime.now(UTC))
+            aside = station.set_aside(now or datetime.now(UTC))
         station.note.unlink(missing_ok=True)
-    return open_ledger(station.home, machine=machine, io=io, wait_seconds=wait_seconds, now=now)
+    ledger = open_ledger(station.home, machine=machine, io=io, wait_seconds=wait_seconds, now=now)
+    if aside is not None and not carry_over(aside, ledger):
+        detail = f"what was found wrong by readings that no record tells of could not be read from {aside.name}"
+        remedy = "verify the copies before they are counted"
+        ledger.findings = (*ledger.findings, warning(Kind.LEDGER_DAMAGED, detail, remedy=remedy))
+    return ledger
 
 
 def _open_file(
     station: StationFile, machine: str, now: datetime, wait_seconds: float, steps: Sequence[Migration]
 ) -> Ledger:
     findings: list[Finding] = []
+    damaged: Path | None = None
     note = station.read_note()
     checked_at = now.timestamp()
     if station.path.exists():
@@ -95,7 +104,7 @@ def _open_file(
             checked_at = station.checked_as_left() or checked_at
         reason = _damage(station, wait_seconds, everything=everything)
         if reason is not None:
-            aside = station.set_aside(now)
+            damaged = aside = station.set_aside(now)
             detail = f"The ledger was damaged ({reason}); it was set aside as {aside.name}, and an empty one made."
             findings.append(_finding(Kind.LEDGER_DAMAGED, detail))
             note = None
@@ -109,6 +118,8 @@ def _open_file(
         _keep_copy(ledger, station, now, steps)
         ready = _ready(ledger, machine, now, findings, note, steps)
         ready.checked_at = checked_at
+        if damaged is not None:
+            carry_over(damaged, ready)  # (what cannot be read is said already: the ledger was damaged)
         return ready
     except BaseException:
         ledger.close()

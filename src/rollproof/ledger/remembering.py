@@ -96,6 +96,10 @@ def _device(connection: Connection, identity: DriveIdentity, drive: str, role: s
         return insert(connection, tables.devices, values)
     devices = tables.devices
     changes: dict[str, Any] = {**names, "volume_label": identity.volume_label}
+    if identity.source:  # where it was seen last, not first: see `asking.drives_mounted_from`
+        changes |= {
+            "source": identity.source, "boot_id": identity.boot_id, "device_number": identity.device_number,
+        }  # fmt: skip
     connection.execute(devices.update().where(devices.c.id == found).values(**changes))
     connection.execute(
         devices.update().where(devices.c.id == found, devices.c.last_seen_at < moment).values(last_seen_at=moment)

@@ -84,6 +84,7 @@ def rebuild_ledger(paths: Sequence[bytes], ctx: Context, *, say: Say = lambda pa
         rolls: list[RebuiltRoll] = []
         if opened:
             with fresh_ledger(now=ctx.now()) as ledger:
+                findings += ledger.findings
                 rebuilding = _Rebuilding(io, ctx.drives, ledger, ctx.cancel, say, findings)
                 for path, handle in opened:
                     rolls += rebuilding.drive(path, handle)

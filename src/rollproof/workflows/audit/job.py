@@ -10,6 +10,8 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
+from rollproof.copies.reading_journal import ReadingJournal
+from rollproof.copies.silent_drive import put_down_silent
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import CouldNotFinish, Interrupted, UntrustedInput
 from rollproof.models.findings import Kind, error, note
@@ -83,7 +85,7 @@ class _Audit:
         self._rules = ruling.rules
         self._told += [Told("copies", finding) for finding in ruling.findings]
         try:
-            self._places, problems = find_places(self._request.paths, self._ctx.drives, self._ctx.cancel)
+            self._places, problems = find_places(self._request.paths, self._ctx.drives, self._ctx.cancel, self._silent)
             self._told += [Told("copies", finding) for finding in problems]
             self._look()
         except Interrupted:
@@ -111,6 +113,11 @@ class _Audit:
         return find_rules(asked.working_folder, asked.against, self._ctx.drives, judged=asked.paths)
 
     # --- looking
+
+    def _silent(self, path: bytes, why: str) -> None:
+        journal = ReadingJournal(self._ctx.station, "audit")
+        for odd in put_down_silent(journal, self._ctx.drives, path, shown(path), why):
+            self._told.append(Told("copies", odd))
 
     def _look(self) -> None:
         groups = by_device(self._places)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from rollproof.drives.interface import Drives
@@ -21,11 +21,17 @@ from rollproof.workflows.audit.copy import Place
 _PATIENCE = Patience(60.0, 2.0, 60.0, "Stopped while looking at the drives.")
 
 
-def find_places(paths: Sequence[bytes], drives: Drives, cancel: Cancel) -> tuple[list[Place], list[Finding]]:
+def _tell_nobody(path: bytes, why: str) -> None:
+    pass
+
+
+def find_places(
+    paths: Sequence[bytes], drives: Drives, cancel: Cancel, silent: Callable[[bytes, str], None] = _tell_nobody
+) -> tuple[list[Place], list[Finding]]:
     """The places in the order they were named, and an error for each that cannot be looked at.
 
     Other file systems mounted inside a named folder are places of their own. A folder inside another named one adds
-    nothing. Raises Interrupted.
+    nothing. `silent` hears of a path that does not answer, and why. Raises Interrupted.
     """
     found: list[tuple[bytes, Volume, tuple[bytes, ...]]] = []
     problems: list[Finding] = []
@@ -34,6 +40,7 @@ def find_places(paths: Sequence[bytes], drives: Drives, cancel: Cancel) -> tuple
             answered = Guard(_PATIENCE, cancel).run_whole(partial(_volumes, drives, path))
         except NoAnswer:
             problems.append(_not_there(path, "it does not answer", Kind.DRIVE_HANGS))
+            silent(path, problems[-1].detail)
             continue
         except OSError as error:
             problems.append(_not_there(path, said(error), Kind.DRIVE_MISSING))

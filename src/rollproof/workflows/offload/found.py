@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.standard import CHAIN_NAME
 from rollproof.copies.beside_records import history_findings
+from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copying.marker import Marker, read_marker
 from rollproof.copying.plan import plan_drive, same_time
@@ -49,6 +50,8 @@ class Asked:
     cancel: Cancel
     unsettled: Mapping[tuple[str, bytes], Sequence[Unsettled]]
     """Readings that this station remembers as not finished, or by what they found wrong."""
+    journal: ReadingJournal
+    """Where a drive that does not answer is put down."""
 
 
 def look_at_roll_folder(io: Io, asked: Asked, at: DriveAtWork) -> None:

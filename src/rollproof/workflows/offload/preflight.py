@@ -9,6 +9,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
+from rollproof.copies.reading_journal import ReadingJournal
+from rollproof.copies.silent_drive import put_down_silent
 from rollproof.copying.plan import Action, DrivePlan
 from rollproof.drives import checks
 from rollproof.drives.interface import Drives
@@ -80,6 +82,7 @@ def preflight(
         source.production(order),
         ctx.cancel,
         ctx.station.peek(lambda ledger: ledger.unsettled_readings()) or {},
+        ReadingJournal(ctx.station, "offload"),
     )
     try:
         _look_at_all(ctx.io, ctx.drives, wanted, asked, found, distinct_devices=order.policy.distinct_devices)
@@ -98,7 +101,9 @@ def _look_at_all(
         try:
             at, problems = _look_in_time(io, drives, asked, want)
         except NoAnswer:
-            findings.append(_silent(want))
+            silent = _silent(want)
+            findings.append(silent)
+            findings += put_down_silent(asked.journal, drives, want.base, want.drive, silent.detail)
             continue
         answering.append(want)
         findings += problems

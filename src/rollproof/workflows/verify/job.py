@@ -14,6 +14,7 @@ from rollproof.copies.location import place_on
 from rollproof.copies.nesting import history_above, mounted_inside
 from rollproof.copies.outer_history import OuterHistories, in_order, is_below
 from rollproof.copies.reading_journal import ReadingJournal
+from rollproof.copies.silent_drive import put_down_silent
 from rollproof.copies.together import remember_attached
 from rollproof.models.errors import ExitStatus, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error
@@ -81,6 +82,7 @@ class _OnePath:
     longer than `settings.stall_seconds`: a drive that hangs keeps neither the others nor the verdict waiting."""
 
     def __init__(self, request: VerifyRequest, ctx: Context, rules: Rules) -> None:
+        self._unguarded = ctx.drives
         self._guard, self._ctx = ctx.guarded("verify was interrupted while a drive did not answer")
         self._io = self._ctx.io
         self._copies: list[VerifiedCopy] = []
@@ -115,7 +117,7 @@ class _OnePath:
                 return self._copies, self._findings
         except NoAnswer:
             self._findings.append(hanging(shown(path), self._ctx.settings.stall_seconds))
-            self._lost(self._findings[-1].detail, shown(path))
+            self._lost(path, self._findings[-1].detail)
         if left:
             self._findings.append(_not_verified(left, path))
         return self._copies, self._findings
@@ -125,11 +127,16 @@ class _OnePath:
             volume = self._ctx.drives.volume_of(path)
             self._at = (volume, place_on(volume, path))
 
-    def _lost(self, why: str, drive: str) -> None:
+    def _lost(self, path: bytes, why: str) -> None:
         """Put down that the drive does not answer: for the copy that was being read, else for all below the path."""
+        drive = shown(path)
         self._findings += self._journal.all_silent(why)
-        if self._at is not None and not self._journal.reads:
+        if self._journal.reads:
+            return
+        if self._at is not None:
             self._findings += self._journal.drive_lost(*self._at, drive, why)
+        else:
+            self._findings += put_down_silent(self._journal, self._unguarded, path, drive, why)
 
     def _outer(self, around: Sequence[bytes], found: Sequence[bytes]) -> list[Finding]:
         histories = OuterHistories(self._io, self._ctx.drives, self._person)

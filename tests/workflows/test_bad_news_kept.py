@@ -1,0 +1,166 @@
+"""Bad news that is hard to keep: of a drive that hangs before it said which one it is, of a ledger that is made anew,
+and of one that cannot be written."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from rollproof.drives.system import system_drives
+from rollproof.ledger.opening import open_ledger
+from rollproof.models.requests import AuditRequest, OffloadRequest, VerifyRequest
+from rollproof.models.volumes import Device, Volume
+from rollproof.station.context import Context
+from rollproof.storage.station import station_home
+from rollproof.workflows.audit import audit
+from rollproof.workflows.audit import places as audit_places
+from rollproof.workflows.offload import offload
+from rollproof.workflows.offload import preflight as offload_preflight
+from rollproof.workflows.rebuild import rebuild_ledger
+from rollproof.workflows.verify import verify
+from support.devices import Devices
+from workflows.station import SMALL
+from workflows.test_bad_news import KEEP, WIPE, away, killed_in_the_last_file, why_not
+from workflows.wipe_bench import FIRST, Bench, Changing
+
+pytestmark = pytest.mark.device
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    folder = tmp_path_factory.mktemp("bad-news-kept")
+    with Devices(folder) as devices:
+        (folder / "work").mkdir()
+        yield Bench(devices, folder / "work")
+
+
+@pytest.fixture
+def bench(made: Bench) -> Bench:
+    """The card is proven on two drives, and may be wiped."""
+    made.sweep()
+    made.offload()
+    assert made.ask().answer == WIPE
+    return made
+
+
+# --- a drive that hangs before it is known which one it is
+
+
+@dataclass
+class Silent(Changing):
+    """Drives of which one says nothing: what is asked of it does not come back, and it is listed by its mount alone."""
+
+    mount: bytes = b""
+    released: threading.Event = field(default_factory=threading.Event)
+
+    def volume_of(self, path: bytes) -> Volume:
+        """See `Drives`."""
+        if path.startswith(self.mount):
+            self.released.wait(30)
+        return self.inner.volume_of(path)
+
+    def volumes(self, *, everything: bool = False) -> list[Volume]:
+        """See `Drives`."""
+        unknown = Device(None, "unknown", model="", serial="", size_bytes=None, label="")
+        return [
+            replace(volume, serial=None, device=unknown, capacity_bytes=0)
+            if volume.mount_point == self.mount
+            else volume
+            for volume in self.inner.volumes(everything=everything)
+        ]
+
+    def mounts_below(self, path: bytes) -> list[bytes]:
+        """See `Drives`."""
+        if path.startswith(self.mount):
+            self.released.wait(30)
+        return self.inner.mounts_below(path)
+
+
+@pytest.fixture
+def silent(bench: Bench) -> Iterator[Silent]:
+    drives = Silent(system_drives(), mount=os.fsencode(bench.one.mount))
+    yield drives
+    drives.released.set()
+
+
+def is_put_down(bench: Bench, silent: Silent) -> None:
+    silent.released.set()
+    time.sleep(0.5)
+    mount = str(bench.one.mount)
+    for name in os.listdir("/proc/self/fd"):  # what was given up leaves its handles open, on purpose
+        if os.path.lexists(f"/proc/self/fd/{name}") and os.readlink(f"/proc/self/fd/{name}").startswith(mount):
+            os.close(int(name))
+    answer = away(bench, bench.one)
+    assert answer.answer == KEEP
+    assert "answer" in why_not(answer)
+
+
+def test_a_verify_whose_drive_never_said_which_it_is_puts_it_down(bench: Bench, silent: Silent) -> None:
+    request = VerifyRequest((os.fsencode(bench.roll(bench.one)),))
+    assert verify(request, Context.of(drives=silent, settings=SMALL)).verdict == "not proven"
+    is_put_down(bench, silent)
+
+
+def test_an_offload_whose_drive_never_said_which_it_is_puts_it_down(
+    bench: Bench, silent: Silent, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(offload_preflight, "ANSWER_SECONDS", 0.5)
+    request = OffloadRequest(
+        cards=(os.fsencode(bench.card.mount),),
+        destinations=(os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)),
+        working_folder=os.fsencode(bench.folder),
+        roll="A003",
+    )
+    assert offload(request, Context.of(drives=silent, settings=SMALL)).verdict == "refused"
+    is_put_down(bench, silent)
+
+
+def test_an_audit_whose_drive_never_said_which_it_is_puts_it_down(
+    bench: Bench, silent: Silent, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    patience = replace(audit_places._PATIENCE, call_seconds=0.5)
+    monkeypatch.setattr(audit_places, "_PATIENCE", patience)
+    paths = (os.fsencode(bench.one.mount), os.fsencode(bench.two.mount))
+    audit(AuditRequest(paths, working_folder=os.fsencode(bench.folder)), Context.of(drives=silent, settings=SMALL))
+    is_put_down(bench, silent)
+
+
+# --- a ledger that is made anew
+
+
+def test_a_rebuild_of_the_ledger_keeps_the_damage_that_only_the_ledger_knew(bench: Bench) -> None:
+    bench.one.flip(bench.roll(bench.one) / FIRST, 1_000)
+    killed_in_the_last_file(bench.one)
+    rebuild_ledger([os.fsencode(bench.one.mount), os.fsencode(bench.two.mount)], Context.of())
+    answer = bench.ask()
+    assert answer.answer == KEEP
+    assert f"{FIRST} is not what was recorded" in why_not(answer)
+    assert away(bench, bench.one).answer == KEEP
+
+
+def test_a_damaged_ledger_that_is_set_aside_hands_its_bad_news_on_where_it_can_be_read(bench: Bench) -> None:
+    killed_in_the_last_file(bench.one)
+    damage_an_index(station_home())
+    with open_ledger() as ledger:
+        assert any("set aside" in found.detail for found in ledger.findings)
+        assert len(ledger.unsettled_readings()) == 1
+
+
+def damage_an_index(home: Path) -> None:
+    """The page of an index of the rolls holds nonsense: what readings found can still be read."""
+    path = home / "ledger.sqlite3"
+    with sqlite3.connect(path) as ledger:
+        ledger.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        size = ledger.execute("PRAGMA page_size").fetchone()[0]
+        page = ledger.execute("SELECT rootpage FROM sqlite_master WHERE name = 'findings_by_roll'").fetchone()[0]
+    ledger.close()
+    content = bytearray(path.read_bytes())
+    content[(page - 1) * size : page * size] = b"\xff" * size
+    path.write_bytes(bytes(content))
