@@ -13,15 +13,13 @@ import pytest
 from audit.production import InventedDrives, Made, ToShoot
 from rollproof.copies.ledger_import import learn_copy
 from rollproof.copies.ledger_update import remember_chain
-from rollproof.copies.location import place_on
+from rollproof.copies.roll_folder import RollFolder
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.records import clock
-from rollproof.records.chain import read_chain
-from rollproof.records.standing import standing
 from rollproof.station.context import Context
 from rollproof.station.keys import station_signer
 from rollproof.workflows.audit import audit
@@ -48,12 +46,10 @@ def learn(made: Made, ledger: Ledger) -> None:
         for roll in ROLLS:
             path = os.fsencode(made.at(drive, roll))
             volume = made.then.volume_of(path)
-            folder = place_on(volume, path)
             with made.opened(made.at(drive, roll)) as handle:
-                chain = read_chain(made.io, handle, drive=drive)
-                found = standing(made.io, handle, chain, volume, folder=folder)
-                now = clock.now()
-                copies = learn_copy(ledger, made.io, handle, chain, found, volume, folder, drive=drive, seen_at=now)
+                folder = RollFolder(made.io, handle, path, volume, drive)
+                chain = folder.chain()
+                copies = learn_copy(ledger, folder, chain, folder.standing(chain), seen_at=clock.now())
                 for copy_id in copies:
                     remember_chain(ledger, copy_id, chain)
 

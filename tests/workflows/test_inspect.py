@@ -24,7 +24,7 @@ from media.corpus import corpus
 from media.noisy import noisy_movie
 from rollproof.card.clips import read_card
 from rollproof.clips import check as clip_look
-from rollproof.clips.check import look_at_clips
+from rollproof.clips.check import LookHow, look_at_clips
 from rollproof.clips.words import duration_text, end_timecode, rate_text
 from rollproof.media import reader_process
 from rollproof.media.facts import Facts
@@ -552,7 +552,7 @@ def test_a_card_that_fails_under_the_look_is_unknown_and_never_an_exception(stat
         io = FaultyIo(system_io(), [rule])
         root = io.open_root(os.fsencode(station.card))
         snapshot = listed(CLIPS)
-        found = look_at_clips(io, root, snapshot, read_card(snapshot).clips, workers=1)
+        found = look_at_clips(io, root, snapshot, read_card(snapshot).clips, LookHow(workers=1))
         assert found.complete
         assert {each.state for each in found.looks} <= {"sound", "odd", "unknown"}, rule
         io.close(root)
@@ -563,7 +563,7 @@ def test_a_card_that_does_not_answer_ends_the_look_and_says_so(station: Station)
     io = FaultyIo(system_io(), [Rule(Stall(released), "read_into", drive=os.fsencode(station.card), onward=True)])
     root = io.open_root(os.fsencode(station.card))
     snapshot = listed(CLIPS)
-    found = look_at_clips(io, root, snapshot, read_card(snapshot).clips, stall_seconds=0.3)
+    found = look_at_clips(io, root, snapshot, read_card(snapshot).clips, LookHow(stall_seconds=0.3))
     released.set()
     assert (found.hangs, found.complete) == (True, False)
     assert {each.note for each in found.looks} == {"the medium did not answer in time"}

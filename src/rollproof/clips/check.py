@@ -90,30 +90,28 @@ def workers_for(volume: Volume) -> int:
     return _WORKERS_ON_SPINNING if volume.device.rotational and volume.device.kind == "disk" else WORKERS
 
 
-def look_at_clips(
-    io: Io,
-    root: int,
-    snapshot: Snapshot,
-    clips: Sequence[Clip],
-    *,
-    workers: int = WORKERS,
-    facts: bool = True,
-    sidecars: bool = True,
-    cancel: Cancel | None = None,
-    seconds: float | None = None,
-    told: Callable[[int, int, ClipLook], None] = lambda done, of, look: None,
-    stall_seconds: float = _STALL_SECONDS,
-) -> Looks:
-    """Look into every clip. `told(done, of, look)` is called in this thread after each.
+@dataclass(frozen=True, slots=True)
+class LookHow:
+    """How clips are looked into. `told(done, of, look)` is called in the calling thread after each. With `seconds` the
+    look ends by then, whatever is left; a medium that answers nothing for `stall_seconds` ends it too."""
 
-    With `seconds` the look ends by then, whatever is left; a medium that answers nothing for `stall_seconds` ends it
-    too. Raises Interrupted when `cancel` is set, never OSError.
-    """
+    workers: int = WORKERS
+    facts: bool = True
+    sidecars: bool = True
+    cancel: Cancel | None = None
+    seconds: float | None = None
+    told: Callable[[int, int, ClipLook], None] = lambda done, of, look: None
+    stall_seconds: float = _STALL_SECONDS
+
+
+def look_at_clips(io: Io, root: int, snapshot: Snapshot, clips: Sequence[Clip], how: LookHow | None = None) -> Looks:
+    """Look into every clip. Raises Interrupted when `how.cancel` is set, never OSError."""
+    how = how if how is not None else LookHow()
     looks: list[ClipLook | None] = [None] * len(clips)
     pending: Iterator[int] = iter(range(len(clips)))
     lock, stop = threading.Lock(), threading.Event()
     answers: queue.SimpleQueue[tuple[int, ClipLook]] = queue.SimpleQueue()
-    looker = _Looker(io, root, snapshot, facts=facts, sidecars=sidecars)
+    looker = _Looker(io, root, snapshot, facts=how.facts, sidecars=how.sidecars)
 
     def work() -> None:
         while not stop.is_set():
@@ -123,27 +121,27 @@ def look_at_clips(
                 return
             answers.put((number, looker.look(clips[number])))
 
-    threads = [threading.Thread(target=work, name="look", daemon=True) for _ in range(min(workers, len(clips)))]
+    threads = [threading.Thread(target=work, name="look", daemon=True) for _ in range(min(how.workers, len(clips)))]
     for thread in threads:
         thread.start()
     began = answered = time.monotonic()
     done, note = 0, ""
     while done < len(clips):
-        if cancel is not None and cancel.is_set():
+        if how.cancel is not None and how.cancel.is_set():
             stop.set()
             raise Interrupted("Stopped while looking into the clips.")
         try:
             number, look = answers.get(timeout=_TICK_SECONDS)
         except queue.Empty:
-            if time.monotonic() - answered > stall_seconds:
+            if time.monotonic() - answered > how.stall_seconds:
                 note = _NOT_IN_TIME
                 break
         else:
             answered = time.monotonic()
             looks[number] = look
             done += 1
-            told(done, len(clips), look)
-        if seconds is not None and time.monotonic() - began > seconds:
+            how.told(done, len(clips), look)
+        if how.seconds is not None and time.monotonic() - began > how.seconds:
             note = _NOT_REACHED
             break
     stop.set()

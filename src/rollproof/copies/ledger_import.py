@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from rollproof.copies.location import drive_and_role
+from rollproof.copies.roll_folder import RollFolder
 from rollproof.hashing import ALGORITHMS, proof_algorithm
 from rollproof.ledger.entries import (
     CardNote,
@@ -128,14 +129,10 @@ def _told(header: AnyHeader) -> tuple[str, str]:
 
 def learn_copy(
     ledger: Ledger,
-    io: Io,
-    handle: int,
+    roll: RollFolder,
     chain: Chain,
     found: Standing,
-    volume: Volume,
-    folder: bytes,
     *,
-    drive: str,
     seen_at: datetime | None,
     siblings: bool = False,
 ) -> list[int]:
@@ -145,6 +142,7 @@ def learn_copy(
     `seen_at` None keeps the copy hearsay. With `siblings`, the copies that the records name elsewhere are learned as
     hearsay too. Raises LedgerProblem, UntrustedInput for a record that cannot be read through, OSError.
     """
+    volume, folder = roll.volume, roll.folder
     copies: dict[int, None] = {}
     word = newest_word(chain)
     if found.state == "proven" and word is not None:
@@ -160,7 +158,7 @@ def learn_copy(
         note = CopyNote(
             identity=DriveIdentity.of(volume),
             folder=folder,
-            drive=name or drive,
+            drive=name or roll.drive,
             role=role,
             state=found.state,
             readback=found.readback,
@@ -170,7 +168,7 @@ def learn_copy(
             pace=made_here,
             founder=founder_of(chain),
         )
-        roll_id, offload_id, copy_id = _offload(ledger, io, handle, link, header, note)
+        roll_id, offload_id, copy_id = _offload(ledger, roll.io, roll.handle, link, header, note)
         copies[copy_id] = None
         for other in header.other_copies if siblings else ():
             ledger.remember_copy(roll_id, _hearsay(other, header), offload_ids=(offload_id,))

@@ -11,15 +11,12 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from rollproof.copies.ledger_import import learn_copy, record_note
-from rollproof.copies.location import place_on
+from rollproof.copies.roll_folder import RollFolder
 from rollproof.ledger.entries import CopyState, DriveIdentity
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
-from rollproof.models.volumes import Volume
-from rollproof.records.chain import Chain, compare_with_memory, read_chain
-from rollproof.records.standing import standing
-from rollproof.storage.io import Io
+from rollproof.records.chain import Chain, compare_with_memory
 
 if TYPE_CHECKING:
     pass
@@ -37,14 +34,13 @@ def remember_chain(ledger: Ledger, copy_id: int, chain: Chain) -> None:
 # --- after a verify
 
 
-def other_offload_records(ledger: Ledger, chain: Chain, volume: Volume, path: bytes, drive: str) -> list[Finding]:
+def other_offload_records(ledger: Ledger, chain: Chain, roll: RollFolder) -> list[Finding]:
     """Errors for offload records that are others now than this station remembers.
 
     A lost record is put behind a copy by a clean verify; a changed one is not: it is what the verify compares with. The
     station's memory of a record is never replaced by what lies in its place. Raises LedgerProblem.
     """
-    folder = place_on(volume, path)
-    known = [copy for copy in ledger.copies_on(DriveIdentity.of(volume)) if copy.folder == folder]
+    known = [copy for copy in ledger.copies_on(DriveIdentity.of(roll.volume)) if copy.folder == roll.folder]
     remembered = [item for copy in known for item in ledger.digests_of(copy.id, kind="offload").items()]
     there = {link.sequence: link for link in chain.links if link.kind == "offload"}
     return [
@@ -52,7 +48,7 @@ def other_offload_records(ledger: Ledger, chain: Chain, volume: Volume, path: by
             Kind.CHAIN_BROKEN,
             f"record {number} is not the one that this station remembers: it was changed or replaced",
             path=there[number].name,
-            drive=drive,
+            drive=roll.drive,
             remedy="keep the card and the other copies, and offload to another folder: this record is not believed",
         )
         for number, digests in remembered
@@ -62,12 +58,8 @@ def other_offload_records(ledger: Ledger, chain: Chain, volume: Volume, path: by
 
 def remember_verify(
     ledger: Ledger,
-    io: Io,
-    handle: int,
-    path: bytes,
-    volume: Volume,
+    roll: RollFolder,
     *,
-    drive: str,
     clean: bool,
     findings: Sequence[Finding],
     now: datetime,
@@ -77,13 +69,12 @@ def remember_verify(
     Returns what the station's memory adds: records that are gone or others than it remembers, which this verify puts
     behind it. A copy without an offload record is remembered only if it had one before. Raises LedgerProblem, OSError.
     """
-    folder = place_on(volume, path)
-    chain = read_chain(io, handle, drive=drive)
-    found = standing(io, handle, chain, volume, folder=folder)
-    known = [copy for copy in ledger.copies_on(DriveIdentity.of(volume)) if copy.folder == folder]
+    chain = roll.chain()
+    found = roll.standing(chain)
+    known = [copy for copy in ledger.copies_on(DriveIdentity.of(roll.volume)) if copy.folder == roll.folder]
     told = [finding for copy in known for finding in compare_with_memory(chain, ledger.digests_of(copy.id))]
-    other = other_offload_records(ledger, chain, volume, path, drive)
-    copies = [] if other else learn_copy(ledger, io, handle, chain, found, volume, folder, drive=drive, seen_at=now)
+    other = other_offload_records(ledger, chain, roll)
+    copies = [] if other else learn_copy(ledger, roll, chain, found, seen_at=now)
     newest = chain.newest
     for copy_id in dict.fromkeys([*copies, *(copy.id for copy in known)]):
         # a copy that is not this roll's any more is worth nothing for the roll that it was
@@ -100,5 +91,6 @@ def remember_verify(
         if not other:
             remember_chain(ledger, copy_id, chain)
     return other or [
-        warning(finding.kind, finding.detail, path=finding.path, drive=drive, remedy=finding.remedy) for finding in told
+        warning(finding.kind, finding.detail, path=finding.path, drive=roll.drive, remedy=finding.remedy)
+        for finding in told
     ]

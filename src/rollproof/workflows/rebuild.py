@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from rollproof.copies.find import find_rolls
 from rollproof.copies.ledger_import import learn_copy
 from rollproof.copies.ledger_update import remember_chain
-from rollproof.copies.location import place_on
+from rollproof.copies.roll_folder import RollFolder
 from rollproof.drives.interface import Drives
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.opening import fresh_ledger
@@ -25,8 +25,6 @@ from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, shown
 from rollproof.models.requests import Cancel
-from rollproof.records.chain import read_chain
-from rollproof.records.standing import standing
 from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
@@ -165,22 +163,10 @@ class _Rebuilding:
 
     def _open_roll(self, path: bytes, handle: int, name: str) -> RebuiltRoll:
         drive = shown(path)
-        volume = self.drives.volume_of(path)
-        chain = read_chain(self.io, handle, drive=drive)
-        folder = place_on(volume, path)
-        found = standing(self.io, handle, chain, volume, folder=folder)
-        copies = learn_copy(
-            self.ledger,
-            self.io,
-            handle,
-            chain,
-            found,
-            volume,
-            folder,
-            drive=drive,
-            seen_at=None,
-            siblings=True,
-        )
+        roll = RollFolder(self.io, handle, path, self.drives.volume_of(path), drive)
+        chain = roll.chain()
+        found = roll.standing(chain)
+        copies = learn_copy(self.ledger, roll, chain, found, seen_at=None, siblings=True)
         for copy_id in copies:
             remember_chain(self.ledger, copy_id, chain)
         self.findings += [finding for finding in chain.findings if finding.severity is Severity.ERROR]

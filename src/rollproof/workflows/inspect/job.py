@@ -16,7 +16,7 @@ from typing import Literal
 from rollproof.card.across import across_findings, index_findings
 from rollproof.card.clips import CardContents, natural_key, read_card
 from rollproof.card.roll_name import guess_roll
-from rollproof.clips.check import ClipLook, look_at_clips, workers_for
+from rollproof.clips.check import ClipLook, LookHow, look_at_clips, workers_for
 from rollproof.clips.words import clip_out, health_findings
 from rollproof.copies.find import find_rolls
 from rollproof.copies.location import place_on
@@ -196,9 +196,9 @@ class Inspection:
             root,
             snapshot,
             clips,
-            workers=workers_for(volume),
-            cancel=self.cancel,
-            told=lambda done, of, look: self.told(roll or "", done, of),
+            LookHow(
+                workers_for(volume), cancel=self.cancel, told=lambda done, of, look: self.told(roll or "", done, of)
+            ),
         )
         self.hangs |= seen.hangs
         known = Known() if what == "clip" else known_of(self.station, snapshot, roll, volume, is_copy=what == "roll")

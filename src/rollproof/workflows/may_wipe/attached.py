@@ -13,6 +13,7 @@ from functools import partial
 from rollproof.copies.ledger_update import other_offload_records, remember_chain
 from rollproof.copies.location import place_on
 from rollproof.copies.reading_journal import Reading, ReadingJournal
+from rollproof.copies.roll_folder import RollFolder
 from rollproof.copies.roll_lock import try_lock
 from rollproof.copying.plan import same_time
 from rollproof.hashing import ALGORITHMS, proof_algorithm
@@ -153,7 +154,9 @@ class AttachedLook:
         remembered = self.ledger.digests_of(known.id)
         lost = [found for found in compare_with_memory(chain, remembered) if found.severity is Severity.ERROR]
         if any(found.kind is Kind.CHAIN_BROKEN for found in lost):
-            for other in other_offload_records(self.ledger, chain, volume, view.path, view.drive):
+            for other in other_offload_records(
+                self.ledger, chain, RollFolder(io, view.handle, view.path, volume, view.drive)
+            ):
                 view.no(f"{other.path}: {other.detail}", other.remedy)  # said first: no verify mends that
         self._from_records(view)
         if lost:

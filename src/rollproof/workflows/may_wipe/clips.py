@@ -66,8 +66,11 @@ def judge_clips(
     from rollproof.clips import check as clip_look  # noqa: PLC0415 - what reads pictures takes time to load
 
     found = clip_look.look_at_clips(
-        io, card.root, card.snapshot, clips, workers=clip_look.workers_for(card.volume), facts=False, sidecars=False,
-        cancel=cancel, seconds=seconds, stall_seconds=settings.stall_seconds,
+        io, card.root, card.snapshot, clips,
+        clip_look.LookHow(
+            clip_look.workers_for(card.volume), facts=False, sidecars=False,
+            cancel=cancel, seconds=seconds, stall_seconds=settings.stall_seconds,
+        ),
     )  # fmt: skip
     judged = ClipsInHand({look.clip.name for look in found.looks if look.state == "damaged"} | remembered)
     judged.hangs = found.hangs

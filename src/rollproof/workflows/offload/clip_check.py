@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Iterator, Mapping, Sequence
 
-from rollproof.clips.check import ClipLook, Looks, look_at_clips, with_zeros, workers_for
+from rollproof.clips.check import ClipLook, LookHow, Looks, look_at_clips, with_zeros, workers_for
 from rollproof.clips.words import duration_text, health_findings, rate_text
 from rollproof.copying.zero_watch import ZeroWatch
 from rollproof.media.zeros import SHORTEST_BYTES
@@ -66,8 +66,8 @@ class CardLook:
         card = self._card
         try:
             looks: Looks = look_at_clips(
-                self._io, card.root, card.snapshot, list(card.clips), workers=workers, cancel=cancel, seconds=seconds,
-                told=told, stall_seconds=self._stall_seconds,
+                self._io, card.root, card.snapshot, list(card.clips),
+                LookHow(workers, cancel=cancel, seconds=seconds, told=told, stall_seconds=self._stall_seconds),
             )  # fmt: skip
         except Interrupted:
             return

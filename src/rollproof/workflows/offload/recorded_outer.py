@@ -74,7 +74,9 @@ def write_outer_histories(
             try:
                 volume = drives.volume_of(base)
                 medium = MediumAccess(io, volume.way, volume.source)
-                _write(io, tree, outer, history, base, relative, person, findings, drive, medium)
+                source = tree.path_of(outer.folder) if outer.at_source else None
+                target = _Target(drive, base, relative, medium)
+                findings += _write(io, outer, source, history, target, person)
             except (OSError, UntrustedInput) as problem:
                 why = said(problem) if isinstance(problem, OSError) else problem.message
                 findings.append(
@@ -165,35 +167,34 @@ def _unusable(name: str, why: str) -> Finding:
     )
 
 
-def _write(
-    io: Io,
-    tree: RecordedTree,
-    outer: _Outer,
-    history: History,
-    base: bytes,
-    relative: bytes,
-    person: Person,
-    findings: list[Finding],
-    drive: str,
-    medium: MediumAccess,
-) -> None:
-    root = io.open_root(base)
+@dataclass(frozen=True, slots=True)
+class _Target:
+    """Where the history around the rolls goes: the folder `relative` below `base` on a drive."""
+
+    drive: str
+    base: bytes
+    relative: bytes
+    medium: MediumAccess
+
+
+def _write(io: Io, outer: _Outer, source: bytes | None, history: History, to: _Target, person: Person) -> list[Finding]:
+    """Append to the outer history, after the one at `source` was carried along. What is odd is returned."""
+    root = io.open_root(to.base)
     handle = -1
     try:
-        handle = open_below(io, root, relative)
+        handle = open_below(io, root, to.relative)
         if not try_lock(io, handle):
-            findings.append(locked_finding(drive, relative))
-            return
-        if outer.at_source:
-            source = io.open_root(tree.path_of(outer.folder))
+            return [locked_finding(to.drive, to.relative)]
+        if source is not None:
+            opened = io.open_root(source)
             try:
-                carry_papers(io, source, handle, chain=None, history=history, medium=medium)
+                carry_papers(io, opened, handle, chain=None, history=history, medium=to.medium)
             finally:
-                io.close(source)
+                io.close(opened)
         there = read_history(io, handle)
         sets = InnerSets(io, handle, outer.inner)
         if there.newest is not None and there.newest.references == sets.references:
-            return  # it says so already
+            return []  # it says so already
         generation = Generation(
             process=Process.TRANSFER,
             started_at=datetime.now().astimezone(),
@@ -204,8 +205,8 @@ def _write(
             ignore_patterns=tuple(dict.fromkeys((*there.ignore_patterns, *RulesAround().patterns))),
         )
         whole = with_inner(generation, sets, outer.inner)
-        written = write_generation(io, handle, os.path.basename(relative), whole, medium=medium)
-        findings += [replace(found, drive=drive) for found in written.findings]
+        written = write_generation(io, handle, os.path.basename(to.relative), whole, medium=to.medium)
+        return [replace(found, drive=to.drive) for found in written.findings]
     finally:
         for each in (handle, root):
             if each >= 0:

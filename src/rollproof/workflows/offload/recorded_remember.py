@@ -8,14 +8,13 @@ from datetime import datetime
 from rollproof.copies.ledger_import import learn_copy
 from rollproof.copies.ledger_update import remember_chain, remember_verify
 from rollproof.copies.location import place_on
+from rollproof.copies.roll_folder import RollFolder
 from rollproof.copying.engine import LaneOutcome
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding
 from rollproof.models.names import shown
 from rollproof.models.results import RollResult
-from rollproof.records.chain import read_chain
-from rollproof.records.standing import standing
 from rollproof.station.context import Context
 from rollproof.storage.io import Io
 from rollproof.workflows.offload.order import Order
@@ -68,9 +67,9 @@ def remember_copies(
         lane = lanes.get(at.drive)
         failure = lane.failure if lane is not None else None
         if failure is None and at.record_name is not None and at.handle >= 0:
-            chain = read_chain(io, at.handle, drive=at.drive)
-            found = standing(io, at.handle, chain, at.volume, folder=folder)
-            copies = learn_copy(ledger, io, at.handle, chain, found, at.volume, folder, drive=at.drive, seen_at=now)
+            roll = RollFolder(io, at.handle, at.roll_folder, at.volume, at.drive)
+            chain = roll.chain()
+            copies = learn_copy(ledger, roll, chain, roll.standing(chain), seen_at=now)
             for copy_id in copies:
                 remember_chain(ledger, copy_id, chain)
         elif failure is not None:
@@ -85,11 +84,7 @@ def remember_source(ledger: Ledger, io: Io, copy: RecordedSource, source: Source
         return
     remember_verify(
         ledger,
-        io,
-        copy.root,
-        copy.path,
-        copy.volume,
-        drive=shown(copy.path),
+        RollFolder(io, copy.root, copy.path, copy.volume, shown(copy.path)),
         clean=source.clean,
         findings=source.told,
         now=now,

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rollproof.card.clips import group_clips, natural_key
-from rollproof.clips.check import ClipLook, look_at_clips, workers_for
+from rollproof.clips.check import ClipLook, LookHow, look_at_clips, workers_for
 from rollproof.clips.words import duration_text, rate_text
 from rollproof.hashing import ALGORITHMS
 from rollproof.media.poster import poster
@@ -67,9 +67,7 @@ def clips_of(
             copied.handle,
             snapshot,
             lacking,
-            workers=workers_for(copied.volume),
-            sidecars=False,
-            cancel=copied.cancel,
+            LookHow(workers=workers_for(copied.volume), sidecars=False, cancel=copied.cancel),
         )
         looks.update((look.clip.files, look) for look in seen.looks)
         hangs = seen.hangs

@@ -22,6 +22,7 @@ from rollproof.copies.ledger_update import other_offload_records, remember_verif
 from rollproof.copies.location import place_on
 from rollproof.copies.outer_history import LOOK_ELSEWHERE, own_files
 from rollproof.copies.reading_journal import Reading, ReadingJournal
+from rollproof.copies.roll_folder import RollFolder
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.hashing import ALGORITHMS, chosen, proof_algorithm
 from rollproof.ledger.ledger import Ledger
@@ -242,20 +243,18 @@ class CopyVerifier:
 
     # --- remembering
 
-    @staticmethod
-    def _other_records(ledger: Ledger, work: Work) -> list[Finding]:
-        return other_offload_records(ledger, work.papers.chain, work.volume, work.path, work.drive)
+    def _other_records(self, ledger: Ledger, work: Work) -> list[Finding]:
+        return other_offload_records(ledger, work.papers.chain, self._folder(work))
+
+    def _folder(self, work: Work) -> RollFolder:
+        return RollFolder(self._io, work.handle, work.path, work.volume, work.drive)
 
     def _remember(self, work: Work) -> None:
         """Tell the station's ledger, after the record on the drive. Its troubles are warnings."""
         remembered = self._ctx.station.tell(
             lambda ledger: remember_verify(
                 ledger,
-                self._io,
-                work.handle,
-                work.path,
-                work.volume,
-                drive=work.drive,
+                self._folder(work),
                 clean=work.clean,
                 findings=work.findings,
                 now=datetime.now().astimezone(),
