@@ -73,21 +73,24 @@ class StationLedger:
                 self._told.append(ledger_finding(problem))
                 return None
 
-    def ask(self, work: Callable[[Ledger], _Result]) -> _Result | None:
-        """As `tell`, for a question: where this station has no ledger yet, none is made for it."""
+    @property
+    def ledger_if_any(self) -> Ledger | None:
+        """As `ledger`, for a question: where this station has no ledger yet, none is made for it."""
         try:
             if not self._asked and not (station_home() / FILE_NAME).exists():
                 return None
         except OSError:
             return None
-        return self.tell(work)
+        return self.ledger
+
+    def ask(self, work: Callable[[Ledger], _Result]) -> _Result | None:
+        """As `tell`, for a question: see `ledger_if_any`."""
+        return self.tell(work) if self.ledger_if_any is not None else None
 
     def peek(self, work: Callable[[Ledger], _Result]) -> _Result | None:
         """As `ask`, where another call will say what is wrong with the ledger: nothing is said here."""
         try:
-            if not self._asked and not (station_home() / FILE_NAME).exists():
-                return None
-            ledger = self.ledger
+            ledger = self.ledger_if_any
             return work(ledger) if ledger is not None else None
         except (RollproofError, OSError, ValueError):
             return None

@@ -113,7 +113,7 @@ def _with_source(
         said_before = (order.findings, destinations.findings, targets.findings, located, power_note())
         findings = [*source.findings, *itertools.chain.from_iterable(said_before)]
         # a dry run tells how long it would take: whoever starts the offload sees it soon enough
-        ctx.emit(planned(source, targets, ctx.station.ledger if order.request.dry_run else None))
+        ctx.emit(planned(source, targets, ctx.station.ledger_if_any if order.request.dry_run else None))
         for finding in findings:
             ctx.emit(FindingRaised(source.roll, finding))
         if any(forbids(finding, source) for finding in findings):
