@@ -140,6 +140,7 @@ class Kind(StrEnum):
     ROLL_GAP = "roll-gap"
     NO_SOUND_ROLL = "no-sound-roll"
     COPY_MISSING = "copy-missing"
+    NOT_ON_DRIVE = "not-on-drive"
     RECORD_WITHOUT_FILES = "record-without-files"
     FILES_WITHOUT_RECORD = "files-without-record"
     EMPTY_ROLL = "empty-roll"

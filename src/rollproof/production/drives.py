@@ -51,6 +51,26 @@ def resolve(production: Production, volumes: Sequence[Volume]) -> tuple[list[tup
     return found, findings
 
 
+def named_drive(production: Production, path: bytes, volume: Volume) -> ProductionDrive | None:
+    """The drive of the production file that a path on an attached volume is: by the volume's identity, else by path."""
+    real = os.path.realpath(path)
+    if volume.serial is not None:
+        for drive in production.drives:
+            if _plain(volume.serial) in {_plain(identity) for identity in drive.volume}:
+                return drive
+    for drive in production.drives:
+        if drive.path is not None and not drive.volume:
+            own = os.path.realpath(os.fsencode(drive.path))
+            if _is_above(own, real) or _is_above(real, own):
+                return drive
+    return None
+
+
+def folder_on(drive: ProductionDrive, volume: Volume) -> bytes:
+    """The folder for the production's copies on the volume that the drive is."""
+    return _folder(drive, volume)
+
+
 def _folder(drive: ProductionDrive, volume: Volume | None) -> bytes:
     path = os.fsencode(drive.path) if drive.path is not None else b""
     if volume is None:

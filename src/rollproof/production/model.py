@@ -24,6 +24,7 @@ from rollproof.models.names import is_safe_relative
 from rollproof.models.volumes import Evidence
 from rollproof.production.components import component_problem, made_safe
 from rollproof.production.placeholders import DEFAULT_FOLDER, template_problem, used
+from rollproof.proof.holdings import Holds
 from rollproof.proof.policy import ABSENT_COPY_HOURS, ACCEPTED_EVIDENCE, COPIES_REQUIRED
 
 MAX_TEXT = 500
@@ -85,6 +86,12 @@ def _evidence(value: Any) -> Any:
     if isinstance(value, str) and value in set(Evidence):
         return Evidence(value)
     raise wrong('is no kind of evidence; "medium" and "server" are right')
+
+
+def _holds(value: Any) -> Any:
+    if value in ("all", "any"):
+        return value
+    raise wrong('is neither; "all" and "any" are right')
 
 
 def _algorithm(value: str) -> str:
@@ -169,6 +176,11 @@ class ProductionDrive(_Table):
         default=False,
         description="Whether this computer's own disk is meant; a copy there is refused otherwise: the drive is away.",
         examples=["true"],
+    )
+    holds: Annotated[Holds | None, BeforeValidator(_holds)] = Field(
+        default=None,
+        description="Whether all rolls belong on the drive, or any of them; audit and handover tell what it lacks.",
+        examples=['"all"'],
     )
 
     @model_validator(mode="after")

@@ -56,6 +56,9 @@ ignore = []
 # shows it: with it, the drive is found wherever it is mounted, and another drive in its place is refused. With a path
 # alone, any drive that is mounted there is taken, and another one than last time is announced. A folder of this
 # computer's own disk is refused either way, since it is what a drive that is away leaves behind.
+# `holds` says which rolls belong on the drive: "all" makes a roll that it lacks an error of `rollproof audit` and
+# `rollproof handover`, "any" asks for nothing. Without it a lacking roll is a warning; for drives that take turns (a
+# list of volumes) it is nothing.
 
 @DRIVES@
 
@@ -65,6 +68,7 @@ ignore = []
 # volume = ["5E6F-7A8B", "9C0D-1E2F"]
 # path = "footage"
 # (a list names drives that take turns: one of them at a time)
+# holds = "any"
 
 # Where a folder of this computer's own disk is meant all the same:
 # [[drives]]

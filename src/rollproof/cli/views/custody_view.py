@@ -19,7 +19,7 @@ from rollproof.models.custody_results import (
     ReceiveResult,
     SignatureOut,
 )
-from rollproof.models.findings import Finding
+from rollproof.models.findings import Finding, Kind
 from rollproof.records.receipt import spelled
 
 _SHOWN_ROLLS = 20
@@ -63,12 +63,16 @@ def _handover_verdict(result: HandoverResult) -> Text:
     if not result.handovers:
         return join(stamp("NOT HANDED OVER", BAD), "the record could not be written on the drive.")
     how = "read again" if result.checked == "reread" else "looked at, not read again"
+    lacks = sum(finding.count for finding in result.findings if finding.kind is Kind.NOT_ON_DRIVE)
+    short = f" The drive lacks {words.counted(lacks, 'roll')}." if lacks else ""
     if result.verdict == "proven":
         count = words.counted(len(rolls), "roll")
-        return join(stamp("HANDED OVER", GOOD), f"{count}, all proven, {how}. Read the receipt out over the phone.")
+        return join(
+            stamp("HANDED OVER", GOOD), f"{count}, all proven, {how}.{short} Read the receipt out over the phone."
+        )
     return join(
         stamp("HANDED OVER, NOT PROVEN", BAD),
-        f"{proven} of {words.counted(len(rolls), 'roll')} proven, {how}. Keep the cards and every other copy.",
+        f"{proven} of {words.counted(len(rolls), 'roll')} proven, {how}.{short} Keep the cards and every other copy.",
     )
 
 

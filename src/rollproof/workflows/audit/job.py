@@ -30,6 +30,7 @@ from rollproof.workflows.audit.copy import CopyLook, Place, Told
 from rollproof.workflows.audit.custody import signatures
 from rollproof.workflows.audit.document import check_document, write_document
 from rollproof.workflows.audit.drives import DriveLooker, Seen, split_days
+from rollproof.workflows.audit.holdings import missing_on_drives
 from rollproof.workflows.audit.known import Known, compare_with_ledger, permits
 from rollproof.workflows.audit.numbers import days_without_sound, find_gaps, gaps
 from rollproof.workflows.audit.places import by_device, find_places, not_named
@@ -77,11 +78,13 @@ class _Audit:
         self._seen: dict[int, Seen] = {}
         self._stopped: StoppedAudit | None = None
         self._rules = Rules()
+        self._ruled_by: Production | None = None
 
     def run(self) -> AuditResult:
         """Look, ask what others know, read again if asked to, compare, judge."""
         ruling = self._ruling()
         production = ruling.production if self._request.against is not None else None
+        self._ruled_by = ruling.production
         self._rules = ruling.rules
         self._told += [Told("copies", finding) for finding in ruling.findings]
         try:
@@ -267,6 +270,7 @@ class _Audit:
         self._told += choices.with_command(gaps(found, choices.accepted_numbers()))
         self._told += choices.findings()
         self._told += days_without_sound(rolls)
+        self._told += missing_on_drives(self._places, rolls, self._ruled_by)
         if production is not None:
             self._told += other_productions(rolls, production)
             self._told += [Told("completeness", finding) for finding in not_named(production, self._places)]

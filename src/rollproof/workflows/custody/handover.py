@@ -29,6 +29,7 @@ from rollproof.station.rules import rules_for
 from rollproof.storage.errors import said
 from rollproof.storage.files import open_below
 from rollproof.storage.medium import MediumAccess
+from rollproof.workflows.custody.holdings import LackingRolls
 from rollproof.workflows.custody.places import (
     Place,
     compare_with_handovers,
@@ -99,7 +100,9 @@ def _handed_over(request: HandoverRequest, ctx: Context) -> HandoverResult:
                 if request.reread
                 else look.check_around(request.drive, found, request.person)
             )
-            around = [*found.findings, *around]
+            lacks = LackingRolls(io, drives, ruling.production)
+            missing = station.tell(lambda ledger: lacks.of(ledger, request.drive, volume, rolls)) or []
+            around = [*found.findings, *around, *missing]
             odd = [*around, *station.findings(), *ruling.findings]
         places = places_of(io, root, request.drive, rolls, find_places(io, root, list(found.inner), cancel))
         if cancel.is_set():
