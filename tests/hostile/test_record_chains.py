@@ -50,6 +50,12 @@ def _emptied(records: Records) -> None:
     records[1].write_bytes(b"")
 
 
+def _newest_linked(records: Records) -> None:
+    aside = records[-1].parents[3] / "aside.json"
+    records[-1].rename(aside)
+    records[-1].symlink_to(aside)
+
+
 def _gap(records: Records) -> None:
     last = records[-1]
     text = last.read_text().replace('"sequence": 4,', '"sequence": 7,', 1)
@@ -81,8 +87,9 @@ WAYS: dict[str, tuple[Callable[[Records], None], set[tuple[str, str]]]] = {
     "one truncated": (_truncated, {("bad-record", "it ends in the middle")}),
     "one byte missing at its end": (_cut_by_one_byte, {("bad-record", "it ends in the middle")}),
     "one emptied": (_emptied, {("bad-record", "it ends in the middle")}),
+    "a link in place of the newest": (_newest_linked, {("bad-record", "a link, a pipe or a folder lies in its place")}),
     "a gap": (_gap, {("record-missing", "Records 4 to 6 are missing")}),
-    "a record of another roll": (_foreign, {("foreign-record", "speaks of another roll: B002")}),
+    "a record of another roll": (_foreign, {("foreign-record", "is about another roll: B002")}),
     "noise in place of one": (
         _noise,
         {("foreign-record", "it does not begin as a record does"), ("record-missing", "Record 2 is missing")},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -95,6 +96,17 @@ def _unreadable(roll: Roll) -> None:
     roll.record(SECOND).write_bytes(text.replace(b'"verdict": "proven"', b'"verdict": "lovely"'))
 
 
+def _linked(roll: Roll) -> None:
+    aside = roll.path.parent / "aside.json"
+    roll.record(FOURTH).rename(aside)
+    roll.record(FOURTH).symlink_to(aside)
+
+
+def _piped(roll: Roll) -> None:
+    roll.record(FOURTH).unlink()
+    os.mkfifo(roll.record(FOURTH))
+
+
 def _gap(roll: Roll) -> None:
     roll.record(FOURTH).rename(roll.record("0009_verify_2026-05-14T081502Z.json"))
 
@@ -135,6 +147,8 @@ TAMPERED: dict[str, tuple[Callable[[Roll], None], Kind, str, dict[str, str]]] = 
     "the newest cut off": (_newest_truncated, Kind.BAD_RECORD, "cut off", {FOURTH: "truncated"}),
     "one emptied": (_emptied, Kind.BAD_RECORD, "cut off", {SECOND: "truncated"}),
     "one unreadable": (_unreadable, Kind.BAD_RECORD, "unreadable", {SECOND: "unreadable"}),
+    "the newest a link": (_linked, Kind.BAD_RECORD, "a link, a pipe", {FOURTH: "unreadable"}),
+    "the newest a pipe": (_piped, Kind.BAD_RECORD, "a link, a pipe", {FOURTH: "unreadable"}),
     "a gap": (_gap, Kind.RECORD_MISSING, "Records 4 to 8 are missing", {}),
     "of another roll": (_of_another_roll, Kind.FOREIGN_RECORD, "another roll: B007", {}),
     "of another tool": (_of_another_tool, Kind.FOREIGN_RECORD, "foreign file", {}),

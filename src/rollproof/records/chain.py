@@ -9,6 +9,7 @@ Each record holds the SHA-256 of the whole file before it. What the chain alone 
 | two records swapped, or one renamed             | `chain-broken`   | `swapped`                    |
 | a record cut off                                | `bad-record`     | `truncated`                  |
 | a record that breaks its format                 | `bad-record`     | `unreadable`                 |
+| a link, a pipe or a folder in a record's place  | `bad-record`     | `unreadable`                 |
 | a record of another roll or of another format   | `foreign-record` | `foreign`                    |
 | a record of a later version of this tool        | `newer-version`  | `newer`                      |
 | two records with one number                     | `chain-broken`   | `duplicate`                  |
@@ -127,6 +128,9 @@ class _Budget:
 
 def _link(io: Io, folder: int, record: store.FoundRecord, budget: _Budget) -> tuple[Link, str]:
     """A record as far as it can be read on its own, and what is wrong with it."""
+    if not record.is_file:
+        trouble = "a link, a pipe or a folder lies in its place"
+        return Link(record.name, record.sequence, record.kind, "", None, None, "unreadable"), trouble
     header: AnyHeader | None = None
     state: LinkState = "whole"
     trouble = sha256 = ""

@@ -7,7 +7,7 @@ import errno
 import hashlib
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rollproof.models.names import PARTIAL_SUFFIX, RECORDS_FOLDER
 from rollproof.records.lines import MAX_RECORD_BYTES, BadRecord
@@ -23,16 +23,18 @@ SIGNATURE_SUFFIX = b".sig"
 
 @dataclass(frozen=True, slots=True)
 class FoundRecord:
-    """A file that is named like a record; nothing of it was read yet."""
+    """What is named like a record; nothing of it was read yet."""
 
     name: str
     sequence: int
     kind: str
+    is_file: bool = True
+    """False for a link, a pipe or a folder in the place of a record: it is never opened."""
 
 
 @dataclass(frozen=True, slots=True)
 class Folder:
-    """What lies in a records folder: records by number and name, and files that are nothing of ours."""
+    """What lies in a records folder: what is named like a record, by number and name, and what is nothing of ours."""
 
     records: tuple[FoundRecord, ...]
     strangers: tuple[bytes, ...]
@@ -70,8 +72,8 @@ def look(io: Io, folder: int) -> Folder:
     strangers: list[bytes] = []
     for name, kind in io.list_folder(folder):
         record = found_record(name)
-        if record is not None and kind is EntryKind.FILE:
-            records.append(record)
+        if record is not None:
+            records.append(record if kind is EntryKind.FILE else replace(record, is_file=False))
         elif not _is_ours(name, kind):
             strangers.append(name)
     records.sort(key=lambda record: (record.sequence, record.name))

@@ -192,6 +192,8 @@ def _next(io: Io, folder: int, medium: MediumAccess | None) -> tuple[int, str | 
     if not there:
         return 1, None
     last = there[-1]
+    if not last.is_file:
+        raise BadRecord(f"a link, a pipe or a folder lies in the place of {last.name}")
     if last.sequence >= store.MAX_SEQUENCE:
         raise BadRecord(f"no number is left after {last.name}")
     return last.sequence + 1, store.digest_of(io, folder, last.name, medium=medium)
