@@ -253,6 +253,11 @@ PROTECTIONS = (
         "self.reasons += [_unclear(each, card) for each in blurred]", "pass",
         f"{TABLE}::a_short_name_that_two_damaged_clips_have",
     ),
+    Protection(
+        "a card that must be read again may not be pulled", "copying/engine.py",
+        "read_again=not self._is_settled()", "read_again=False",
+        "copying/test_engine.py::has_to_be_read_again",
+    ),
     # --- what nobody may forget
     Protection(
         "what was wrong with a card is found until it is accepted", "workflows/audit/accepted.py",

@@ -9,7 +9,7 @@ from rich.text import Text
 from cli.replay import SCENARIOS, timeline
 from cli.running import WALL, Stream, without_codes
 from rollproof.cli.console import Manner, Output
-from rollproof.cli.pictures import Picture
+from rollproof.cli.pictures import Moment, MomentKind, Picture
 from rollproof.cli.screen.live import Progress, within
 from rollproof.cli.screen.moments import MomentWords
 from rollproof.cli.screen.offload_screen import OffloadScreen
@@ -139,3 +139,12 @@ def test_a_mistake_in_drawing_is_kept_and_does_not_reach_the_work() -> None:
         stage.now += 100.0
         stage.model._rolls["A003"].done.clear()
     assert "ZeroDivisionError" in progress.trouble
+
+
+def test_of_a_card_that_has_to_be_read_again_nobody_says_that_it_may_be_pulled() -> None:
+    say = MomentWords(lambda: WALL, several=False, plain=True)
+    told = say(Moment(MomentKind.CARD_FREE, "A003", read_again=True))
+    assert told is not None
+    assert told[0].plain.endswith(
+        "The card has to be read again before it is wiped: keep it at hand. The last lines say how."
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 from rich.cells import cell_len
@@ -82,6 +83,13 @@ def test_once_the_card_is_free_the_screen_keeps_saying_so() -> None:
     assert " Card                may be pulled now; do not format it yet" in text
     assert re.search(r"^ card +free +may be pulled$", text, re.MULTILINE)
     assert re.search(r"^ primary +proven +may be unplugged$", text, re.MULTILINE)
+
+
+def test_a_card_that_has_to_be_read_again_is_not_called_free() -> None:
+    text = drawn(replace(picture_at(170.0, SCENARIOS["clean"]), read_again=True), 80)
+    assert " Card                has to be read again; keep it at hand" in text
+    assert re.search(r"^ card +all read +has to be read again$", text, re.MULTILINE)
+    assert "may be pulled" not in text
 
 
 def test_before_any_speed_it_says_estimating() -> None:

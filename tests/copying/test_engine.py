@@ -417,3 +417,34 @@ def test_an_empty_folder_arrives(rig: Rig) -> None:
     (rig.card / "empty" / "inside").mkdir(parents=True)
     rig.run()
     assert (rig.top / "two" / "empty" / "inside").is_dir()
+
+
+def is_free(run: Run) -> bool:
+    """Whether the card was said to be free, once and without a but."""
+    (free,) = [event for event in run.events if isinstance(event, CardFree)]
+    return not free.read_again
+
+
+def test_a_card_that_was_read_well_is_free(rig: Rig) -> None:
+    assert is_free(rig.run())
+
+
+def test_a_card_that_was_read_once_has_to_be_read_again(rig: Rig) -> None:
+    assert not is_free(rig.run(passes=1))
+
+
+@pytest.mark.parametrize("which", [1, 2], ids=["the first read", "the second read"])
+def test_a_card_with_a_file_that_could_not_be_read_has_to_be_read_again(rig: Rig, which: int) -> None:
+    card = os.fsencode(rig.card)
+    seen: list[int] = []
+
+    def hook(operation: str, name: bytes, given: tuple[Any, ...]) -> None:
+        if operation != "read" or name != b"C001.mov" or given[2] != 0:
+            return
+        if os.readlink(b"/proc/self/fd/%d" % given[0]).startswith(card):
+            seen.append(given[0])
+            if len(seen) >= which:
+                raise OSError(errno.EIO, "Input/output error")
+
+    assert not is_free(rig.run(io=HookedIo(hook)))
+    assert len(seen) >= which

@@ -62,6 +62,8 @@ class Picture:
     cards_before: int
     cards_total: int
     elapsed_seconds: float
+    read_again: bool = False
+    """The card has been read, and has to be read again."""
 
     @property
     def of_copy(self) -> bool:
@@ -91,3 +93,4 @@ class Moment:
     plan: RollPlanned | None = None
     finding: Finding | None = None
     of_copy: bool = False
+    read_again: bool = False

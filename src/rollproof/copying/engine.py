@@ -38,6 +38,8 @@ from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 
 _POLL_SECONDS = 0.2
+_READ_AGAIN = (Kind.UNREADABLE, Kind.UNREADABLE_FOLDER, Kind.CARD_CHANGED)
+"""What a listing of the card can show that only another read of it may mend."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,7 +311,7 @@ class Offloading:
             self._beat()
             self._outcome.source_findings.extend(card.settle(_Pulse(self._stop_asked, self._beat)))
             self._outcome.seconds["card free"] = time.monotonic() - self._began
-            self._emit(CardFree(self._roll))
+            self._emit(CardFree(self._roll, read_again=not self._is_settled()))
         except (Stopped, Interrupted):
             pass
         except TreeLost as lost:
@@ -325,6 +327,11 @@ class Offloading:
                 self._settled.set()
                 self._source_ended.set()
                 self._notify()
+
+    def _is_settled(self) -> bool:
+        """Whether the card need not be read again: every file that it lists was read well, and nothing changed."""
+        bad = [*self._card.snapshot.findings, *self._outcome.source_findings]
+        return self._board.source_is_settled() and not any(found.kind in _READ_AGAIN for found in bad)
 
     def _lose_source(self, finding: Finding, stream: ParcelStream) -> None:
         self._outcome.source_failure = finding

@@ -111,9 +111,10 @@ class FindingRaised:
 
 @dataclass(frozen=True, slots=True)
 class CardFree:
-    """The last read of the card has ended: it may be pulled. (Pulled, not wiped.)"""
+    """The last read of the card has ended: it may be pulled (pulled, not wiped), unless it has to be `read_again`."""
 
     roll: str
+    read_again: bool = False
 
 
 class StillNeeded(StrEnum):

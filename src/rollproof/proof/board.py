@@ -289,6 +289,14 @@ class ProofBoard:
         once = (n for n, state in enumerate(self._source) if state == SourceState.READ_ONCE)
         return [number for number in once if self.rule.needs_second_read(number)]
 
+    def source_is_settled(self) -> bool:
+        """Whether nothing of the source has to be read once more before every copy of it can be proven."""
+        if self.rule.reads_once:
+            return not self.rule.changed and SourceState.FAULTY not in self._source
+        if self._source.count(SourceState.READ_TWICE) != len(self._files):
+            return False
+        return not any(any(ranks) for ranks in self._source_evidence)
+
     def copy_state(self, drive: str, number: int) -> CopyState:
         """What is known of one copy."""
         return CopyState(self._copies[drive].states[number])

@@ -128,6 +128,8 @@ class LaneWords:
             return join(Text("proven", GOOD), "      " + _after(picture, lane.needed))
         if lane.done:
             return join(Text(f"{lane.done:<11}", WARN), " not proven")
+        if not lane.drive and picture.read_again and not picture.of_copy:
+            return join(Text("all read", WARN), "    has to be read again")
         if not lane.drive and picture.card_free:
             return join(Text("free", GOOD), "        all read" if picture.of_copy else "        may be pulled")
         if lane.leg is None:

@@ -71,6 +71,9 @@ class MomentWords:
 
     def _card_free(self, moment: Moment) -> Text:
         which = join(" of roll ", safe(moment.roll)) if self._several else Text()
+        if moment.read_again:
+            again = Text.assemble("The card", which, " has to be read again before it is wiped", style=WARN)
+            return join(again, ": keep it at hand. The last lines say how.")
         return join(
             Text.assemble("The card", which, " may be pulled.", style=GOOD),
             " Pulled is not wiped: do not format it yet.",

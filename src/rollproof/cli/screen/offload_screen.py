@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from rich.text import Text
 
-from rollproof.cli.console import GOOD, QUIET, STRONG, join, safe
+from rollproof.cli.console import GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.pictures import Picture
 from rollproof.cli.screen.lanes import LaneWords
 from rollproof.cli.screen.lines import fitted
@@ -63,6 +63,8 @@ class OffloadScreen:
         if picture.of_copy:
             read = Text("done", GOOD) if picture.card_free else self._when(picture.card_free_seconds)
             card = join(" Source read         ", read)
+        elif picture.read_again:
+            card = join(" Card                ", Text("has to be read again", WARN), "; keep it at hand")
         elif picture.card_free:
             card = join(" Card                ", Text("may be pulled now", GOOD), "; do not format it yet")
         else:

@@ -64,9 +64,10 @@ class ProgressModel:
                 case RollPlanned():
                     self._planned(event)
                 case CardFree():
-                    self._roll(event.roll).card_free = True
+                    roll = self._roll(event.roll)
+                    roll.card_free, roll.read_again = True, event.read_again
                     self._moments.append(
-                        Moment(MomentKind.CARD_FREE, event.roll, of_copy=self._roll(event.roll).of_copy)
+                        Moment(MomentKind.CARD_FREE, roll.name, of_copy=roll.of_copy, read_again=event.read_again)
                     )
                 case DriveDone():
                     self._drive_done(event)
@@ -215,6 +216,7 @@ class ProgressModel:
                 plan=roll.plan,
                 lanes=tuple(lanes),
                 card_free=roll.card_free,
+                read_again=roll.read_again,
                 card_free_seconds=card_free,
                 proven_seconds=roll.proven_seconds(card_free, now),
                 all_done=bool(roll.drives) and all(drive in roll.done or drive in roll.lost for drive in roll.drives),

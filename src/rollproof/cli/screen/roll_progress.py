@@ -60,6 +60,8 @@ class RollProgress:
     needed: dict[str, StillNeeded | None] = field(default_factory=dict)
     """Of drives that are done: who still needs them."""
     card_free: bool = False
+    read_again: bool = False
+    """Its last read has ended, and was not good enough."""
     lost: set[str] = field(default_factory=set)
     """Drives that failed; the card is the empty name."""
     held: list[Moment] = field(default_factory=list)
