@@ -2,6 +2,7 @@
 
     ROLLPROOF_FAULT_REPORT=faults.json make test
     python tools/make_guarantee_table.py faults.json [another.json …]
+    python tools/make_guarantee_table.py --holes     the other table, of wrong answers that were shown
 
 Without a report it only says whether the page's rows are those below; the figures stay as they are.
 """
@@ -198,6 +199,150 @@ PROMISES: tuple[Promise, ...] = (
 """The sweeps of every call are campaigns: their figures stand below the table, not in it."""
 
 
+HOLES_BEGIN, HOLES_END = "<!-- table of holes: begin -->\n", "<!-- table of holes: end -->\n"
+
+
+@dataclass(frozen=True)
+class Hole:
+    """A wrong answer that was shown, the rule that closes it, and the tests that saw it."""
+
+    rule: str
+    before: str
+    now: str
+    tests: tuple[str, ...]
+
+
+_JOBS = "workflows/"
+_ONCE, _NUMBER, _NOW = (
+    _JOBS + "test_one_thing_counts_once.py::",
+    _JOBS + "test_one_number_of_devices.py::",
+    _JOBS + "test_answer_is_about_now.py::",
+)
+HOLES: tuple[Hole, ...] = (
+    Hole(
+        "Bad news is put down the moment it is known",
+        "A verify of a drive that hung, was killed or was stopped with Ctrl-C; the drive away: MAY WIPE",
+        "KEEP, away and attached, until a full clean verify",
+        (
+            _JOBS + "test_bad_news.py::test_a_drive_that_hung_while_it_was_verified_counts_no_more_when_it_is_away",
+            _JOBS + "test_bad_news.py::test_ctrl_c_in_the_last_clip_does_not_throw_away_the_damage_found_in_the_first",
+            _JOBS + "test_bad_news.py::test_kill_9_in_the_last_clip_does_not_throw_away_the_damage_found_in_the_first",
+        ),
+    ),
+    Hole(
+        "One physical thing counts once, under whatever key it comes",
+        "The same drive in another dock, formatted and offloaded to again, or its roll folder dragged to another drive:"
+        " two copies, MAY WIPE",
+        "One copy, KEEP",
+        (
+            _ONCE + "test_a_drive_through_another_dock_is_not_a_second_one",
+            _JOBS
+            + "test_one_thing_counts_once.py::test_a_drive_that_was_formatted_and_offloaded_to_again_is_not_beside"
+            "_its_former_self",
+            _JOBS
+            + "test_one_thing_counts_once.py::test_a_roll_folder_that_was_moved_to_another_drive_counts_there_only",
+            _JOBS
+            + "test_one_number_of_devices.py::test_a_copy_on_a_disk_and_one_on_a_set_with_that_disk_are_one_device"
+            "_to_every_command",
+        ),
+    ),
+    Hole(
+        "What lies beneath counts",
+        "Two disk images on one drive: two devices; an image in memory: a device, proven from the medium",
+        "One device; none; evidence `cache`",
+        (
+            "drives/test_what_lies_beneath.py::test_two_images_on_one_drive_are_one_device",
+            "drives/test_what_lies_beneath.py::test_an_image_in_memory_is_no_device",
+            "drives/test_what_lies_beneath.py::test_a_mount_that_only_says_what_it_is_earns_nothing",
+        ),
+    ),
+    Hole(
+        "The answer is about now",
+        "A copy deleted while another one was read again: MAY WIPE",
+        "KEEP: it changed while the card was judged",
+        (
+            _JOBS
+            + "test_answer_is_about_now.py::test_what_changes_on_the_first_drive_while_the_second_is_read_keeps_the_card",
+        ),
+    ),
+    Hole(
+        "A mount can be older than the card",
+        "A card exchanged while the computer slept: its old listing was believed",
+        "KEEP until it was taken out and put in again",
+        (
+            _JOBS + "test_computer_slept.py::test_after_a_sleep_neither_listing_nor_reading_is_believed",
+            _JOBS + "test_computer_slept.py::test_one_re_plug_is_enough",
+        ),
+    ),
+    Hole(
+        "A clock that runs behind what is recorded counts no absent copy",
+        "A clock put back made an old sighting fresh: MAY WIPE",
+        "KEEP until a person confirms the clock and the drive was seen again",
+        (_ONCE + "test_a_clock_that_was_put_back_counts_no_absent_copy_until_a_person_confirms_it",),
+    ),
+    Hole(
+        "The rules come from the production, not from the card",
+        "A production file on a drive that is judged asked for one copy: MAY WIPE",
+        "KEEP; the answer names the file that ruled",
+        (
+            _JOBS + "test_one_policy.py::test_a_production_file_on_the_card_never_says_how_the_card_is_judged",
+            _JOBS + "test_one_policy.py::test_a_production_file_on_a_drive_that_is_judged_rules_only_when_it_is_named",
+            _JOBS + "test_one_policy.py::test_evidence_that_is_not_accepted_any_more_counts_in_no_command",
+        ),
+    ),
+    Hole(
+        "Names that are accepted mean one thing",
+        "`--accept` with the name on the screen: not accepted; a name that two findings have: both",
+        "Accepted; the candidates are listed",
+        (_JOBS + "test_accepting.py::test_a_name_that_several_findings_have_accepts_none_and_lists_them",),
+    ),
+    Hole(
+        "A drive that is not there does not become the system disk",
+        "A drive unmounted, its folder left: footage on the system disk, PROVEN, MAY WIPE",
+        "Refused before a byte is written",
+        (
+            _JOBS + "test_drive_not_there.py::test_an_unmounted_drive_of_the_production_file_is_refused_and_nothing_is"
+            "_written",
+            _JOBS + "test_drive_not_there.py::test_an_empty_folder_below_a_usual_mount_root_is_refused",
+            _JOBS + "test_drive_not_there.py::test_a_path_where_a_drive_was_seen_is_not_taken_for_it_when_the_drive_is"
+            "_away",
+        ),
+    ),
+    Hole(
+        '"May be unplugged" is said only when nobody needs the drive',
+        "Said while another run wrote to it",
+        "Said by the last run that has business with it",
+        (_JOBS + "test_unplugging.py::test_a_drive_that_another_run_writes_to_is_not_said_to_be_free",),
+    ),
+    Hole(
+        "Records, keys and ledger are nobody else's to write",
+        "With an open umask everybody could",
+        "Never, whatever the umask",
+        (_JOBS + "test_permissions.py::test_records_keys_and_ledger_are_never_writable_for_others",),
+    ),
+    Hole(
+        "What a person accepts is a record on every attached copy",
+        "Damage on the card was forgotten at wrap: audit *complete*",
+        "Found by every audit until somebody accepts it by name",
+        (
+            _JOBS + "test_accepting.py::test_what_was_wrong_with_a_card_is_found_by_every_audit_after_it",
+            _JOBS + "test_accepting.py::test_what_differs_or_is_missing_cannot_be_accepted",
+        ),
+    ),
+)
+"""Each was seen to give the wrong answer before the rule was there, but for the sleeping computer."""
+
+
+def holes_table() -> str:
+    """The table of holes."""
+    head = "| rule | wrong answer before | answer now | tests |\n|---|---|---|---|\n"
+    rows = (
+        f"| {hole.rule} | {hole.before} | {hole.now} | {'<br>'.join(f'`{test}`' for test in hole.tests)} |\n"
+        for hole in HOLES
+    )
+    return head + "".join(rows)
+
+
 def by_test(reports: Sequence[Path]) -> Counter[str]:
     """Faults by test, parameters folded together, from reports of the suite."""
     found: Counter[str] = Counter()
@@ -229,10 +374,15 @@ def figures_on_the_page() -> list[str]:
 def main(arguments: Sequence[str]) -> int:
     """Write the figures of these reports into the page, or compare its rows."""
     page = PAGE.read_text(encoding="utf-8")
+    first, _, rest = page.partition(HOLES_BEGIN)
+    holes, _, last = rest.partition(HOLES_END)
+    if arguments == ["--holes"]:
+        PAGE.write_text(first + HOLES_BEGIN + holes_table() + HOLES_END + last, encoding="utf-8")
+        return 0
     before, _, rest = page.partition(BEGIN)
     inside, _, after = rest.partition(END)
     if not arguments:
-        return 0 if inside == table(figures_on_the_page()) else 1
+        return 0 if inside == table(figures_on_the_page()) and holes == holes_table() else 1
     counted = by_test([Path(each) for each in arguments])
     sums = [sum(counted[test] for test in promise.tests) for promise in PROMISES]
     figures = [f"{count:,}".replace(",", " ") if count else "–" for count in sums]

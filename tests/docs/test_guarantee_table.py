@@ -6,13 +6,13 @@ import ast
 from pathlib import Path
 
 import pytest
-from tools.make_guarantee_table import PROMISES, Promise, figures_on_the_page, main
+from tools.make_guarantee_table import HOLES, PROMISES, Hole, Promise, figures_on_the_page, main
 
 TESTS = Path(__file__).resolve().parents[1]
 
 
-@pytest.mark.parametrize("promise", PROMISES, ids=lambda promise: promise.text[:40])
-def test_every_test_that_the_table_names_exists(promise: Promise) -> None:
+@pytest.mark.parametrize("promise", [*PROMISES, *HOLES], ids=lambda each: each.tests[0][-40:])
+def test_every_test_that_the_tables_name_exists(promise: Promise | Hole) -> None:
     assert promise.tests
     for named in promise.tests:
         path, _, name = named.partition("::")
