@@ -261,8 +261,8 @@ HOLES: tuple[Hole, ...] = (
         "A copy deleted while another one was read again: MAY WIPE",
         "KEEP: it changed while the card was judged",
         (
-            _JOBS
-            + "test_answer_is_about_now.py::test_what_changes_on_the_first_drive_while_the_second_is_read_keeps_the_card",
+            _JOBS + "test_answer_is_about_now.py::test_what_changes_on_the_first_drive_while_the_second_is_read"
+            "_keeps_the_card",
         ),
     ),
     Hole(
