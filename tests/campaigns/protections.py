@@ -60,6 +60,21 @@ _IDENTITY = "proof/identity.py"
 _ONCE = "workflows/test_one_thing_counts_once.py"
 
 PROTECTIONS = (
+    # --- whose rules hold
+    Protection(
+        "a production file on the card does not rule its offload", "workflows/offload/ruling.py",
+        "tuple(filter(lies, sources))", "()", "workflows/test_rules_of_an_offload.py::on_the_card_does_not_rule",
+    ),
+    Protection(
+        "a card whose own production file is named is refused", "workflows/offload/job.py",
+        "tree is None and path in order.ruled_from and order.production_path is not None", "False",
+        "workflows/test_rules_of_an_offload.py::own_production_file_is_named",
+    ),
+    Protection(
+        "a production file on a destination rules only when named", "workflows/offload/ruling.py",
+        "tuple(filter(lies, destinations))", "()",
+        "workflows/test_rules_of_an_offload.py::on_a_destination_rules_only",
+    ),
     # --- where copies go, and when a drive may be unplugged
     Protection(
         "a place under a usual mount root is not the system's", "proof/location.py",
@@ -476,7 +491,7 @@ PROTECTIONS = (
     ),
     Protection(
         "a drive's own file does not rule unnamed", _RULES,
-        "if not named and any(lies_with(path, drive, drives) for drive in judged):", "if False:",
+        "any(lies_with(path, drive, drives) for drive in judged) if not named else False", "False",
         f"{_ONE_POLICY}::does_not_take_its_rules",
     ),
     Protection(

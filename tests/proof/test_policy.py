@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from rollproof.models.volumes import Evidence
-from rollproof.proof.policy import ACCEPTED_EVIDENCE, Rules, accepted_evidence, copies_required
+from rollproof.proof.policy import ACCEPTED_EVIDENCE, Rules, accepted_evidence, copies_required, may_rule
 
 MEDIUM, SERVER = Evidence.MEDIUM, Evidence.SERVER
 STRICT = Rules(3, (MEDIUM,), production="The Bell Foundry")
@@ -48,3 +48,12 @@ def test_a_productions_rules_are_for_its_own_copies(
 
 def test_without_a_production_file_the_records_say_how_many() -> None:
     assert Rules().required_of("The Bell Foundry") is None
+
+
+@pytest.mark.parametrize(
+    ("on_card", "on_drive", "found", "named"),
+    [(False, False, True, True), (False, True, False, True), (True, False, False, False), (True, True, False, False)],
+)
+def test_where_a_production_file_may_lie(on_card: bool, on_drive: bool, found: bool, named: bool) -> None:
+    assert may_rule(named=False, on_card=on_card, on_drive=on_drive) is found
+    assert may_rule(named=True, on_card=on_card, on_drive=on_drive) is named

@@ -53,3 +53,16 @@ def copies_required(today: int | None, recorded: Iterable[int]) -> int:
     """How many copies a roll needs whose records ask for `recorded` (0: nothing is said)."""
     asked = [number for number in (today, *recorded) if number]
     return max(asked, default=COPIES_REQUIRED)
+
+
+def may_rule(*, named: bool, on_card: bool, on_drive: bool) -> bool:
+    """Whether a production file rules. `on_card`: it lies on the card that is judged or offloaded; `on_drive`: on a
+    drive that is.
+
+    | it lies                  | found  | named  |
+    |--------------------------|--------|--------|
+    | anywhere else            | rules  | rules  |
+    | on such a drive          | -      | rules  |
+    | on the card              | -      | -      |
+    """
+    return not on_card and (named or not on_drive)

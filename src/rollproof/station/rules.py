@@ -13,7 +13,7 @@ from rollproof.models.volumes import Volume
 from rollproof.production.load import find, load
 from rollproof.production.model import Production
 from rollproof.proof.devices import share_a_device
-from rollproof.proof.policy import Rules
+from rollproof.proof.policy import Rules, may_rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +48,10 @@ def find_rules(
                 f"the production file {shown(path)} lies on the card itself: a card never says how it is judged",
                 hint="name the production's own file with --production FILE; this one is not used",
             )
-        return Ruling(findings=[_not_used(path, "the card that is judged")])
-    if not named and any(lies_with(path, drive, drives) for drive in judged):
-        return Ruling(findings=[_not_used(path, "a drive that is judged")])
+        return Ruling(findings=[not_used(path, "the card that is judged")])
+    on_drive = any(lies_with(path, drive, drives) for drive in judged) if not named else False
+    if not may_rule(named=bool(named), on_card=False, on_drive=on_drive):
+        return Ruling(findings=[not_used(path, "a drive that is judged")])
     production = load(path)
     return Ruling(rules_of(production, path), production, path)
 
@@ -88,7 +89,8 @@ def on_one_device(one: Volume, other: Volume) -> bool:
     return one.st_dev == other.st_dev or share_a_device(one.device, other.device) is True
 
 
-def _not_used(path: bytes, where: str) -> Finding:
+def not_used(path: bytes, where: str) -> Finding:
+    """The note about a production file that does not rule."""
     return Finding(
         Kind.OTHER_PRODUCTION,
         Severity.NOTE,

@@ -26,6 +26,7 @@ from rollproof.workflows.offload.recorded_outer import has_outer_histories, writ
 from rollproof.workflows.offload.recorded_source import RecordedOpening
 from rollproof.workflows.offload.result import overall, refused_roll
 from rollproof.workflows.offload.roll import offload_roll
+from rollproof.workflows.offload.ruling import on_the_card
 from rollproof.workflows.offload.unplugging import Unplugging
 
 
@@ -79,7 +80,10 @@ def _offload_path(path: bytes, order: Order, ctx: Context, run: _Run) -> None:
     except Refused as silent:
         run.rolls.append(refused_roll(shown(path), order.request.roll or "", list(silent.findings), order))
         return
-    if tree is None:
+    if tree is None and path in order.ruled_from and order.production_path is not None:
+        refusal = on_the_card(order.production_path, path)
+        run.rolls.append(refused_roll(shown(path), order.request.roll or "", [refusal], order))
+    elif tree is None:
         run.rolls.append(offload_roll(CardOpening(path), order, ctx))
     else:
         _offload_tree(tree, order, ctx, run)

@@ -18,6 +18,7 @@ from rollproof.production.folders import day_text, roll_folder
 from rollproof.production.load import FILE_NAME, find, load
 from rollproof.production.model import Production
 from rollproof.records.models import Policy
+from rollproof.workflows.offload.ruling import file_in_place
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,10 @@ class Order:
     now: datetime
     day: str | None
     unit: str | None
+    production_path: bytes | None = None
+    """The production file that was named or found."""
+    ruled_from: tuple[bytes, ...] = ()
+    """The sources that it lies on, where it was named: those among them that are cards are refused."""
 
     @property
     def production_name(self) -> str | None:
@@ -77,8 +82,16 @@ def read_order(request: OffloadRequest, drives: Drives, now: datetime, *, checks
     production = load(path) if path is not None else None
     targets: list[tuple[str, bytes]] = [("", folder) for folder in request.destinations]
     findings: list[Finding] = []
+    aside: list[Finding] = []
+    on_sources: tuple[bytes, ...] = ()
+    named, missing = resolve(production, drives.volumes()) if production is not None else ([], [])
+    if path is not None:
+        places = [folder for _, folder in targets or named]
+        place = file_in_place(path, request.cards, places, drives)
+        on_sources = place.sources
+        if not place.may_rule(named=bool(request.production_file)):
+            production, aside = None, [place.not_used()]
     if production is not None:
-        named, missing = resolve(production, drives.volumes())
         if not targets:
             targets = [(role, folder) for role, folder in named]
             findings = list(missing)
@@ -86,23 +99,33 @@ def read_order(request: OffloadRequest, drives: Drives, now: datetime, *, checks
             roles = {os.path.realpath(folder): role for role, folder in named}
             targets = [(roles.get(os.path.realpath(folder), ""), folder) for _, folder in targets]
     if not targets and not findings:
-        raise UsageProblem(
-            f"nothing says where to copy to: no --to, and no {to_text(FILE_NAME)} in {shown(request.working_folder)} or"
-            " above it",
-            hint="name each drive's folder with --to DIR, or write a production file with `rollproof init`",
-        )
+        raise _nowhere(request, aside)
     return Order(
         request=request,
         checks_clips=checks_clips,
         production=production,
         targets=_named(targets),
-        findings=tuple(findings),
+        findings=(*findings, *aside),
         policy=_policy(production),
         ignore=tuple(production.ignore) if production is not None else (),
         hashes=tuple(production.hashes) if production is not None else (),
         now=now,
         day=request.day,
         unit=request.unit,
+        production_path=path,
+        ruled_from=on_sources if production is not None else (),
+    )
+
+
+def _nowhere(request: OffloadRequest, aside: Sequence[Finding]) -> UsageProblem:
+    """Nothing says where to copy to: no `--to`, and no production file, or only one that is not used (`aside`)."""
+    for finding in aside:
+        hint = f"{finding.remedy}, or name each drive's folder with --to DIR"
+        return UsageProblem(f"nothing says where to copy to: {finding.detail}", hint=hint)
+    return UsageProblem(
+        f"nothing says where to copy to: no --to, and no {to_text(FILE_NAME)} in {shown(request.working_folder)} or"
+        " above it",
+        hint="name each drive's folder with --to DIR, or write a production file with `rollproof init`",
     )
 
 
