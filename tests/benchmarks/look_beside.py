@@ -22,7 +22,7 @@ from unittest import mock
 
 from rollproof.clips import check as clip_look
 from rollproof.clips.check import Looks
-from rollproof.media.reader_process import readers
+from rollproof.media.reader.process import readers
 from rollproof.models.requests import Cancel, OffloadRequest
 from rollproof.station.context import Context
 from rollproof.workflows.offload import offload

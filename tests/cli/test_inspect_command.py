@@ -15,8 +15,8 @@ from rich.cells import cell_len
 
 from cli.running import Ran, run_line, without_codes
 from rollproof.cli.views.clips_view import clip_table
-from rollproof.media import reader_process
-from rollproof.media.reader_process import Readers
+from rollproof.media.reader import process as reader_process
+from rollproof.media.reader.process import Readers
 from rollproof.models.inspect_results import ClipOut
 
 

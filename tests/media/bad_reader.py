@@ -14,9 +14,11 @@ from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
-from rollproof.media import pyav_facts, reader_child, reader_talk
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay
+from rollproof.media.reader import child as reader_child
+from rollproof.media.reader import facts as pyav_facts
+from rollproof.media.reader import talk as reader_talk
 from rollproof.media.source import Source
 
 LIBC = ctypes.CDLL(None)

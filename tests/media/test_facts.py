@@ -15,9 +15,9 @@ from demo_media import stage
 from media.by_hand import box, dng, movie, track
 from media.checked import Checked
 from media.corpus import MUXED, corpus
-from rollproof.media import pyav_input
 from rollproof.media.facts import Facts, read_facts
 from rollproof.media.poster import poster
+from rollproof.media.reader import input as pyav_input
 from rollproof.media.source import BytesSource, TooMuch
 from rollproof.media.timecode import timecode
 

@@ -16,11 +16,11 @@ import pytest
 from media import bad_reader
 from media.checked import Checked
 from media.corpus import corpus
-from rollproof.media import reader_process
 from rollproof.media.facts import read_facts
 from rollproof.media.problems import CannotSay, Failure, LibraryFailed
-from rollproof.media.reader_process import MOST_FAILURES, Readers
-from rollproof.media.reader_talk import ASK_FACTS
+from rollproof.media.reader import process as reader_process
+from rollproof.media.reader.process import MOST_FAILURES, Readers
+from rollproof.media.reader.talk import ASK_FACTS
 from rollproof.media.source import BytesSource
 
 ISO = "ISO media"
@@ -194,7 +194,7 @@ def test_it_stands_in_no_folder_and_ends_with_the_program(tmp_path: Path) -> Non
     (tmp_path / "av.py").write_text("raise SystemExit('imported from the folder that somebody stood in')")
     program = (
         "import os, pathlib, sys\n"
-        "from rollproof.media.reader_process import readers\n"
+        "from rollproof.media.reader.process import readers\n"
         "from rollproof.media.source import BytesSource\n"
         "data = pathlib.Path(sys.argv[1]).read_bytes()\n"
         "print(readers().facts(BytesSource(data), 'ISO media').codec, flush=True)\n"

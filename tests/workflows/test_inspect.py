@@ -26,10 +26,10 @@ from rollproof.card.clips import read_card
 from rollproof.clips import check as clip_look
 from rollproof.clips.check import LookHow, look_at_clips
 from rollproof.clips.words import duration_text, end_timecode, rate_text
-from rollproof.media import reader_process
 from rollproof.media.facts import Facts
 from rollproof.media.health import FileHealth, examine
-from rollproof.media.reader_process import Readers
+from rollproof.media.reader import process as reader_process
+from rollproof.media.reader.process import Readers
 from rollproof.models.errors import Refused, UsageProblem
 from rollproof.models.events import CardFree, Event, FindingRaised, Leg, LegEnded, RollPlanned
 from rollproof.models.findings import Kind

@@ -8,7 +8,7 @@ from rollproof.media import tiff, wav
 from rollproof.media.containers import HEAD_BYTES, container_for
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay, Failure, LibraryFailed
-from rollproof.media.pyav_input import FORMATS
+from rollproof.media.reader.input import FORMATS
 from rollproof.media.source import Source, TooMuch
 
 __all__ = ["Facts", "read_facts"]
@@ -29,7 +29,7 @@ def read_facts(source: Source, name: bytes) -> Facts:
 
     Reads only through `source`: no path is opened and no reference in the file is followed. WAV, TIFF and DNG files are
     read by our own readers, everything else by PyAV, where it is installed, in a process of its own
-    (`reader_process`).
+    (`reader.process`).
     """
     try:
         container = container_for(source.at(0, HEAD_BYTES), name)
@@ -45,7 +45,7 @@ def read_facts(source: Source, name: bytes) -> Facts:
             return read_tiff_facts(source)
         if container.name not in FORMATS:
             return Facts(note=_NOTHING_KNOWN)
-        from rollproof.media.reader_process import readers  # noqa: PLC0415 - only where a file asks for it
+        from rollproof.media.reader.process import readers  # noqa: PLC0415 - only where a file asks for it
 
         return readers().facts(source, container.name)
     except ModuleNotFoundError:

@@ -8,7 +8,7 @@ from typing import Any
 
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay
-from rollproof.media.pyav_input import FORMATS, opened
+from rollproof.media.reader.input import FORMATS, opened
 from rollproof.media.source import Source
 
 _MOST_BYTES = 24 * 1024 * 1024

@@ -6,7 +6,7 @@ from fractions import Fraction
 from typing import Any
 
 from rollproof.media.problems import CannotSay
-from rollproof.media.pyav_input import opened
+from rollproof.media.reader.input import opened
 from rollproof.media.source import Source
 
 _MOST_BYTES = 256 * 1024 * 1024

@@ -18,10 +18,13 @@ from fractions import Fraction
 from io import FileIO
 from typing import Any
 
-from rollproof.media import pyav_facts, pyav_poster, reader_talk, wav
+from rollproof.media import wav
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay
-from rollproof.media.reader_confined import confine
+from rollproof.media.reader import facts as pyav_facts
+from rollproof.media.reader import poster_frame as pyav_poster
+from rollproof.media.reader import talk as reader_talk
+from rollproof.media.reader.confined import confine
 from rollproof.media.source import BytesSource, FileSource, clamp
 
 SELF_SECONDS = 90.0

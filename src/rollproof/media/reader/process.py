@@ -20,9 +20,9 @@ from collections.abc import Callable, Sequence
 from fractions import Fraction
 from typing import IO, Any
 
-from rollproof.media import reader_talk
 from rollproof.media.facts_model import Facts
 from rollproof.media.problems import CannotSay, Failure, LibraryFailed
+from rollproof.media.reader import talk as reader_talk
 from rollproof.media.source import Source, TooMuch
 
 FACTS_SECONDS, POSTER_SECONDS = 20.0, 60.0
@@ -40,7 +40,7 @@ people, and a slow card has other things to do."""
 
 _MOST_AT_ONCE = 2
 _MOST_WISHES = 50_000
-_OWN_MODULE = (sys.executable, "-P", "-m", "rollproof.media.reader_child")
+_OWN_MODULE = (sys.executable, "-P", "-m", "rollproof.media.reader.child")
 """`-P`: nothing is imported from the folder that somebody happens to stand in, which may be a card."""
 
 _KEPT = ("PATH", "SYSTEMROOT", "LD_LIBRARY_PATH", "DYLD_LIBRARY_PATH", "LANG", "LC_ALL", "TMPDIR", "TEMP")
