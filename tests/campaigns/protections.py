@@ -870,6 +870,11 @@ PROTECTIONS = (
         "    if rows:\n", "    if False:\n", f"{BAD_NEWS_KEPT}::rebuild_of_the_ledger or damaged_ledger",
     ),
     Protection(
+        "a reading whose beginning nobody remembers is an error", "proof/readings.py",
+        "return effect is Effect.WITHDRAWS or not was_begun", "return effect is Effect.WITHDRAWS",
+        f"{BAD_NEWS_KEPT}::ledger_cannot_remember or full_disk",
+    ),
+    Protection(
         "what differs withdraws, whatever its evidence", "proof/readings.py",
         "    if reading.bad:\n        return Effect.WITHDRAWS\n", "", "proof/test_readings.py::what_a_reading_does",
     ),

@@ -20,6 +20,7 @@ from rollproof.proof.readings import (
     has_something_to_lose,
     must_be_read_anew,
     speaks_against_a_copy,
+    trouble_is_an_error,
     withdrawn_by,
 )
 
@@ -144,3 +145,18 @@ def test_after_which_readings_an_offload_trusts_no_record(readings: tuple[Unsett
 )
 def test_which_ends_of_the_work_on_a_drive_are_bad_news(kind: Kind, expected: bool) -> None:
     assert speaks_against_a_copy(kind) is expected
+
+
+@pytest.mark.parametrize(
+    ("effect", "was_begun", "expected"),
+    [
+        (Effect.WITHDRAWS, True, True),
+        (Effect.WITHDRAWS, False, True),
+        (Effect.SETTLES, True, False),  # it stays noted as not finished
+        (Effect.NOTHING, True, False),
+        (Effect.SETTLES, False, True),  # killed, it would have left no trace
+        (Effect.NOTHING, False, True),
+    ],
+)
+def test_when_it_is_an_error_that_nothing_could_be_remembered(effect: Effect, was_begun: bool, expected: bool) -> None:
+    assert trouble_is_an_error(effect, was_begun=was_begun) is expected

@@ -3,7 +3,9 @@ and of one that cannot be written."""
 
 from __future__ import annotations
 
+import contextlib
 import os
+import shutil
 import sqlite3
 import threading
 import time
@@ -16,6 +18,7 @@ import pytest
 from rollproof.drives.system import system_drives
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.requests import AuditRequest, OffloadRequest, VerifyRequest
+from rollproof.models.results import VerifyResult
 from rollproof.models.volumes import Device, Volume
 from rollproof.station.context import Context
 from rollproof.storage.station import station_home
@@ -26,6 +29,7 @@ from rollproof.workflows.offload import preflight as offload_preflight
 from rollproof.workflows.rebuild import rebuild_ledger
 from rollproof.workflows.verify import verify
 from support.devices import Devices
+from support.loops import tool
 from workflows.station import SMALL
 from workflows.test_bad_news import KEEP, WIPE, away, killed_in_the_last_file, why_not
 from workflows.wipe_bench import FIRST, Bench, Changing
@@ -164,3 +168,53 @@ def damage_an_index(home: Path) -> None:
     content = bytearray(path.read_bytes())
     content[(page - 1) * size : page * size] = b"\xff" * size
     path.write_bytes(bytes(content))
+
+
+# --- a ledger that cannot be written
+
+
+def told_of(result: VerifyResult) -> list[str]:
+    return [found.kind for copy in result.copies for found in copy.findings]
+
+
+def test_a_verify_that_a_locked_ledger_cannot_remember_is_an_error_and_never_done(bench: Bench) -> None:
+    request = VerifyRequest((os.fsencode(bench.roll(bench.one)),))
+    with (
+        open_ledger(wait_seconds=0.1) as ledger,
+        contextlib.closing(sqlite3.connect(station_home() / "ledger.sqlite3", isolation_level=None)) as other,
+    ):
+        other.execute("BEGIN IMMEDIATE")
+        result = verify(request, Context.of(ledger=ledger, settings=SMALL))
+    assert "not-remembered" in told_of(result)
+    assert result.verdict == "not proven"
+    assert int(result.status) != 0
+    again = verify(request, Context.of(settings=SMALL))
+    assert (again.verdict, int(again.status)) == ("proven", 0), "what the drive holds was never in doubt"
+
+
+def test_a_verify_that_a_full_disk_cannot_remember_is_an_error_and_never_done(bench: Bench) -> None:
+    home = station_home()
+    full = home.with_name("full")
+    full.mkdir()
+    tool("mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", full)
+    try:
+        shutil.copytree(home, full, dirs_exist_ok=True)
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setenv("ROLLPROOF_HOME", str(full))
+            with open_ledger() as ledger:
+                fill_up(full)
+                result = verify(
+                    VerifyRequest((os.fsencode(bench.roll(bench.one)),)), Context.of(ledger=ledger, settings=SMALL)
+                )
+    finally:
+        tool("umount", "-l", full)
+    assert "not-remembered" in told_of(result)
+    assert result.verdict == "not proven"
+    assert int(result.status) != 0
+
+
+def fill_up(folder: Path) -> None:
+    """Not a byte is left."""
+    with (folder / "filler").open("wb", buffering=0) as filler, contextlib.suppress(OSError):
+        while True:
+            filler.write(b"x" * 4096)

@@ -18,7 +18,7 @@ from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.policy import ACCEPTED_EVIDENCE
-from rollproof.proof.readings import Effect, ReadingFacts, effect_of
+from rollproof.proof.readings import Effect, ReadingFacts, effect_of, trouble_is_an_error
 from rollproof.records.chain import Chain, newest_word
 from rollproof.station.ledger import StationLedger
 
@@ -103,6 +103,12 @@ class ReadingJournal:
                 self._open.remove(reading)
 
     @property
+    def has_memory(self) -> bool:
+        """Whether there is a ledger, if only one that cannot be used now."""
+        with self._lock:
+            return self._station.is_there
+
+    @property
     def reads(self) -> bool:
         """Whether something is being read, or was left in the middle of it."""
         with self._lock:
@@ -184,8 +190,8 @@ class Reading:
             ledger.end_reading(number, settles=effect is Effect.SETTLES)
 
         trouble = self._journal.write(work) if number else self._trouble
-        # of a good reading nothing is lost: the ledger's own trouble is told by whoever tells it the verdict
-        self._trouble = trouble if effect is Effect.WITHDRAWS else ""
+        was_begun = bool(number) or not self._journal.has_memory
+        self._trouble = trouble if trouble_is_an_error(effect, was_begun=was_begun) else ""
         self._unsaid = 0
         self._journal.close(self)
         return effect

@@ -55,6 +55,16 @@ def effect_of(reading: ReadingFacts, accepted: Collection[Evidence]) -> Effect:
     return Effect.NOTHING
 
 
+def trouble_is_an_error(effect: Effect, *, was_begun: bool) -> bool:
+    """Whether it matters that the station's memory could not be written at the end of a reading.
+
+    Bad news would be forgotten. And a reading whose beginning nobody remembers would have left no trace when killed.
+    Of a good one that was begun nothing is lost: it stays noted as not finished. Where there is no memory at all, no
+    copy counts by it (`was_begun` is True then).
+    """
+    return effect is Effect.WITHDRAWS or not was_begun
+
+
 @dataclass(frozen=True, slots=True)
 class Unsettled:
     """A reading that no later one has put behind the copy. `why` is its bad news, empty where it was only begun;

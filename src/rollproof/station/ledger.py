@@ -55,6 +55,16 @@ class StationLedger:
                 self._told.append(self.trouble)
         return self._ledger
 
+    @property
+    def is_there(self) -> bool:
+        """Whether this station has a ledger, usable now or not."""
+        if self._ledger is not None:
+            return True
+        try:
+            return (station_home() / FILE_NAME).exists()
+        except OSError:
+            return True
+
     def findings(self) -> list[Finding]:
         """What was odd since the last call: each is said once."""
         with self._lock:

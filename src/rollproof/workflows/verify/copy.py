@@ -166,8 +166,9 @@ class CopyVerifier:
                 reading.fails("a verify found that this copy is not as recorded")
             reading.finish(everything=work.is_whole, evidence=work.readback)
             self._remember(work)
-        work.findings += reading.trouble()
-        return self._result(work)
+        trouble = reading.trouble()
+        work.findings += trouble
+        return self._result(work, remembered=not trouble)
 
     # --- reading
 
@@ -266,9 +267,11 @@ class CopyVerifier:
 
     # --- telling
 
-    def _result(self, work: Work) -> VerifiedCopy:
+    def _result(self, work: Work, *, remembered: bool) -> VerifiedCopy:
         strict = self._request.strict and bool(work.unknown)
-        proven = work.clean and work.readback in accepted_today(work.papers.chain, self._rules) and not strict
+        accepted = work.readback in accepted_today(work.papers.chain, self._rules)
+        proven = work.clean and accepted and remembered and not strict
+        )
         if work.clean and work.readback is Evidence.CACHE:
             work.findings.append(
                 warning(
