@@ -875,6 +875,11 @@ PROTECTIONS = (
         f"{BAD_NEWS_KEPT}::ledger_cannot_remember or full_disk",
     ),
     Protection(
+        "no list counts a copy whose reading was not finished", "ledger/asking_rolls.py",
+        '        unproven = speaks_against_memory(row["state"], left) != ""\n', "        unproven = False\n",
+        f"{BAD_NEWS_KEPT}::lists_say",
+    ),
+    Protection(
         "what differs withdraws, whatever its evidence", "proof/readings.py",
         "    if reading.bad:\n        return Effect.WITHDRAWS\n", "", "proof/test_readings.py::what_a_reading_does",
     ),

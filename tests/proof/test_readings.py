@@ -20,6 +20,7 @@ from rollproof.proof.readings import (
     has_something_to_lose,
     must_be_read_anew,
     speaks_against_a_copy,
+    speaks_against_memory,
     trouble_is_an_error,
     withdrawn_by,
 )
@@ -160,3 +161,19 @@ def test_which_ends_of_the_work_on_a_drive_are_bad_news(kind: Kind, expected: bo
 )
 def test_when_it_is_an_error_that_nothing_could_be_remembered(effect: Effect, was_begun: bool, expected: bool) -> None:
     assert trouble_is_an_error(effect, was_begun=was_begun) is expected
+
+
+@pytest.mark.parametrize(
+    ("state", "readings", "expected"),
+    [
+        ("proven", (), False),
+        ("proven", (Unsettled(THEN, "verify", "", ""),), True),
+        ("copied", (Unsettled(THEN, "offload", "", ""),), True),
+        ("failed", (Unsettled(THEN, "verify", "", ""),), False),  # it has its own reason
+        ("unproven", (Unsettled(THEN, "verify", "it hangs", ""),), False),
+    ],
+)
+def test_what_a_reading_says_against_a_remembered_state(
+    state: str, readings: tuple[Unsettled, ...], expected: bool
+) -> None:
+    assert speaks_against_memory(state, readings).endswith(": not counted") is expected

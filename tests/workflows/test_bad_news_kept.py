@@ -27,6 +27,9 @@ from rollproof.workflows.audit import places as audit_places
 from rollproof.workflows.offload import offload
 from rollproof.workflows.offload import preflight as offload_preflight
 from rollproof.workflows.rebuild import rebuild_ledger
+from rollproof.workflows.report.ledger import rolls_of_ledger
+from rollproof.workflows.report.rolls import RollsFound
+from rollproof.workflows.rolls import list_rolls
 from rollproof.workflows.verify import verify
 from support.devices import Devices
 from support.loops import tool
@@ -218,3 +221,37 @@ def fill_up(folder: Path) -> None:
     with (folder / "filler").open("wb", buffering=0) as filler, contextlib.suppress(OSError):
         while True:
             filler.write(b"x" * 4096)
+
+
+# --- what lists say of a copy that is away
+
+
+def test_lists_say_that_a_copy_whose_reading_was_killed_is_not_counted(bench: Bench) -> None:
+    killed_in_the_last_file(bench.one)
+    (history,) = list_rolls(name="A003").histories
+    assert (history.roll.state, history.roll.copies_proven, history.roll.devices_proven) == ("too few copies", 1, 1)
+    copies = {copy.drive: copy for copy in history.copies}
+    assert copies["primary"].state == "unproven"
+    assert "was not finished: not counted" in copies["primary"].why
+    assert copies["backup"].state == "proven"
+    with open_ledger() as ledger:
+        rolls = RollsFound()
+        rolls_of_ledger(ledger, rolls)
+    (found,) = rolls.all
+    assert found.state == "too few copies"
+    assert {each.copy.drive: each.copy.state for each in found.copies.values()} == {
+        "primary": "unproven",
+        "backup": "proven",
+    }
+    bench.offload(bench.three, roll="A004")
+    bench.one.unplug()
+    try:
+        told = audit(
+            AuditRequest((os.fsencode(bench.three.mount),), working_folder=os.fsencode(bench.folder)),
+            Context.of(settings=SMALL),
+        )
+    finally:
+        bench.one.plug_in()
+    assert "was not finished: not counted" in told.model_dump_json()
+    assert bench.verify(bench.one).verdict == "proven"
+    assert list_rolls(name="A003").histories[0].roll.state == "proven"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from datetime import datetime
 
 from sqlalchemy import Connection, case, func, or_, select
 
-from rollproof.ledger import tables
+from rollproof.ledger import readings, tables
 from rollproof.ledger.asking import moment
 from rollproof.ledger.entries import HistoryLine, KnownRoll, PermitNote
 from rollproof.ledger.identities import remembered_drive, seen_together
@@ -15,11 +15,12 @@ from rollproof.models.requests import Person
 from rollproof.models.volumes import Device
 from rollproof.proof.identity import CopyOnDrive, Seen, Sighting, superseded
 from rollproof.proof.policy import COPIES_REQUIRED
+from rollproof.proof.readings import speaks_against_memory
 
 
 def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
     """The list of rolls, and on which devices this station saw proven copies of each."""
-    proven_on = _proven_on(connection)
+    proven_on, lessened = _proven_on(connection)
     proven = (
         select(
             tables.copies.c.roll_id,
@@ -68,7 +69,7 @@ def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
             first_at=moment(row["first_at"]),
             last_at=moment(row["last_at"]),
             copies=row["copies"] or 0,
-            copies_proven=row["copies_proven"] or 0,
+            copies_proven=(row["copies_proven"] or 0) - lessened[row["id"]],
             proven_on=tuple(proven_on[row["id"]]),
             copies_required=row["copies_required"] or COPIES_REQUIRED,
             permit=row["permit"],
@@ -77,23 +78,35 @@ def rolls(connection: Connection, **filters: str | None) -> list[KnownRoll]:
     ]
 
 
-def _proven_on(connection: Connection) -> dict[int, list[Device]]:
+def _proven_on(connection: Connection) -> tuple[dict[int, list[Device]], Counter[int]]:
     """By roll the device of each copy that this station saw and that was proven then, without those that were seen
-    since as something else."""
+    since as something else; and how many remembered as proven have a reading that nothing has settled."""
     copies = tables.copies.c
     query = (
-        select(tables.devices, copies.roll_id, copies.founder, copies.state, copies.seen_at.label("copy_seen_at"))
+        select(
+            tables.devices,
+            copies.roll_id,
+            copies.founder,
+            copies.state,
+            copies.folder,
+            copies.seen_at.label("copy_seen_at"),
+        )
         .join(tables.copies, copies.device_id == tables.devices.c.id)
         .where(copies.seen_at.is_not(None))
         .order_by(copies.id)
     )
     by_roll: dict[int, list[tuple[CopyOnDrive, Device, bool]]] = defaultdict(list)
     drives: dict[int, Sighting] = {}
+    unsettled, lessened = readings.unsettled(connection), Counter[int]()
     for row in connection.execute(query).mappings():
         drive, at = remembered_drive(row), moment(row["copy_seen_at"])
         device = Device(row["device_key"], row["kind"])
         copy = CopyOnDrive(drive, row["founder"], attached=False, seen_at=at)
-        by_roll[row["roll_id"]].append((copy, device, row["state"] == "proven"))
+        left = unsettled.get((row["identity"], bytes(row["folder"])), ())
+        unproven = speaks_against_memory(row["state"], left) != ""
+        is_proven = row["state"] == "proven" and not unproven
+        lessened[row["roll_id"]] += row["state"] == "proven" and unproven
+        by_roll[row["roll_id"]].append((copy, device, is_proven))
         before = drives.get(drive.number)
         if before is None or before.at is None or before.at < at:
             drives[drive.number] = Sighting(drive, at)
@@ -104,7 +117,7 @@ def _proven_on(connection: Connection) -> dict[int, list[Device]]:
         proven = [(copy, device) for copy, device, is_proven in held if is_proven]
         gone = superseded([copy for copy, _ in proven], Seen([*drives.values(), *own], together))
         found[roll] = [device for place, (_, device) in enumerate(proven) if place not in gone]
-    return found
+    return found, lessened
 
 
 def history(connection: Connection, roll_id: int) -> list[HistoryLine]:

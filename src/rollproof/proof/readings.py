@@ -115,6 +115,13 @@ def speaks_against_a_copy(kind: Kind) -> bool:
     return kind not in _NO_NEWS
 
 
+def speaks_against_memory(state: str, readings: Iterable[Unsettled]) -> str:
+    """Why a copy that is known from memory alone is worth less than the remembered `state`; empty when it is not. One
+    of which nothing good is remembered has its own reason."""
+    why = against_absent(readings) if state in ("proven", "copied") else ""
+    return f"{why}: not counted" if why else ""
+
+
 class Agreement(StrEnum):
     """What reading files again and comparing them with their hashes shows."""
 

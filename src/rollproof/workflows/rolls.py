@@ -7,10 +7,11 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
-from rollproof.ledger.entries import HistoryLine, KnownRoll
+from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding
 from rollproof.proof.devices import count_devices, worth
+from rollproof.proof.readings import speaks_against_memory
 from rollproof.station.ledger import StationLedger
 
 STATES = ("proven", "too few copies", "not proven")
@@ -171,20 +172,22 @@ def _state(roll: KnownRoll) -> str:
 def _history(ledger: Ledger, roll: KnownRoll, looked: HistoryLine | None) -> RollHistory:
     return RollHistory(
         roll=_line(roll, looked),
-        copies=[
-            CopyLine(
-                drive=copy.name or copy.drive.drive,
-                role=copy.role,
-                device=copy.drive.identity.model or copy.drive.identity.volume_label or copy.drive.identity.source,
-                state=copy.state,
-                readback=copy.readback.value if copy.readback is not None else None,
-                why=copy.why,
-                seen_at=copy.seen_at,
-                gone_at=copy.gone_at,
-            )
-            for copy in ledger.copies_of(roll.id)
-        ],
+        copies=[_copy(copy) for copy in ledger.copies_of(roll.id)],
         timeline=[_told(line) for line in ledger.history(roll.id)],
+    )
+
+
+def _copy(copy: KnownCopy) -> CopyLine:
+    unsettled = speaks_against_memory(copy.state, copy.unsettled)
+    return CopyLine(
+        drive=copy.name or copy.drive.drive,
+        role=copy.role,
+        device=copy.drive.identity.model or copy.drive.identity.volume_label or copy.drive.identity.source,
+        state="unproven" if unsettled else copy.state,
+        readback=copy.readback.value if copy.readback is not None else None,
+        why=unsettled or copy.why,
+        seen_at=copy.seen_at,
+        gone_at=copy.gone_at,
     )
 
 

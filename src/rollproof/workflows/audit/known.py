@@ -13,6 +13,7 @@ from rollproof.models.findings import Kind, error, note
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.volumes import Volume
 from rollproof.proof.devices import count_devices
+from rollproof.proof.readings import speaks_against_memory
 from rollproof.records.chain import compare_with_memory, newer_word
 from rollproof.workflows.audit.copy import COUNTED, CopyLook, NamedCopy, PermitSeen, Place, Told
 from rollproof.workflows.audit.rolls import Roll
@@ -224,8 +225,13 @@ def _compare_copy(ledger: Ledger, known: KnownCopy, copy: CopyLook) -> None:
         copy.told.append(Told("copies", finding, copy.roll))
 
 
+def _remembered(copy: KnownCopy) -> str:
+    unsettled = speaks_against_memory(copy.state, copy.unsettled)
+    return inert(copy.name or copy.drive.drive) + (f" ({inert(unsettled)})" if unsettled else "")
+
+
 def _nowhere(ledger: Ledger, roll: KnownRoll) -> Told:
-    where = sorted({inert(copy.name or copy.drive.drive) for copy in ledger.copies_of(roll.id)})
+    where = sorted({_remembered(copy) for copy in ledger.copies_of(roll.id)})
     last = f"; it remembers copies on {', '.join(where)}" if where else ""
     day = f" of {inert(roll.day)}" if roll.day else ""
     count = f"{roll.files:,} {'file' if roll.files == 1 else 'files'}"

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll, PaceNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.names import inert, shown
+from rollproof.proof.readings import speaks_against_memory
 from rollproof.reports.model import CopyOfReport, LookedAtOfReport, PermitOfReport, SpeedOfReport
 from rollproof.workflows.report.rolls import (
     CopyFound,
@@ -85,6 +86,7 @@ def _copy(copy: KnownCopy, paces: Sequence[PaceNote]) -> CopyFound:
     written = next((pace for pace in reversed(paces) if pace.leg == "write"), None)
     identity = copy.drive.identity
     gone = copy.gone_at is not None
+    unsettled = speaks_against_memory(copy.state, copy.unsettled)
     return CopyFound(
         identity=identity.text,
         device=identity.device,
@@ -93,9 +95,9 @@ def _copy(copy: KnownCopy, paces: Sequence[PaceNote]) -> CopyFound:
             role=inert(copy.role),
             device=inert(identity.model or identity.volume_label or identity.source),
             serial=inert(identity.serial),
-            state="not on its drive any more" if gone else copy.state,
+            state="not on its drive any more" if gone else "unproven" if unsettled else copy.state,
             proof=copy.readback.value if copy.readback is not None else None,
-            why=inert(copy.why),
+            why=inert(unsettled or copy.why),
             state_at=(copy.gone_at or copy.state_at).astimezone(),
             known_from="ledger" if copy.seen_at is not None else "record",
             folder=shown(copy.folder),

@@ -271,7 +271,6 @@ class CopyVerifier:
         strict = self._request.strict and bool(work.unknown)
         accepted = work.readback in accepted_today(work.papers.chain, self._rules)
         proven = work.clean and accepted and remembered and not strict
-        )
         if work.clean and work.readback is Evidence.CACHE:
             work.findings.append(
                 warning(
