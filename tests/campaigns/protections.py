@@ -349,6 +349,22 @@ PROTECTIONS = (
         "the size of a copy's files", _ATTACHED, "same = there.size == row.size and", "same =",
         f"{ALONE}::under_its_own_date",
     ),
+    # --- the two histories beside a copy
+    Protection(
+        "a manifest dropped with its entry in the chain is missed by the records", "copies/beside_records.py",
+        "return [*own, *compared]", "return own",
+        "workflows/test_two_histories.py::missed_by_the_records",
+    ),
+    Protection(
+        "a manifest replaced along with the chain is not the one its record names", "proof/histories.py",
+        "if found.c4 != named.c4:", "if False:",
+        "proof/test_histories.py::two_histories",
+    ),
+    Protection(
+        "an audit compares records and manifests as the others do", "workflows/audit/look.py",
+        "for odd in history_findings(papers.history, chain)]", "for odd in papers.history.findings]",
+        "workflows/test_two_histories.py::missed_by_the_records",
+    ),
     Protection(
         "the date of a copy's files", _ATTACHED,
         "and same_time(there.modified_ns, row.modified_ns, limits)", "", f"{ALONE}::with_another_date",

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import re
 import shutil
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from rollproof.models.results import VerifyResult
+from rollproof.workflows.offload import roll
 from workflows.station import Station
 
 
 @pytest.fixture
-def station(tmp_path: Path) -> Station:
+def station(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Station:
+    """A roll that was offloaded an hour ago: no verify of now writes a manifest of the same name."""
     made = Station(tmp_path)
-    made.offload()
+    with monkeypatch.context() as patch:
+        patch.setattr(roll, "local_now", lambda: datetime.now().astimezone() - timedelta(hours=1))
+        made.offload()
     return made
 
 

@@ -5,7 +5,8 @@ whose newest entry somebody took out. Our records can, without trusting a clock:
 finished verify leaves one generation in the chain and one record. With fewer of our generations in the chain than
 finished runs recorded, an entry was taken out; otherwise a run did not come to its end, and its manifest goes into the
 chain with the next one. (Where an earlier interrupted run had left one generation more, one entry taken out is made up
-for by it, and stays a warning.)
+for by it, and stays a warning, unless a record names that manifest.) Which manifest was written with a record the
+record says itself: `proof.histories` compares. Records of earlier versions do not say it.
 """
 
 from __future__ import annotations
@@ -14,19 +15,61 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from rollproof.ascmhl.model import History, ManifestRead, ManifestState, Process
+from rollproof.ascmhl.model import History, ManifestRead, ManifestState, Process, WrittenManifest
 from rollproof.ascmhl.standard import CHAIN_NAME
 from rollproof.models.findings import Finding, Kind, Severity, warning
-from rollproof.models.names import shown
+from rollproof.models.names import shown, to_text
+from rollproof.proof.histories import FoundManifest, ManifestAt, NamedManifest, compare_histories
 from rollproof.records.chain import Chain
-from rollproof.records.models import OffloadHeader, VerifyHeader
+from rollproof.records.founding import founder_of
+from rollproof.records.models import ManifestName, OffloadHeader, VerifyHeader
 from rollproof.station.authorship import OUR_TOOL
 
 _STARTED = re.compile(rb"_(\d{4}-\d\d-\d\d_\d{6})Z\.mhl")
 
 
+def manifest_name(written: WrittenManifest) -> ManifestName:
+    """A manifest as the record that follows it names it."""
+    return ManifestName(name=to_text(written.name), sequence=written.sequence, c4=written.c4)
+
+
 def history_findings(history: History, chain: Chain) -> list[Finding]:
-    """The history's findings, put right by what our records know."""
+    """The history's findings, put right by what our records know, and what the records know of manifests that the
+    history alone does not miss."""
+    compared = compare_histories(_named(chain), [_as_found(generation) for generation in history.generations])
+    said = {(finding.kind, finding.path) for finding in compared}
+    own = [finding for finding in _put_right(history, chain) if (finding.kind, finding.path) not in said]
+    return [*own, *compared]
+
+
+def _named(chain: Chain) -> list[NamedManifest]:
+    """The manifests that the records of this copy name; those of records that were carried here came with their own
+    history, which may not have been taken along where the folder had one already."""
+    founder = founder_of(chain)
+    first = next((link.sequence for link in chain.links if link.sha256 == founder), 0)
+    return [
+        _as_named(link.name, link.header.manifest)
+        for link in chain.links
+        if isinstance(link.header, OffloadHeader | VerifyHeader)
+        and link.header.manifest is not None
+        and link.state != "foreign"
+        and link.sequence >= first
+    ]
+
+
+def _as_named(record: str, manifest: ManifestName) -> NamedManifest:
+    return NamedManifest(record, manifest.name, manifest.sequence, manifest.c4)
+
+
+def _as_found(generation: ManifestRead) -> FoundManifest:
+    at: dict[ManifestState, ManifestAt] = {
+        ManifestState.WHOLE: "in the chain",
+        ManifestState.NOT_IN_CHAIN: "not in the chain",
+    }
+    return FoundManifest(to_text(generation.name), generation.c4, at.get(generation.state, "said"))
+
+
+def _put_right(history: History, chain: Chain) -> list[Finding]:
     strays = [generation for generation in history.generations if generation.state is ManifestState.NOT_IN_CHAIN]
     if not strays:
         return list(history.findings)

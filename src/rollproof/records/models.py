@@ -229,6 +229,14 @@ class RecordName(Block):
     sha256: Sha256
 
 
+class ManifestName(Block):
+    """The generation of the open standard that a run wrote before its record: its manifest's name, number and C4."""
+
+    name: Text
+    sequence: Annotated[int, Field(ge=1)]
+    c4: Text
+
+
 class Header(Block):
     """What all kinds have in common. `sequence` and `previous_sha256` are filled in when the record is written."""
 
@@ -262,7 +270,8 @@ class OffloadHeader(Header):
 
     `ignore` are the patterns that left files of the card out, `pace` how fast this copy was made. `founded_by` is the
     digest of the record that founded the copy (`proof.identity`); null in that record itself, which is the first of an
-    offload into this roll folder, and in records of versions that did not write it.
+    offload into this roll folder, and in records of versions that did not write it. `manifest` is the generation that
+    was written with it; null in records of versions that did not say so.
     """
 
     kind: Literal["offload"] = "offload"
@@ -278,6 +287,7 @@ class OffloadHeader(Header):
     ignore: tuple[Text, ...] = ()
     pace: tuple[PaceBlock, ...] = ()
     founded_by: Sha256 | None = None
+    manifest: ManifestName | None = None
 
     @property
     def of_copy(self) -> bool:
@@ -290,6 +300,7 @@ class VerifyHeader(Header):
 
     `source`, where present, says that the card was read again too, with the same hashes: it supplies a pass that an
     offload lacked. A record whose copy was not read (only the card was) has a `readback` of null.
+    `manifest` as in an offload; null too where no generation could be written.
     """
 
     kind: Literal["verify"] = "verify"
@@ -299,6 +310,7 @@ class VerifyHeader(Header):
     verdict: Verdict
     totals: Totals
     files_digest: DigestBlock | None = None
+    manifest: ManifestName | None = None
 
 
 class Counted(Block):

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from rollproof.ascmhl.standard import DEFAULT_PATTERNS
+from rollproof.copies.beside_records import history_findings
 from rollproof.copies.card_findings import add_clip, on_the_card
 from rollproof.copies.history import Expectation, copy_rules, speaks_against, unfinished_finding
 from rollproof.copies.location import place_on
@@ -102,7 +103,8 @@ class _Look:
         here, accepted = place_on(self._volume, copy.path), accepted_today(chain, self._rules)
         found = standing(self._io, self._handle, chain, self._volume, accepted=accepted, folder=here)
         self._found += [odd for odd in chain.findings if odd.kind is not Kind.NO_HISTORY]
-        for folder, history in [(b"", papers.history), *papers.inner]:
+        self._found += [self._placed(odd, b"") for odd in history_findings(papers.history, chain)]
+        for folder, history in papers.inner:
             self._found += [self._placed(odd, folder) for odd in history.findings]
         note_headers(copy, chain, papers)
         self._strangers = noted_strangers(self._io, self._handle, chain)
@@ -113,7 +115,8 @@ class _Look:
         unfinished = exists(self._io, self._handle, MARKER_NAME) is not None
         if not unfinished:
             self._leftovers(there)
-        if chain.links and not papers.history.generations:
+        gone = any(odd.kind is Kind.MANIFEST_MISSING for odd in self._found)
+        if chain.links and not papers.history.generations and not gone:
             detail = "its records are there, and the history of the open standard beside them is gone"
             remedy = "look who removed it, and verify this copy: that begins a new one; other people's tools need it"
             self._say(Kind.MANIFEST_MISSING, Severity.WARNING, ASCMHL_FOLDER, detail, remedy)

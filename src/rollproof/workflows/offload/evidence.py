@@ -10,9 +10,10 @@ from datetime import datetime
 
 from rollproof.ascmhl.expected import Outcome, judged
 from rollproof.ascmhl.manifest_xml import ManifestBody
-from rollproof.ascmhl.model import Action, FileHash, Generation, Process
+from rollproof.ascmhl.model import Action, FileHash, Generation, Process, WrittenManifest
 from rollproof.ascmhl.read import read_history
 from rollproof.ascmhl.write import write_generation
+from rollproof.copies.beside_records import manifest_name
 from rollproof.hashing import ALGORITHMS
 from rollproof.models.findings import Finding
 from rollproof.models.results import CopyState
@@ -76,14 +77,14 @@ class EvidenceWriter:
             self.source.carried.onto(self.io, at, self._medium(at))
         if self.look is not None:
             self.look.settle()
-        manifest_findings = self._manifest(at)
-        at.noted += manifest_findings
+        manifest = self._manifest(at)
+        at.noted += manifest.findings
         findings = [
             *self.source.findings,
             *self.source_findings(),
             *at.findings,
             *self.board.copy_findings(at.drive),
-            *manifest_findings,
+            *manifest.findings,
             *(self.look.findings() if self.look is not None else ()),
         ]
         header = OffloadHeader(
@@ -103,6 +104,7 @@ class EvidenceWriter:
             ignore=self._patterns(),
             pace=self.pace(at.drive),
             founded_by=at.founded_by,
+            manifest=manifest_name(manifest),
         )
         written = append_record(
             self.io,
@@ -200,7 +202,7 @@ class EvidenceWriter:
 
     # --- the open standard
 
-    def _manifest(self, at: DriveAtWork) -> Sequence[Finding]:
+    def _manifest(self, at: DriveAtWork) -> WrittenManifest:
         history = read_history(self.io, at.handle)
         algorithms = tuple(name for name in self.board.algorithms if ALGORITHMS[name].standard_name is not None)
         board, snapshot = self.board, self.source.snapshot
@@ -239,7 +241,7 @@ class EvidenceWriter:
         )
         carried = self.source.carried
         with_inner = carried.with_inner(self.io, at, generation) if carried is not None else generation
-        written = write_generation(
+        return write_generation(
             self.io,
             at.handle,
             os.path.basename(at.relative),
@@ -247,7 +249,6 @@ class EvidenceWriter:
             medium=self._medium(at),
             body=None if history.present or with_inner is not generation else self._body(at, generation),
         )
-        return written.findings
 
     def _body(self, at: DriveAtWork, generation: Generation) -> ManifestBody | None:
         """What the first generation says of the files: the same on all drives that have everything."""

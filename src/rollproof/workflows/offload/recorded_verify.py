@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from rollproof.ascmhl.write import write_generation
+from rollproof.copies.beside_records import manifest_name
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, note, warning
 from rollproof.models.names import shown
@@ -72,12 +73,12 @@ def verified_source(
     medium = MediumAccess(io, copy.volume.way, copy.volume.source)
     name = os.path.basename(os.path.realpath(copy.path))
     try:
-        write_generation(io, copy.root, name, verify_generation(work, started_at, person), medium=medium)
+        manifest = write_generation(io, copy.root, name, verify_generation(work, started_at, person), medium=medium)
         if copy.papers.newest is not None:
             append_record(
                 io,
                 copy.root,
-                verify_header(work, person),
+                verify_header(work, person, manifest_name(manifest)),
                 list(verify_rows(work)),
                 signer=station_signer(),
                 as_read=copy.papers.chain.digests,

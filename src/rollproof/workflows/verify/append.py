@@ -7,11 +7,13 @@ from dataclasses import replace
 from datetime import datetime
 
 from rollproof.ascmhl.write import write_generation
+from rollproof.copies.beside_records import manifest_name
 from rollproof.copies.inner_history import InnerSets, with_inner
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import to_text
 from rollproof.models.requests import Person
+from rollproof.records.models import ManifestName
 from rollproof.records.signing import Signer
 from rollproof.records.write import append_record
 from rollproof.storage.errors import not_writable, paper_trouble, said
@@ -53,6 +55,7 @@ def append_result(
     if any(odd.kind is Kind.NEWER_VERSION for odd in work.papers.chain.findings):
         return  # what a later version wrote is not known here: nothing that may contradict it is put after it
     medium = MediumAccess(io, work.volume.way, work.volume.source)
+    named: ManifestName | None = None
     try:
         if (work.read or work.papers.history.present) and not forgets:
             generation = verify_generation(work, started_at, person)
@@ -64,9 +67,10 @@ def append_result(
                 medium=medium,
             )
             work.appended.append(to_text(manifest.name))
+            named = manifest_name(manifest)
             work.findings += [finding for finding in manifest.findings if finding not in work.findings]
         rows = list(verify_rows(work))
-        header = verify_header(work, person)
+        header = verify_header(work, person, named)
         record = append_record(
             io,
             work.handle,

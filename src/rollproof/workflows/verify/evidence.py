@@ -14,7 +14,7 @@ from rollproof.models.file_table import find_file
 from rollproof.models.grouped import grouped
 from rollproof.models.requests import Person
 from rollproof.records.blocks import copy_block, this_station
-from rollproof.records.models import By, DigestBlock, FindingBlock, Totals, VerifyHeader
+from rollproof.records.models import By, DigestBlock, FindingBlock, ManifestName, Totals, VerifyHeader
 from rollproof.records.rows import FileRow, FilesDigest
 from rollproof.station.authorship import this_creator
 from rollproof.workflows.verify.work import Work
@@ -59,8 +59,8 @@ def verify_generation(work: Work, started_at: datetime, person: Person) -> Gener
     )
 
 
-def verify_header(work: Work, person: Person) -> VerifyHeader:
-    """The header of the verify record."""
+def verify_header(work: Work, person: Person, manifest: ManifestName | None = None) -> VerifyHeader:
+    """The header of the verify record; `manifest` is the generation that was written before it."""
     newest = work.papers.newest
     clean = work.clean
     drive, role = drive_and_role(newest.copy_, work.volume) if newest is not None else (work.drive, "")
@@ -88,6 +88,7 @@ def verify_header(work: Work, person: Person) -> VerifyHeader:
             unknown=len(work.unknown),
         ),
         files_digest=_digest(work),
+        manifest=manifest,
     )
 
 
