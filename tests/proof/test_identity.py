@@ -244,6 +244,8 @@ def test_what_was_seen_since_as_something_else_is_superseded() -> None:
     assert superseded([old, at_once], same).keys() == {0}, "one of the two"
     plain = [replace(PLAIN_AWAY, drive=PLAIN_ONE, founder="c"), PLAIN_AWAY]
     assert superseded(plain, NOTHING) == {}, "what cannot be told apart is another question"
+    here = [replace(each, attached=True, seen_at=None) for each in (old, at_once)]
+    assert superseded(here, same) == {}, "both are here and were read"
 
 
 # --- what a device held

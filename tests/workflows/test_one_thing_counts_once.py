@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import os
 import shutil
+import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,8 +14,10 @@ import pytest
 
 from rollproof.ledger.opening import open_ledger
 from rollproof.models.errors import UsageProblem
-from rollproof.models.requests import Person
+from rollproof.models.requests import Person, ReportRequest
 from rollproof.models.results import MayWipeResult
+from rollproof.station.context import Context
+from rollproof.workflows.report import report
 from rollproof.workflows.rolls import list_rolls
 from support.devices import Devices, Drive
 from support.loops import tool
@@ -53,6 +58,18 @@ def kept(result: MayWipeResult, because: str) -> None:
     assert any(because in found.detail for found in result.findings), result.findings
 
 
+def reported(bench: Bench, *drives: Drive) -> tuple[int, str]:
+    """What a report of the whole production says of the one roll: by these drives, and by what is remembered."""
+    with tempfile.TemporaryDirectory() as out:
+        request = ReportRequest(
+            tuple(os.fsencode(drive.mount) for drive in drives), whole=True, out=os.fsencode(out), posters=False
+        )
+        ctx = Context.of()
+        made = json.loads(Path(report(request, ctx).files["json"]).read_text())
+    (roll,) = made["rolls"]
+    return roll["devices_proven"], roll["state"]
+
+
 def test_a_drive_through_another_dock_is_not_a_second_one(bench: Bench) -> None:
     bench.offload(bench.one)
     through_another_dock(bench.one)
@@ -60,6 +77,7 @@ def test_a_drive_through_another_dock_is_not_a_second_one(bench: Bench) -> None:
     kept(bench.ask(), "this copy was seen since")
     (roll,) = list_rolls().rolls
     assert (roll.devices_proven, roll.state) == (1, "too few copies")
+    assert reported(bench) == reported(bench, bench.one) == (1, "too few copies")
 
 
 def test_a_drive_that_was_formatted_and_offloaded_to_again_is_not_beside_its_former_self(bench: Bench) -> None:
@@ -80,6 +98,7 @@ def test_a_roll_folder_that_was_moved_to_another_drive_counts_there_only(bench: 
     kept(bench.ask(), "this copy was seen since")
     (roll,) = list_rolls().rolls
     assert (roll.devices_proven, roll.state) == (1, "too few copies")
+    assert reported(bench) == reported(bench, bench.two) == (1, "too few copies")
 
 
 def test_two_copies_of_one_folder_that_are_both_here_and_verified_are_two(bench: Bench) -> None:
@@ -87,8 +106,10 @@ def test_two_copies_of_one_folder_that_are_both_here_and_verified_are_two(bench:
     shutil.copytree(bench.roll(bench.one), bench.roll(bench.two))
     assert bench.verify(bench.one, bench.two).verdict == "proven"
     assert bench.ask().answer == "MAY WIPE"
+    assert reported(bench, bench.one, bench.two) == (2, "proven")
     bench.two.unplug()
     kept(bench.ask(), "this copy was seen since")
+    assert reported(bench, bench.one) == (1, "too few copies")
 
 
 def test_what_a_drive_held_is_void_once_it_was_seen_with_another_file_system(bench: Bench) -> None:

@@ -23,10 +23,11 @@ _LATELY_SECONDS = 600
 
 def drive_of(known: KnownDrive) -> Drive:
     """The facts of a drive that is remembered."""
-    return _drive(known.id, known.identity)
+    return numbered_drive(known.id, known.identity)
 
 
-def _drive(number: int, identity: DriveIdentity) -> Drive:
+def numbered_drive(number: int, identity: DriveIdentity) -> Drive:
+    """The facts of a drive with this number."""
     return Drive(
         number, identity.device_key, identity.volume_serial, identity.model, identity.serial, identity.size_bytes
     )
@@ -43,7 +44,7 @@ def _numbered(connection: Connection, attached: Iterable[DriveIdentity]) -> list
     for place, identity in enumerate(attached, start=1):
         query = select(tables.devices.c.id).where(tables.devices.c.identity == identity.text)
         known = connection.execute(query).scalar()
-        found.append(_drive(-place if known is None else int(known), identity))
+        found.append(numbered_drive(-place if known is None else int(known), identity))
     return found
 
 

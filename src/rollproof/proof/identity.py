@@ -148,11 +148,14 @@ def refused_absent(copies: Sequence[CopyOnDrive], seen: Seen) -> dict[int, Refus
 
 def superseded(copies: Sequence[CopyOnDrive], seen: Seen) -> dict[int, Refusal]:
     """The copies, by their place, that were seen since as something else: what a list of all that is remembered must
-    not count twice. Of two that share something and were seen at one moment the later one in the list stands."""
+    not count twice. Of two that share something and were seen at one moment the later one in the list stands. Attached
+    ones are never among them."""
     doubled = _doubled(seen)
     found: dict[int, Refusal] = {}
     for place, copy in enumerate(copies):
-        refusal = None if copy.attached else _seen_since(copy, seen, doubled)
+        if copy.attached:
+            continue
+        refusal = _seen_since(copy, seen, doubled)
         for later in copies[place + 1 :]:
             if refusal is None and _moment(later.seen_at) == _moment(copy.seen_at) and later.drive != copy.drive:
                 doubt = _shared(copy, later.drive, frozenset({later.founder or ""}), doubled)

@@ -22,6 +22,7 @@ from rollproof.models.volumes import Volume
 from rollproof.proof.policy import Rules
 from rollproof.records.blocks import device_of
 from rollproof.records.chain import Chain, read_chain
+from rollproof.records.founding import founder_of
 from rollproof.records.models import CopyBlock, LookedHeader, OffloadHeader, PermitHeader, VerifyHeader, WithdrawHeader
 from rollproof.records.read import iter_clips
 from rollproof.records.rows import ClipRow
@@ -190,6 +191,8 @@ class DriveReader:
                     folder=shown(place_on(volume, path)),
                     bytes_per_second=pace.bytes / pace.seconds if pace is not None else None,
                 ),
+                on=identity,
+                founder=founder_of(chain),
             )
         )
         for other in header.other_copies:

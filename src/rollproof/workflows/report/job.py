@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 import rollproof
 from rollproof.copies.drive import is_lost
 from rollproof.hashing import ALGORITHMS
-from rollproof.ledger.entries import ClipNote
+from rollproof.ledger.entries import ClipNote, DriveIdentity
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.errors import ExitStatus, UsageProblem
@@ -38,6 +38,7 @@ from rollproof.workflows.report.drives import DriveReader
 from rollproof.workflows.report.files import write_report
 from rollproof.workflows.report.ledger import rolls_of_ledger
 from rollproof.workflows.report.rolls import CopyFound, RollFound, RollsFound, person_of
+from rollproof.workflows.report.superseded import Superseded
 
 _NEW_DAY_HOUR = 6
 _NUMBER = re.compile(r"[0-9]{1,3}")
@@ -72,8 +73,12 @@ def report(request: ReportRequest, ctx: Context, *, say: Callable[[str], None] =
             reader.drive(path)
         reader.others()
         chosen = [found for found in rolls.all if scope.wants(found)]
+        remembered = station.tell(lambda known: known.seen(()))
+        looked_at = [DriveIdentity.of(seen.volume) for seen in reader.seen.values()]
+        doubled = Superseded(remembered, rolls.numbers, looked_at)
         for found in chosen:
             found.apply(scope.rules)
+            doubled.leave_out(found)
         if not chosen:
             raise _nothing(scope, rolls)
         for found in chosen:

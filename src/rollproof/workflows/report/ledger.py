@@ -23,6 +23,7 @@ def rolls_of_ledger(ledger: Ledger, rolls: RollsFound) -> None:
     """Take in every roll that this station remembers. Raises LedgerProblem."""
     for known in ledger.rolls():
         rolls.add(_roll(ledger, known))
+        rolls.numbers.update({copy.drive.identity.text: copy.drive.id for copy in ledger.copies_of(known.id)})
 
 
 def _roll(ledger: Ledger, known: KnownRoll) -> RollFound:
@@ -104,6 +105,9 @@ def _copy(copy: KnownCopy, paces: Sequence[PaceNote]) -> CopyFound:
             bytes_per_second=written.size_bytes / written.seconds if written is not None else None,
         ),
         capacity_bytes=identity.capacity_bytes,
+        on=identity,
+        founder=copy.founder,
+        seen_at=copy.seen_at,
     )
 
 

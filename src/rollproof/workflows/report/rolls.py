@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
+from rollproof.ledger.entries import DriveIdentity
 from rollproof.models.names import inert
 from rollproof.models.volumes import Device
 from rollproof.proof.devices import count_devices, worth
@@ -36,6 +37,10 @@ class CopyFound:
     copy: CopyOfReport
     capacity_bytes: int = 0
     """Of its volume, where that was told; 0 where not."""
+    on: DriveIdentity | None = None
+    founder: str | None = None
+    seen_at: datetime | None = None
+    """When this station last saw it; None for a copy that was looked at now."""
 
 
 @dataclass(slots=True, eq=False)
@@ -67,6 +72,8 @@ class RollFound:
     offload_ids: list[int] = field(default_factory=list)
     """Its runs in the ledger, newest first."""
     ledger_id: int | None = None
+    superseded: frozenset[tuple[str, str]] = frozenset()
+    """Copies that were seen since as something else: `superseded_copies`."""
 
     def add_copy(self, found: CopyFound) -> None:
         """Take in what is known of a copy; what was seen on the drive itself goes before any memory."""
@@ -99,12 +106,17 @@ class RollFound:
 
     @property
     def devices_proven(self) -> int:
-        """Proven copies, each device once; all that could not be told count as one, hearsay not at all."""
-        return count_devices(
-            each.device
-            for each in self.copies.values()
+        """Proven copies, each device once; all that could not be told count as one; hearsay, and what was seen since as
+        something else, not at all."""
+        return count_devices(each.device for key, each in self.proven().items() if key not in self.superseded)
+
+    def proven(self) -> dict[tuple[str, str], CopyFound]:
+        """The copies that count, but for those that were seen since as something else."""
+        return {
+            key: each
+            for key, each in self.copies.items()
             if each.copy.state == "proven" and each.copy.known_from != "record"
-        )
+        }
 
     @property
     def state(self) -> RollState:
@@ -153,6 +165,8 @@ class RollsFound:
 
     def __init__(self) -> None:
         self.all: list[RollFound] = []
+        self.numbers: dict[str, int] = {}
+        """The drives that this station remembers, by identity."""
 
     def get(self, production: str | None, roll: str, keys: Iterable[str]) -> RollFound | None:
         """The roll, if it is known by one of its card's keys."""
