@@ -943,6 +943,16 @@ PROTECTIONS = (
         "absent = tuple(roll.number for roll in meant if drive.number not in roll.on)", "absent: tuple[int, ...] = ()",
         "proof/test_holdings.py::each_drive_is_told",
     ),
+    Protection(
+        "a drive that is away explains only the copies it would mend", "proof/absence.py",
+        "if _count(roll, roll.away) < roll.required:", "if not roll.away:",
+        "proof/test_absence.py::explains_only_what_it_would_mend",
+    ),
+    Protection(
+        "a clone beside its original is called a clone", "proof/clones.py",
+        "if not originals.isdisjoint(facts.attached):", "if False:",
+        "proof/test_clones.py::itself_a_clone_or_perhaps",
+    ),
 )  # fmt: skip
 
 

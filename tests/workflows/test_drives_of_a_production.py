@@ -163,3 +163,98 @@ def test_a_handover_is_not_in_order_where_the_drive_was_to_hold_everything(cart:
     assert (ended.status, ended.json["verdict"]) == (1, "not proven"), ended.text
     (lack,) = told(ended, "not-on-drive")
     assert lack["remedy"].startswith("attach a drive that has a proven copy")
+
+
+# --- a drive that is away
+
+
+def errors(ended: Ended) -> list[dict[str, Any]]:
+    """The errors, in the order they are told."""
+    return [finding for finding in ended.json["findings"] if finding["severity"] == "error"]
+
+
+@pytest.fixture
+def short(cart: Cart) -> Cart:
+    """Three rolls on two drives."""
+    for roll in ("A001", "A002", "A003"):
+        cart.offload(roll, "primary", "backup")
+    cart.production(shuttle='holds = "any"')
+    return cart
+
+
+def test_an_empty_mount_folder_is_the_cause_and_comes_first(short: Cart) -> None:
+    short["backup"].unplug()
+    ended = short.audit("primary", "backup")
+    (cause,) = errors(ended)
+    assert ended.json["findings"][0] == cause
+    assert (ended.status, cause["kind"], cause["drive"], cause["count"]) == (1, "drive-missing", "backup", 3)
+    assert "is not attached" in cause["detail"]
+    assert "3 rolls have too few copies: A001, A002, A003" in cause["detail"]
+    assert {roll["state"] for roll in ended.json["rolls"]} == {"too few copies"}
+    assert told(ended, "not-looked-at") == told(ended, "not-on-drive") == []
+    short["backup"].plug_in()
+    assert errors(short.audit("primary", "backup")) == []
+
+
+def test_a_mount_folder_that_is_gone_is_known_by_what_was_mounted_there(short: Cart) -> None:
+    (short.work / "production.toml").unlink()
+    short["backup"].unplug()
+    short["backup"].mount.rmdir()
+    (cause,) = errors(short.audit("primary", "backup"))
+    assert (cause["kind"], cause["drive"], cause["count"]) == ("drive-missing", "backup", 3)
+    short["backup"].mount.mkdir()
+
+
+def test_a_drive_that_nobody_named_is_the_cause_too_and_told_once(short: Cart) -> None:
+    ended = short.audit("primary", "shuttle", more=("--against", str(short.work / "production.toml")))
+    (cause,) = errors(ended)
+    assert (cause["kind"], cause["drive"], cause["count"]) == ("too-few-copies", "backup", 3)
+    assert told(ended, "not-looked-at") == []
+
+
+def test_a_roll_that_would_lack_copies_all_the_same_keeps_its_own_error(short: Cart) -> None:
+    short.offload("A004", "primary", "shuttle")
+    shutil.rmtree(short["shuttle"].mount / "The Bell Foundry")
+    short["backup"].unplug()
+    ended = short.audit("primary", "backup", "shuttle")
+    assert ("too-few-copies", "A004") in {(each["kind"], each["roll"]) for each in errors(ended)}
+    assert errors(ended)[0]["count"] == 3
+
+
+# --- a clone in the place of a drive
+
+
+def test_a_clone_in_the_place_of_a_drive_is_called_that_and_is_the_cause(short: Cart) -> None:
+    clone = short.clone("primary")
+    short["primary"].unplug()
+    clone.mount = short["primary"].mount
+    clone.plug_in()
+    ended = short.audit("primary", "backup")
+    (cause,) = errors(ended)
+    assert (ended.status, cause["kind"], cause["count"]) == (1, "other-device", 3)
+    assert "is a clone of PRIMARY, or PRIMARY in another case" in cause["detail"]
+    assert [drive["name"] for drive in ended.json["drives"]] == ["clone of PRIMARY?", "BACKUP"]
+    assert told(ended, "not-looked-at") == []
+    # the advice: read there, it counts
+    assert short.station.run("verify", clone.mount).status == 0
+    ended = short.audit("primary", "backup")
+    assert (ended.status, errors(ended)) == (0, [])
+
+
+def test_beside_its_clone_the_original_keeps_its_name(short: Cart) -> None:
+    clone = short.clone("primary")
+    short["primary"].unplug()
+    clone.mount, short["primary"].mount = short["primary"].mount, short.devices.place("elsewhere")
+    short["primary"].mount.mkdir()
+    clone.plug_in()
+    short["primary"].plug_in()
+    ended = short.station.run("audit", clone.mount, short["primary"].mount, short["backup"].mount, "--json")
+    assert ended.status == 0, ended.text
+    assert [drive["name"] for drive in ended.json["drives"]] == ["clone of PRIMARY", "PRIMARY", "BACKUP"]
+    (odd,) = told(ended, "other-device")
+    assert (odd["severity"], odd["drive"]) == ("warning", "clone of PRIMARY")
+    assert f"which is mounted at {short['primary'].mount}" in odd["detail"]
+    assert short.station.run("verify", clone.mount).status == 0
+    ended = short.station.run("audit", clone.mount, short["primary"].mount, short["backup"].mount, "--json")
+    assert [drive["name"] for drive in ended.json["drives"]] == ["clone of PRIMARY", "PRIMARY", "BACKUP"]
+    assert [odd["severity"] for odd in told(ended, "other-device")] == ["note"]

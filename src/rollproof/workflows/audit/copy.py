@@ -10,6 +10,7 @@ from rollproof.copies.card_findings import OnTheCard
 from rollproof.models.audit_results import CopyState, Topic
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Device, Volume
+from rollproof.proof.clones import VolumeOnDevice
 from rollproof.proof.on_the_card import ClipContents
 from rollproof.records.chain import Chain, Link
 
@@ -28,6 +29,8 @@ class Place:
     device: int = 0
     elsewhere: tuple[bytes, ...] = ()
     """Folders in it where another file system is mounted, relative to it."""
+    is_empty: bool = False
+    """Whether it is an empty folder of another drive, as one that is away leaves behind."""
     lost: bool = False
     """Whether it failed or stopped answering: what was not seen on it is then not missing."""
 
@@ -68,6 +71,8 @@ class Told:
     topic: Topic
     finding: Finding
     roll: str = ""
+    is_cause: bool = False
+    """Whether others are the consequence of it: it is told first."""
 
 
 @dataclass(slots=True)
@@ -135,6 +140,12 @@ class CopyLook:
     was_compared: bool = False
     """Whether this audit has read it and compared it with those."""
     others: tuple[NamedCopy, ...] = ()
+    called: str = ""
+    """What the newest offload called its drive."""
+    offloaded_to: tuple[VolumeOnDevice, ...] = ()
+    """Where its offloads wrote it."""
+    newest_on: VolumeOnDevice | None = None
+    """Where its newest record saw it."""
     permits: tuple[PermitSeen, ...] = ()
     card: OnTheCard = field(default_factory=OnTheCard)
     """What was odd on its card when it was offloaded, and what was accepted of it."""

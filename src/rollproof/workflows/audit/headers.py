@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from rollproof.copies.recorded import Papers
 from rollproof.models.volumes import Evidence
+from rollproof.proof.clones import VolumeOnDevice
 from rollproof.records.blocks import device_of, same_device
 from rollproof.records.chain import Chain
 from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
@@ -29,7 +30,9 @@ def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
         if isinstance(header, OffloadHeader):
             moments.append(header.written_at)
             copy.day, copy.unit = header.day or copy.day, header.unit or copy.unit
-            copy.role = header.copy_.role
+            copy.role, copy.called = header.copy_.role, header.copy_.drive
+            copy.newest_on = _seen_on(header.copy_)
+            copy.offloaded_to = (*copy.offloaded_to, copy.newest_on)
             copy.was_a_card |= not header.of_copy
             if not header.of_copy:  # else the source is a drive, which holds other rolls as well
                 copy.serial, copy.listing = header.source.serial, header.source.listing_digest
@@ -40,6 +43,7 @@ def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
         elif isinstance(header, PermitHeader):
             permits.append(_permit(link.name, header, copy, withdrawn=link.sequence in withdrawn))
         elif isinstance(header, VerifyHeader | ReceiveHeader):
+            copy.newest_on = _seen_on(header.copy_) if header.copy_ is not None else copy.newest_on
             copy.is_ours = bool(header.station.id) and header.station.id == station_id()
     copy.permits, copy.others = tuple(permits), tuple(named.values())
     copy.manifests = tuple((generation.name, generation.c4) for generation in papers.history.generations)
@@ -74,6 +78,10 @@ def read_again_at(copy: CopyLook, chain: Chain, unknown: int, accepted: Collecti
             copy.read_number = link.sequence if good else 0
             return header.written_at if good else None
     return None
+
+
+def _seen_on(block: CopyBlock) -> VolumeOnDevice:
+    return VolumeOnDevice(block.volume.serial, block.device.key)
 
 
 def _named(block: CopyBlock, sequence: int = 0, sha256: str = "") -> NamedCopy:

@@ -14,7 +14,7 @@ from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.copies.silent_drive import put_down_silent
 from rollproof.models.audit_results import AuditResult
 from rollproof.models.errors import CouldNotFinish, Interrupted, UntrustedInput
-from rollproof.models.findings import Kind, error, note
+from rollproof.models.findings import Finding, Kind, error, note
 from rollproof.models.names import shown
 from rollproof.models.requests import AuditRequest
 from rollproof.production.model import Production
@@ -26,6 +26,8 @@ from rollproof.storage.io import Io
 from rollproof.workflows.audit.accepted import Acceptances
 from rollproof.workflows.audit.against import set_apart, to_compare
 from rollproof.workflows.audit.agreement import compare_copies, same_clips, same_names
+from rollproof.workflows.audit.away import Away, NotThere, gap_at
+from rollproof.workflows.audit.clones import Clone, find_clones
 from rollproof.workflows.audit.copy import CopyLook, Place, Told
 from rollproof.workflows.audit.custody import signatures
 from rollproof.workflows.audit.document import check_document, write_document
@@ -79,22 +81,24 @@ class _Audit:
         self._stopped: StoppedAudit | None = None
         self._rules = Rules()
         self._ruled_by: Production | None = None
+        self._gaps: list[NotThere] = []
+        self._clones: list[Clone] = []
 
     def run(self) -> AuditResult:
         """Look, ask what others know, read again if asked to, compare, judge."""
-        ruling = self._ruling()
-        production = ruling.production if self._request.against is not None else None
-        self._ruled_by = ruling.production
-        self._rules = ruling.rules
-        self._told += [Told("copies", finding) for finding in ruling.findings]
         try:
             self._places, problems = find_places(self._request.paths, self._ctx.drives, self._ctx.cancel, self._silent)
-            self._told += [Told("copies", finding) for finding in problems]
+            ruling = self._ruling()
+            self._ruled_by, self._rules = ruling.production, ruling.rules
+            self._told += [Told("copies", finding) for finding in ruling.findings]
+            self._find_gaps(problems)
             self._look()
         except Interrupted:
             raise Interrupted("the audit was interrupted; nothing was written", hint="run it again") from None
         self._side_by_side(lambda io: split_days(io, self._seen.values()))
+        production = self._ruled_by if self._request.against is not None else None
         copies = [copy for number in sorted(self._seen) for copy in self._seen[number].copies]
+        self._clones = find_clones(self._places, copies)
         around = [copy for number in sorted(self._seen) for copy in self._seen[number].around]
         missing = self._ask_ledger([*copies, *around], production)
         reader = self._reread(copies) if self._request.reread else None
@@ -113,7 +117,31 @@ class _Audit:
     def _ruling(self) -> Ruling:
         """The production file that is named, or found where the command was given: its rules hold for its copies."""
         asked = self._request
-        return find_rules(asked.working_folder, asked.against, self._ctx.drives, judged=asked.paths)
+        # an empty folder that a drive has left behind lies where the production's own file does, and is not judged
+        empty = {place.path for place in self._places if place.is_empty}
+        judged = [path for path in asked.paths if path not in empty]
+        return find_rules(asked.working_folder, asked.against, self._ctx.drives, judged=judged)
+
+    def _find_gaps(self, problems: Sequence[Finding]) -> None:
+        """The paths at which a drive is expected and none is: nothing is missing *there* then."""
+        for finding in problems:
+            path = next(path for path in self._request.paths if shown(path) == finding.path)
+            at = self._gap(path, finding.detail, None)
+            if at.is_known and finding.kind is Kind.DRIVE_MISSING:
+                self._gaps.append(at)
+            else:
+                self._told.append(Told("copies", finding, is_cause=True))
+        for place in self._places:
+            at = self._gap(place.path, f"{shown(place.path)} is an empty folder of another drive", place)
+            if place.is_empty and at.is_known:
+                place.lost = True
+                self._gaps.append(at)
+
+    def _gap(self, path: bytes, why: str, place: Place | None) -> NotThere:
+        last = self._station.tell(lambda ledger: ledger.last_at_path(os.path.abspath(path)))
+        if last is not None and any(each.volume.serial == last.volume for each in self._places):
+            last = None  # that drive is attached: it is another folder that is missing
+        return gap_at(path, why, place, self._ruled_by, last)
 
     # --- looking
 
@@ -250,14 +278,18 @@ class _Audit:
                 apart = None  # what cannot be read has its own finding
             if apart is not None:
                 roll.say(apart)
-            short = too_few(roll)
+        away = Away(self._gaps, self._clones, known.away_of)
+        explained = away.explain(rolls)
+        for number, roll in enumerate(rolls):
+            short = too_few(roll) if number not in explained else None
             if short is not None:
                 roll.say(short)
         self._told += [
+            *away.told,
             *same_device(rolls),
             *twice_on_a_drive(rolls),
             *same_names(rolls),
-            *known.away(),
+            *known.away(away.drives),
             *signatures(copies),
         ]
         try:
@@ -273,7 +305,9 @@ class _Audit:
         self._told += missing_on_drives(self._places, rolls, self._ruled_by)
         if production is not None:
             self._told += other_productions(rolls, production)
-            self._told += [Told("completeness", finding) for finding in not_named(production, self._places)]
+            self._told += [
+                Told("completeness", finding) for finding in not_named(production, self._places, away.drives)
+            ]
         if not rolls:
             self._told.append(nothing_there(io, self._request.paths))
 

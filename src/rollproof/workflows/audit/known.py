@@ -36,6 +36,8 @@ class Known:
         self._by_folder = {(copy.place.number, copy.on_volume): copy for copy in copies}
         self._said: set[tuple[int, str]] = set()
         self._away: dict[str, set[str]] = defaultdict(set)
+        self.away_of: dict[str, list[NamedCopy]] = defaultdict(list)
+        """Copies on drives that were not looked at (to the end), by the name of the roll; each drive once."""
 
     def compare(self, roll: Roll) -> None:
         """Say which copies of a roll others know that are not there, and whose records are others now."""
@@ -51,6 +53,8 @@ class Known:
         if place is None:
             if other.state != "failed" and not self._is_here(other):
                 self._away[other.drive].add(roll.name)
+            if not any(_is_one(each, other) for each in self.away_of[roll.name]):
+                self.away_of[roll.name].append(other)
             return
         folders = _folders(other, place.volume)
         found = next((copy for folder in folders if (copy := self._by_folder.get((place.number, folder)))), None)
@@ -82,16 +86,23 @@ class Known:
     def _is_here(self, other: NamedCopy) -> bool:
         return any(_is_volume(place.volume, other) for place in self._places)
 
-    def away(self) -> list[Told]:
-        """One note for each drive that records name and that was not looked at."""
+    def away(self, told: Collection[str] = ()) -> list[Told]:
+        """One note for each drive that records name and that was not looked at; those that were `told` of have a
+        finding already."""
         out = []
         for drive, rolls in sorted(self._away.items()):
+            if drive in told:
+                continue
             count = f"{len(rolls):,} {'roll' if len(rolls) == 1 else 'rolls'}"
             detail = f"records name copies of {count} on the drive {inert(drive)}, which was not looked at"
             remedy = "attach that drive too and audit them together, if its copies are to be known"
             finding = note(Kind.NOT_LOOKED_AT, detail, drive=inert(drive), remedy=remedy)
             out.append(Told("completeness", finding))
         return out
+
+
+def _is_one(one: NamedCopy, other: NamedCopy) -> bool:
+    return (one.device.key, one.serial, one.drive) == (other.device.key, other.serial, other.drive)
 
 
 def _is_volume(volume: Volume, other: NamedCopy) -> bool:

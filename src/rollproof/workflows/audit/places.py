@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
 
 from rollproof.drives.interface import Drives
@@ -18,6 +18,7 @@ from rollproof.storage.errors import said
 from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.audit.copy import Place
 
+_Found = tuple[bytes, Volume, tuple[bytes, ...], bool]
 _PATIENCE = Patience(60.0, 2.0, 60.0, "Stopped while looking at the drives.")
 
 
@@ -33,7 +34,7 @@ def find_places(
     Other file systems mounted inside a named folder are places of their own. A folder inside another named one adds
     nothing. `silent` hears of a path that does not answer, and why. Raises Interrupted.
     """
-    found: list[tuple[bytes, Volume, tuple[bytes, ...]]] = []
+    found: list[_Found] = []
     problems: list[Finding] = []
     for path in paths:
         try:
@@ -47,28 +48,29 @@ def find_places(
             continue
         found += answered
     places: list[Place] = []
-    for path, volume, elsewhere in found:
+    for path, volume, elsewhere, is_empty in found:
         real = os.path.realpath(path)
         is_twice = any(os.path.realpath(place.path) == real for place in places)
-        is_part = any(at.st_dev == volume.st_dev and _holds(os.path.realpath(other), real) for other, at, _ in found)
+        is_part = any(at.st_dev == volume.st_dev and _holds(os.path.realpath(other), real) for other, at, *_ in found)
         if not is_twice and not is_part:
-            places.append(Place(len(places), path, _name(path, volume), volume, 0, elsewhere))
+            places.append(Place(len(places), path, _name(path, volume), volume, 0, elsewhere, is_empty))
     _number_devices(places)
     _tell_apart(places)
     return places, problems
 
 
-def _volumes(drives: Drives, path: bytes) -> list[tuple[bytes, Volume, tuple[bytes, ...]]]:
+def _volumes(drives: Drives, path: bytes) -> list[_Found]:
     if not os.path.isdir(path):
         # (an open tells more than isdir does: why not)
         os.close(os.open(path, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0)))
     real = os.path.realpath(path)
     inside = drives.mounts_below(path)
     tops = [(path, real), *((os.path.join(path, os.path.relpath(mount, real)), mount) for mount in inside)]
-    out = []
+    out: list[_Found] = []
     for named, top in tops:
         below = tuple(os.path.relpath(mount, top) for mount in inside if mount.startswith(top.rstrip(b"/") + b"/"))
-        out.append((named, drives.volume_of(named), below))
+        volume = drives.volume_of(named)
+        out.append((named, volume, below, not volume.is_mount_root and not os.listdir(named)))
     return out
 
 
@@ -112,8 +114,9 @@ def by_device(places: Sequence[Place]) -> list[list[Place]]:
     return list(groups.values())
 
 
-def not_named(production: Production, places: Sequence[Place]) -> list[Finding]:
-    """A warning for each drive of the production file that is none of the places."""
+def not_named(production: Production, places: Sequence[Place], told: Collection[str] = ()) -> list[Finding]:
+    """A warning for each drive of the production file that is none of the places; those that were `told` of by their
+    role have a finding already."""
     out = []
     for drive in production.drives:
         serials = {(place.volume.serial or "").casefold() for place in places}
@@ -123,7 +126,7 @@ def not_named(production: Production, places: Sequence[Place]) -> list[Finding]:
         else:
             tops = [os.path.realpath(place.path) for place in places]
             looked_at = any(top == real or _holds(top, real) or _holds(real, top) for top in tops)
-        if not looked_at:
+        if not looked_at and drive.role not in told:
             role = inert(drive.role)
             finding = warning(
                 Kind.NOT_LOOKED_AT,

@@ -45,11 +45,18 @@ class Answer:
 
 
 def audit_result(answer: Answer) -> AuditResult:
-    """The answer: rolls in the order of production, day, unit and name; findings by question, the worst first."""
+    """The answer: rolls in the order of production, day, unit and name; findings by question, the worst first,
+    and before all others those that others are a consequence of."""
     rolls = sorted(answer.rolls, key=lambda roll: (roll.production or "", roll.day or "", roll.unit or "", roll.name))
     told = sorted(
         answer.told,
-        key=lambda each: (_TOPICS.index(each.topic), _WORST.index(each.finding.severity), each.finding.kind, each.roll),
+        key=lambda each: (
+            not each.is_cause,
+            _TOPICS.index(each.topic),
+            _WORST.index(each.finding.severity),
+            each.finding.kind,
+            each.roll,
+        ),
     )
     errors = [each.finding for each in told if each.finding.severity is Severity.ERROR]
     lost = any(finding.kind in LOST for finding in errors)
