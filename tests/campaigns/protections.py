@@ -103,6 +103,26 @@ PROTECTIONS = (
         "nobody but its owner writes a record", "storage/posix.py",
         "flags, 0o644, dir_fd=folder", "flags, 0o666, dir_fd=folder", "workflows/test_permissions.py::never_writable",
     ),
+    # --- an offload that was begun
+    Protection(
+        "an offload is remembered before its first byte", "workflows/offload/roll.py",
+        "begun = begin_copies(source, targets.drives, order, destinations.day, ctx)", "begun = []",
+        "workflows/test_unfinished.py::told_until_the_pasted_command_has_finished_it and killed",
+    ),
+    Protection(
+        "… until all of it is there", "workflows/offload/begun.py",
+        'if lanes[at.drive].failure is None and lanes[at.drive].state in ("proven", "copied")', "if True",
+        "workflows/test_unfinished.py::told_until_the_pasted_command_has_finished_it and ctrl",
+    ),
+    Protection(
+        "an offload that is still at work is told as that", "proof/begun.py",
+        "    if facts.running:\n        return \"at work\"\n", "", "workflows/test_unfinished.py::still_is_at_work",
+    ),
+    Protection(
+        "what a stopped offload left is not called a stranger's", "workflows/audit/look.py",
+        "        if self._copy.unfinished:\n", "        if False:\n",
+        "workflows/test_unfinished.py::told_until_the_pasted_command_has_finished_it and killed",
+    ),
     # --- one physical thing counts once
     Protection(
         "absent copies are judged by what was seen since", _MAY_WIPE,

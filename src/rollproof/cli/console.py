@@ -41,6 +41,11 @@ def safe(text: str | bytes, style: str = "") -> Text:
     return Text(shown, style=style)
 
 
+def command_text(command: str) -> Text:
+    """A command to be pasted: whole, on a line of its own that the terminal may break and we never do."""
+    return Text(inert(command), no_wrap=True)
+
+
 def join(*parts: str | Text, style: str = "") -> Text:
     """One line from our own words (`str`) and safe text."""
     return Text.assemble(*parts, style=style)
@@ -92,7 +97,7 @@ class _Stream(Console):
 
     def put(self, line: Text) -> None:
         """One line: folded with an indent on a terminal, left whole where a script may read it."""
-        if self.plain:
+        if self.plain or line.no_wrap:
             self.print(line, soft_wrap=True)
             return
         for piece in folded(line, self.width):

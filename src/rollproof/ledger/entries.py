@@ -60,6 +60,11 @@ class DriveIdentity:
         )
 
     @property
+    def volume_text(self) -> str:
+        """The volume, whatever dock its device is in; where it has no identity, what else tells it."""
+        return self.volume_serial or self.text
+
+    @property
     def device(self) -> Device:
         """The device, as far as it is remembered."""
         return Device(
@@ -366,3 +371,35 @@ class HistoryLine:
     detail: str
     verdict: str = ""
     record: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BegunNote:
+    """A copy that is about to be begun: see `tables.begun`. `volume` is `DriveIdentity.volume_text`."""
+
+    volume: str
+    folder: bytes
+    drive: str
+    path: bytes
+    roll: str
+    production: str
+    day: str | None
+    unit: str | None
+    source_kind: str
+    source: bytes
+    serial: str | None
+    listing_digest: str
+    command: str
+    run: str
+    began_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class KnownBegun:
+    """A copy that was begun and not finished yet. `enough_at` is when the newest offload of the same listing was
+    written whose roll has the copies that it needs."""
+
+    id: int
+    note: BegunNote
+    ended_at: datetime | None
+    enough_at: datetime | None

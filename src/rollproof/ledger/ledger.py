@@ -21,6 +21,7 @@ from rollproof.ledger import (
     asking,
     asking_cards,
     asking_rolls,
+    begun,
     drive_places,
     identities,
     readings,
@@ -30,12 +31,14 @@ from rollproof.ledger import (
 )
 from rollproof.ledger.entries import (
     BadNews,
+    BegunNote,
     ClipNote,
     CopyNote,
     CopyState,
     DriveIdentity,
     FileNote,
     HistoryLine,
+    KnownBegun,
     KnownCopy,
     KnownDrive,
     KnownFile,
@@ -231,6 +234,21 @@ class Ledger:
         """The copy's device was seen without it: its proof is withdrawn until a verify."""
         with self.writing("remembering a missing copy") as connection:
             remembering.gone(connection, copy_id, at)
+
+    def begin_copies(self, notes: Sequence[BegunNote]) -> None:
+        """An offload is about to write these copies. Until `end_copies` says otherwise they count as not finished."""
+        with self.writing("noting that an offload begins") as connection:
+            begun.begin(connection, notes)
+
+    def end_copies(self, notes: Sequence[BegunNote], finished: Iterable[bytes], at: datetime) -> None:
+        """The run that began these copies has ended; those at the paths `finished` are all there."""
+        with self.writing("noting that an offload ended") as connection:
+            begun.end(connection, notes, frozenset(finished), at)
+
+    def begun_copies(self) -> list[KnownBegun]:
+        """Copies that an offload has begun and none has finished, oldest first."""
+        with self.reading() as connection:
+            return begun.known(connection)
 
     def begin_reading(self, note: ReadingNote) -> int:
         """A reading of copies begins; returns its number. Until `end_reading` it counts as not finished."""

@@ -85,6 +85,10 @@ def _media_seen(connection: Connection) -> None:
     tables.media_seen.create(connection, checkfirst=True)
 
 
+def _begun(connection: Connection) -> None:
+    tables.begun.create(connection, checkfirst=True)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "the first tables", _first_tables),
     Migration(2, "what is known of clips", _facts_of_clips),
@@ -93,6 +97,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(5, "readings that were begun", _readings),
     Migration(6, "the identity of copies", _identities, keeps_copy=True),
     Migration(7, "sleeps since a medium was put in", _media_seen),
+    Migration(8, "offloads that were begun", _begun),
 )
 
 Transaction = Callable[[], AbstractContextManager[Connection]]

@@ -351,3 +351,31 @@ media_seen = Table(
     _moment("first_seen_at"),
 )
 """How long the computer had slept in its present boot when a medium was first seen; `proof.sleep.medium_key`."""
+
+begun = Table(
+    "begun",
+    metadata,
+    _id(),
+    Column("volume", Text, nullable=False),
+    Column("folder", LargeBinary, nullable=False),
+    _text("drive"),
+    Column("path", LargeBinary, nullable=False),
+    _text("roll"),
+    _text("production"),
+    _text("day", nullable=True),
+    _text("unit", nullable=True),
+    _text("source_kind"),
+    Column("source", LargeBinary, nullable=False),
+    _text("serial", nullable=True),
+    Column("listing_digest", Text, nullable=False),
+    _text("command"),
+    _text("run"),
+    _moment("began_at"),
+    _moment("ended_at", nullable=True),
+    Index("begun_by_place", "volume", "folder"),
+)
+"""Copies that an offload has begun to make, a row for each, from before its first byte until it is finished.
+
+`volume` and `folder` tell the place on the drive, `path` where that was mounted; `serial` and `listing_digest` the
+card. `command` is what finishes it, `run` the run that is at work on it; `ended_at` is when that run came to its end
+without finishing it, None while it has not, which it never will where it was killed."""

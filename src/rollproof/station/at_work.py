@@ -76,6 +76,23 @@ class AtWork:
             except OSError:
                 return None
 
+    @property
+    def run(self) -> str:
+        """The name of this run, once it is at work on something; empty before."""
+        with self._changed:
+            return self._own.name if self._own is not None else ""
+
+    def is_running(self, run: str) -> bool:
+        """Whether another run of this name is still at work; also where that cannot be told."""
+        with self._changed:
+            folder = self._top / run
+            if not run or folder == self._own or not folder.is_dir():
+                return False
+            try:
+                return self._holds(folder)
+            except OSError:
+                return True
+
     def close(self) -> None:
         """The run has ended."""
         with self._changed:
@@ -113,8 +130,9 @@ class AtWork:
         return [run for run in self._top.iterdir() if run != self._own] if self._top.is_dir() else []
 
     def _is_busy(self, run: Path, names: Iterable[str]) -> bool:
-        if not any((run / name).exists() for name in names):
-            return False
+        return any((run / name).exists() for name in names) and self._holds(run)
+
+    def _holds(self, run: Path) -> bool:
         try:
             handle = self._io.open_root(os.fsencode(run))
         except FileNotFoundError:

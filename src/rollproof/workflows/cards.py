@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from rollproof.copies.begun import begun_finding, begun_offloads
 from rollproof.ledger.entries import CardNote, KnownOffload, KnownRoll, PermitNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding
@@ -60,6 +61,11 @@ def list_cards(*, state: str | None = None, ledger: Ledger | None = None) -> Car
         if known is None:
             return CardsResult(cards=[], findings=findings)
         rolls = {roll.id: roll for roll in known.rolls()}
+        findings += [
+            begun_finding(each)
+            for each in begun_offloads(known, station.at_work)
+            if each.needs_card and each.source_kind == "card"
+        ]
         permits, errors = known.given_permits(), known.card_trouble()
         cards = [_line(runs, rolls, permits, errors) for runs in _by_card(known.all_offloads())]
         cards.sort(key=lambda card: (_ORDER[card.state], card.label, card.since))

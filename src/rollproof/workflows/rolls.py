@@ -7,9 +7,11 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
+from rollproof.copies.begun import BegunOffload, begun_offloads
 from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding
+from rollproof.models.names import shown
 from rollproof.proof.devices import count_devices, worth
 from rollproof.proof.readings import speaks_against_memory
 from rollproof.station.ledger import StationLedger
@@ -94,6 +96,25 @@ class CopyLine(BaseModel):
     gone_at: datetime | None
 
 
+class UnfinishedOffload(BaseModel):
+    """An offload that was begun and is not finished on `drives`. `state` is `at work`, `unfinished` or `left over`;
+    `needs_card` whether the card may be all there is of the roll; `command` finishes it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    roll: str
+    production: str | None
+    day: str | None
+    unit: str | None
+    state: str
+    began_at: datetime
+    card: str
+    drives: list[str]
+    folders: list[str]
+    needs_card: bool
+    command: str
+
+
 class RollsResult(BaseModel):
     """Everything `rollproof rolls` has to say. `histories` are filled when a roll was named."""
 
@@ -101,6 +122,7 @@ class RollsResult(BaseModel):
 
     rolls: list[RollLine]
     histories: list[RollHistory]
+    unfinished: list[UnfinishedOffload] = []
     findings: list[Finding]
 
     def as_json(self) -> dict[str, Any]:
@@ -132,11 +154,36 @@ def list_rolls(
             if state is None or _state(roll) == state
         ]
         looked = known.looked_at()
+        begun = [each for each in begun_offloads(known, station.at_work) if _is_asked_for(each, name, day, unit)]
         return RollsResult(
             rolls=[_line(roll, looked.get(roll.id)) for roll in rolls],
             histories=[_history(known, roll, looked.get(roll.id)) for roll in rolls] if name is not None else [],
+            unfinished=[_unfinished(each) for each in begun],
             findings=list(findings),
         )
+
+
+def _is_asked_for(begun: BegunOffload, name: str | None, day: str | None, unit: str | None) -> bool:
+    """What is left over beside finished copies is told with the roll's own story only. Camera and state of a roll are
+    not known before it is finished: no such filter hides it."""
+    wanted = ((name, begun.roll), (day, begun.day), (unit, begun.unit))
+    return all(given in (None, known) for given, known in wanted) and (name is not None or begun.state != "left over")
+
+
+def _unfinished(begun: BegunOffload) -> UnfinishedOffload:
+    return UnfinishedOffload(
+        roll=begun.roll,
+        production=begun.production or None,
+        day=begun.day,
+        unit=begun.unit,
+        state=begun.state,
+        began_at=begun.began_at,
+        card=shown(begun.source),
+        drives=[copy.drive for copy in begun.copies],
+        folders=[shown(copy.path) for copy in begun.copies],
+        needs_card=begun.needs_card,
+        command=begun.command,
+    )
 
 
 def _line(roll: KnownRoll, looked: HistoryLine | None) -> RollLine:

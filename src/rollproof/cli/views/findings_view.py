@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from rich.text import Text
 
-from rollproof.cli.console import BAD, QUIET, WARN, join, safe
+from rollproof.cli.console import BAD, QUIET, WARN, command_text, join, safe
 from rollproof.cli.views import words
 from rollproof.models.findings import Finding, Severity
 
@@ -21,6 +21,8 @@ _SHOWN = 3
 _NAMED = {"damaged-clip": 60}
 """Of these nobody may miss one."""
 _NAMES_SHOWN = 3
+_LONG = 70
+"""Characters of a remedy that fit into one line of the smallest screen."""
 
 
 @dataclass(slots=True)
@@ -114,6 +116,16 @@ def _group_lines(found: Sequence[_Cause], *, everything: bool) -> Iterator[Text]
         yield Text(f"  and {words.number(sum(cause.count for cause in rest))} more like it", QUIET)
     remedy = found[0].first.remedy
     if remedy:
+        yield from _remedy_lines(remedy)
+
+
+def _remedy_lines(remedy: str) -> Iterator[Text]:
+    """The next step. A command at its end that does not fit into a line is not broken: it is there to be pasted."""
+    words_before, found, rest = remedy.partition(": rollproof ")
+    if found and len(remedy) > _LONG:
+        yield join("    Next: ", safe(words_before), ":")
+        yield command_text(f"rollproof {rest}")
+    else:
         yield join("    Next: ", safe(remedy))
 
 

@@ -8,11 +8,11 @@ from datetime import datetime
 from rich.cells import cell_len
 from rich.text import Text
 
-from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
+from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, command_text, join, safe
 from rollproof.cli.screen.lines import left
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines
-from rollproof.workflows.rolls import CopyLine, RollHistory, RollLine, RollsResult, TimelineLine
+from rollproof.workflows.rolls import CopyLine, RollHistory, RollLine, RollsResult, TimelineLine, UnfinishedOffload
 
 _STYLES = {"proven": GOOD, "too few copies": WARN, "copied": WARN}
 _NAME_LIMIT = 24
@@ -25,10 +25,14 @@ def rolls_lines(result: RollsResult, *, named: bool) -> Iterator[Text]:
             if number:
                 yield Text()
             yield from _history_lines(history)
-        if not result.histories:
+        if not result.histories and not result.unfinished:
             yield Text("This station has seen no roll of that name.")
-    else:
+    elif result.rolls or not result.unfinished:
         yield from _list_lines(result.rolls)
+    for number, begun in enumerate(result.unfinished):
+        if number or result.rolls:
+            yield Text()
+        yield from _unfinished_lines(begun)
     yield from finding_lines(result.findings)
 
 
@@ -52,6 +56,28 @@ def _list_lines(rolls: Sequence[RollLine]) -> Iterator[Text]:
             yield join(
                 " " * width, "  pictures looked at by ", safe(looked.by), f", {_moment(looked.at)}", note, style=QUIET
             )
+
+
+_BEGUN = {"at work": "at work now", "unfinished": "not finished", "left over": "not finished, not needed"}
+
+
+def _unfinished_lines(begun: UnfinishedOffload) -> Iterator[Text]:
+    """A roll that no run has finished, with the command that does."""
+    drives = [safe(drive).plain for drive in begun.drives]
+    yield join(
+        safe(begun.roll, STRONG), "  ", Text(_BEGUN[begun.state], BAD if begun.needs_card else WARN),
+        f"  on {words.listed(drives)}, begun {_moment(begun.began_at)}",
+    )  # fmt: skip
+    parts = [begun.production, f"day {begun.day}" if begun.day else None, f"unit {begun.unit}" if begun.unit else None]
+    if any(parts):
+        yield join("  ", safe(", ".join(part for part in parts if part)), style=QUIET)
+    if begun.state == "at work":
+        yield Text("  Wait until it has ended.")
+        return
+    if begun.state == "left over":
+        yield Text("  Its card was offloaded again since, and has the copies that it needs.")
+    yield Text("  Keep the card. Finish it with:" if begun.needs_card else "  Finish it with:")
+    yield command_text(begun.command)
 
 
 def _where(roll: RollLine) -> Text:

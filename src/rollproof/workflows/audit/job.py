@@ -27,6 +27,7 @@ from rollproof.workflows.audit.accepted import Acceptances
 from rollproof.workflows.audit.against import set_apart, to_compare
 from rollproof.workflows.audit.agreement import compare_copies, same_clips, same_names
 from rollproof.workflows.audit.away import Away, NotThere, gap_at
+from rollproof.workflows.audit.begun import tell_begun
 from rollproof.workflows.audit.clones import Clone, find_clones
 from rollproof.workflows.audit.copy import CopyLook, Place, Told
 from rollproof.workflows.audit.custody import signatures
@@ -181,6 +182,10 @@ class _Audit:
     def _ask_ledger(self, copies: Sequence[CopyLook], production: Production | None) -> set[str]:
         productions = self._productions(copies, production)
         others = self._station.tell(lambda ledger: compare_with_ledger(ledger, self._places, copies, productions))
+        begun = self._station.tell(
+            lambda ledger: tell_begun(ledger, self._station.at_work, self._places, copies, productions)
+        )
+        self._told += begun or []
         self._told += [Told("custody", finding) for finding in self._station.findings()]
         if others is None:
             return set()

@@ -18,7 +18,7 @@ from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copies.strangers import noted_strangers
 from rollproof.copying.plan import same_time
 from rollproof.models.errors import UntrustedInput
-from rollproof.models.findings import Finding, Kind, Severity, error, warning
+from rollproof.models.findings import Finding, Kind, Severity, error, note, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel
@@ -312,7 +312,11 @@ class _Look:
         self._say_each(Kind.MISSING, Severity.ERROR, self._missing, "is recorded and not there", keep)
         self._say_each(Kind.DIFFERS, Severity.ERROR, self._differ, "has another size than recorded", fresh)
         self._say_each(Kind.DIFFERS, Severity.ERROR, self._redated, read, again)
-        self._say_each(Kind.UNKNOWN_FILE, Severity.WARNING, self._unknown, "is in no record", "look who put it there")
+        if self._copy.unfinished:
+            self._say_begun()
+        else:
+            strange = "is in no record", "look who put it there"
+            self._say_each(Kind.UNKNOWN_FILE, Severity.WARNING, self._unknown, *strange)
         if self._disagree:
             first, more = shown(self._disagree[0]), len(self._disagree) - 1
             detail = f"record and manifest give different hashes for {first}" + (f" and {more:,} more" if more else "")
@@ -326,6 +330,16 @@ class _Look:
                     count=more + 1,
                 )
             )
+
+    def _say_begun(self) -> None:
+        """What lies in a copy that is not finished is of that offload, as far as anybody can tell before its record is
+        down: the finding that it is not finished says what to do."""
+        if self._unknown:
+            count = len(self._unknown)
+            files = "1 file" if count == 1 else f"{count:,} files"
+            detail = f"{files} of the offload that was not finished, in no record yet"
+            name = shown(self._unknown[0])
+            self._found.append(note(Kind.UNKNOWN_FILE, detail, path=name, drive=self._drive, count=count))
 
     def _say_each(self, kind: Kind, severity: Severity, paths: Sequence[bytes], what: str, remedy: str) -> None:
         """The first few by name; where there are more, one finding with their count: there may be very many."""

@@ -40,6 +40,7 @@ from rollproof.storage.files import open_below
 from rollproof.storage.io import EntryKind, Io
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
+from rollproof.workflows.inspect.begun import told_of_card, told_of_copy
 from rollproof.workflows.inspect.known import Known, known_of
 from rollproof.workflows.inspect.posters import write_posters
 from rollproof.workflows.inspect.record import word_of_record
@@ -202,6 +203,10 @@ class Inspection:
         )
         self.hangs |= seen.hangs
         known = Known() if what == "clip" else known_of(self.station, snapshot, roll, volume, is_copy=what == "roll")
+        if what == "roll":
+            record_findings = told_of_copy(self.station, record_findings, volume, place_on(volume, path))
+        elif what == "card":
+            record_findings = told_of_card(self.station, snapshot, volume)
         findings = [
             *health_findings(seen.looks),
             *_not_said_of_clips(snapshot.findings, seen.looks, what),

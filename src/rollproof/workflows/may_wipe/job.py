@@ -34,6 +34,7 @@ from rollproof.storage.watch import NoAnswer
 from rollproof.workflows.may_wipe.absent import judge_clock, refuse_absent
 from rollproof.workflows.may_wipe.acceptance import accept_beside
 from rollproof.workflows.may_wipe.asked_for import AskedFor
+from rollproof.workflows.may_wipe.begun import about_begun
 from rollproof.workflows.may_wipe.card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
 from rollproof.workflows.may_wipe.clips import judge_clips, odd_when_offloaded
 from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView, close_copies, silent_drives
@@ -243,6 +244,8 @@ class _Judge:
 
     def _judge_files(self, card: CardInHand, ledger: Ledger, rules: Rules) -> None:
         self._permits_before(card, ledger)
+        if not self.after_offload:
+            self._sort(about_begun(card, ledger, self.ctx.station.at_work))
         self._clock(ledger)  # first, so that what is seen from now on is seen by a clock that was confirmed
         known = OffloadsOfCard(self.ctx, self.request, self.reasons)
         offloads = known.by_listing(card, ledger, rules)

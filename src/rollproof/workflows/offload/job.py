@@ -49,7 +49,7 @@ def offload(request: OffloadRequest, ctx: Context, *, look: bool = True) -> Offl
                 break
             unplugging.next_card(is_last=number == len(request.cards))
             try:
-                _offload_path(path, order, ctx, run)
+                _offload_path(path, replace(order, named=path), ctx, run)
             except Interrupted:
                 if not run.rolls:
                     raise

@@ -52,6 +52,8 @@ class Order:
     """The production file that was named or found."""
     ruled_from: tuple[bytes, ...] = ()
     """The sources that it lies on, where it was named: those among them that are cards are refused."""
+    named: bytes = b""
+    """The card, or the recorded copy, that is being offloaded, as the person named it."""
 
     @property
     def production_name(self) -> str | None:

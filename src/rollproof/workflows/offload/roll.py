@@ -21,6 +21,7 @@ from rollproof.station.context import Context, local_now
 from rollproof.storage.give_back import give_back_memory
 from rollproof.storage.io import Io
 from rollproof.workflows.offload.answer import with_answer
+from rollproof.workflows.offload.begun import begin_copies, end_copies
 from rollproof.workflows.offload.clip_check import CardLook
 from rollproof.workflows.offload.copying import EvidenceNotes, copy_roll
 from rollproof.workflows.offload.evidence import EvidenceWriter
@@ -125,9 +126,11 @@ def _with_source(
         if computer is not None:
             remember_locations(computer, targets.drives, order.production, ctx.station, ctx.now())
         begin_roll(ctx.emit, targets.drives)
+        begun = begin_copies(source, targets.drives, order, destinations.day, ctx)
         run = _copied(source, look, order, ctx, targets, destinations, algorithms, readings)
         laps.end("copy and prove")
         hangs.append(run.outcome.hangs)
+        end_copies(begun, run, ctx)
         return _told(run, readings, findings, ctx, laps)
     finally:
         targets.close(ctx.io)
