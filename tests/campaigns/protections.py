@@ -921,6 +921,10 @@ PROTECTIONS = (
         f"{BAD_NEWS_KEPT}::lists_say",
     ),
     Protection(
+        "what somebody's list shows is put down when it is found", "reading/files.py",
+        "                told.file(number, whole)\n", "                pass\n", f"{BAD_NEWS_KEPT}::shows_to_differ",
+    ),
+    Protection(
         "what differs withdraws, whatever its evidence", "proof/readings.py",
         "    if reading.bad:\n        return Effect.WITHDRAWS\n", "", "proof/test_readings.py::what_a_reading_does",
     ),

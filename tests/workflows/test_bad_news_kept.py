@@ -4,6 +4,8 @@ and of one that cannot be written."""
 from __future__ import annotations
 
 import contextlib
+import errno
+import hashlib
 import os
 import shutil
 import sqlite3
@@ -17,10 +19,13 @@ import pytest
 
 from rollproof.drives.system import system_drives
 from rollproof.ledger.opening import open_ledger
-from rollproof.models.requests import AuditRequest, OffloadRequest, VerifyRequest
+from rollproof.models.delivery_results import AgainstResult
+from rollproof.models.requests import AgainstRequest, AuditRequest, OffloadRequest, VerifyRequest
 from rollproof.models.results import VerifyResult
 from rollproof.models.volumes import Device, Volume
 from rollproof.station.context import Context
+from rollproof.storage.io import Io
+from rollproof.storage.posix import LinuxIo
 from rollproof.storage.station import station_home
 from rollproof.workflows.audit import audit
 from rollproof.workflows.audit import places as audit_places
@@ -31,9 +36,10 @@ from rollproof.workflows.report.ledger import rolls_of_ledger
 from rollproof.workflows.report.rolls import RollsFound
 from rollproof.workflows.rolls import list_rolls
 from rollproof.workflows.verify import verify
+from rollproof.workflows.verify.against import verify_against
 from support.devices import Devices
 from support.loops import tool
-from workflows.station import SMALL
+from workflows.station import CLIPS, SMALL
 from workflows.test_bad_news import KEEP, WIPE, away, killed_in_the_last_file, why_not
 from workflows.wipe_bench import FIRST, Bench, Changing
 
@@ -255,3 +261,66 @@ def test_lists_say_that_a_copy_whose_reading_was_killed_is_not_counted(bench: Be
     assert "was not finished: not counted" in told.model_dump_json()
     assert bench.verify(bench.one).verdict == "proven"
     assert list_rolls(name="A003").histories[0].roll.state == "proven"
+
+
+# --- reading by somebody's list
+
+
+def sums(bench: Bench, *, wrong: str = "") -> Path:
+    """A checksum file of the first drive's roll, in the working folder."""
+    roll, lines = bench.roll(bench.one), []
+    for name in CLIPS:
+        digest = hashlib.md5((roll / name).read_bytes()).hexdigest()
+        lines.append(f"{'0' * 32 if name == wrong else digest}  {name}\n")
+    path = bench.folder / "A003.md5"
+    path.write_text("".join(lines))
+    return path
+
+
+def against(bench: Bench, sums: Path, io: Io | None = None) -> AgainstResult:
+    request = AgainstRequest(os.fsencode(bench.roll(bench.one)), os.fsencode(sums))
+    return verify_against(request, Context.of(io=io, settings=SMALL))
+
+
+def test_what_a_checksum_file_shows_to_differ_is_put_down(bench: Bench) -> None:
+    path = sums(bench)
+    bench.one.flip(bench.roll(bench.one) / FIRST, 1_000)
+    assert against(bench, path).verdict == "does not match"
+    answer = away(bench, bench.one)
+    assert answer.answer == KEEP
+    assert f"{FIRST} is not what a list of checksums says" in why_not(answer)
+
+
+def test_a_drive_that_dies_under_a_checksum_file_is_put_down(bench: Bench) -> None:
+    path = sums(bench)
+
+    class Dead(LinuxIo):
+        def open_read(self, name: bytes, folder: int, *, direct: bool) -> int:
+            if name.endswith(b".mov"):
+                raise OSError(errno.EIO, "the drive is gone")
+            return super().open_read(name, folder, direct=direct)
+
+    assert against(bench, path, Dead()).verdict == "does not match"
+    assert away(bench, bench.one).answer == KEEP
+
+
+def test_a_clean_reading_by_a_checksum_file_settles_nothing_and_leaves_nothing(bench: Bench) -> None:
+    path = sums(bench)
+    assert against(bench, path).verdict == "matches"
+    assert away(bench, bench.one).answer == WIPE
+    killed_in_the_last_file(bench.one)
+    assert against(bench, path).verdict == "matches"
+    assert away(bench, bench.one).answer == KEEP, "a list is no record"
+
+
+def test_an_audit_puts_down_what_is_not_as_a_checksum_file_beside_it_says(bench: Bench) -> None:
+    folder = bench.three.mount / "B001"
+    shutil.copytree(bench.roll(bench.one), folder, ignore=shutil.ignore_patterns("rollproof", "ascmhl"))
+    (folder / "B001.md5").write_text(sums(bench, wrong=FIRST).read_text())
+    audit(
+        AuditRequest((os.fsencode(bench.three.mount),), working_folder=os.fsencode(bench.folder), reread=True),
+        Context.of(settings=SMALL),
+    )
+    with open_ledger() as ledger:
+        left = {place: [each.why for each in known] for (_, place), known in ledger.unsettled_readings().items()}
+    assert left == {b"B001": [f"{FIRST} is not what a list of checksums says"]}

@@ -21,20 +21,20 @@ from rollproof.ascmhl.model import Expected, FileHash
 from rollproof.ascmhl.noted import Noted
 from rollproof.ascmhl.standard import COLLECTION_NAME, is_manifest_name, plain_name
 from rollproof.copies.history import copy_rules
+from rollproof.copies.list_readings import ListReadings
+from rollproof.copies.location import place_on
+from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.copies.roll_histories import RollFolder, RollPapers, papers_unreadable, read_papers, roll_folders
-from rollproof.drives.interface import Drives
 from rollproof.hashing import ALGORITHMS, raw_of
 from rollproof.models.delivery_results import PackedCompared, PackingCheck
 from rollproof.models.errors import Interrupted, UntrustedInput, UsageProblem
-from rollproof.models.events import Emit
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.grouped import grouped
 from rollproof.models.names import inert, is_safe_relative, shown, to_text
-from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.reading.files import FileReader
-from rollproof.reading.settings import Settings
+from rollproof.station.context import Context
 from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.tree.snapshot import take_snapshot
@@ -130,11 +130,12 @@ def _take(io: Io, folder: int, entry: ChainEntry, out: PackingList) -> None:
 class ArrivalCheck:
     """Compares the rolls of a drive with a packing list."""
 
-    def __init__(self, io: Io, drives: Drives, settings: Settings, emit: Emit, cancel: Cancel) -> None:
-        self._io = io
-        self._drives = drives
-        self._cancel = cancel
-        self._reader = FileReader(io, settings, emit, cancel)
+    def __init__(self, ctx: Context) -> None:
+        self._io = ctx.io
+        self._drives = ctx.drives
+        self._cancel = ctx.cancel
+        self._journal = ReadingJournal(ctx.station, "receive")
+        self._reader = FileReader(ctx.io, ctx.settings, ctx.emit, ctx.cancel)
         self.findings: list[Finding] = []
         self.hangs = False
 
@@ -246,8 +247,11 @@ class ArrivalCheck:
         volume: Volume,
     ) -> list[bytes]:
         drive = shown(papers.path)
-        read = self._reader.read(handle, volume, there.files, to_read, name=papers.roll, drive=drive)
+        readings = ListReadings(self._journal, volume, place_on(volume, papers.path), drive)
+        told = readings.told(there.files, lambda path, texts: _agrees(listed.files[path], texts) is True)
+        read = self._reader.read(handle, volume, there.files, to_read, name=papers.roll, drive=drive, told=told)
         self.hangs = read.hangs
+        self.findings += readings.trouble() if self.hangs else readings.end()
         self.findings += [finding if finding.drive else replace(finding, drive=drive) for finding in read.findings]
         out = []
         for number in to_read:

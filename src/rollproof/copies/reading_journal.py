@@ -157,9 +157,9 @@ class Reading:
         if self._id and self._newest:
             self._trouble = self._journal.write(lambda ledger: ledger.reading_saw(self._id, self._newest))
 
-    def differs(self, path: bytes) -> None:
-        """A file is not what was recorded."""
-        self._file(path, "is not what was recorded")
+    def differs(self, path: bytes, *, from_what: str = "what was recorded") -> None:
+        """A file is not what was recorded, or not what something else says."""
+        self._file(path, f"is not {from_what}")
 
     def missing(self, path: bytes) -> None:
         """A recorded file is not there."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from rollproof.models.errors import Interrupted
@@ -42,6 +42,22 @@ class FilesRead:
         return weakest(sorted(self.evidences))
 
 
+@dataclass(frozen=True, slots=True)
+class ReadTold:
+    """Who is told at once what reading shows. `file` hears of each file by number: all its hashes together, None where
+    it could not be read; `lost` why nothing more can be read. Both are called from any thread."""
+
+    file: Callable[[int, Mapping[str, str] | None], None]
+    lost: Callable[[str], None]
+
+
+def _nothing_told(number: int, texts: Mapping[str, str] | None) -> None:
+    pass
+
+
+NOBODY = ReadTold(_nothing_told, lambda why: None)
+
+
 class FileReader:
     """Reads files of one folder after the other, from the medium where that can be had."""
 
@@ -61,6 +77,7 @@ class FileReader:
         *,
         name: str,
         drive: str,
+        told: ReadTold = NOBODY,
     ) -> FilesRead:
         """Read the files by number, each with its algorithms. `name` and `drive` are for the events and findings.
 
@@ -74,15 +91,17 @@ class FileReader:
         ok = False
         try:
             for algorithms, numbers in groups.items():
-                self._pass(read, handle, volume, files, algorithms, numbers, name, drive)
+                self._pass(read, handle, volume, files, algorithms, numbers, name, drive, told)
             ok = True
         except Stopped:
             raise Interrupted("interrupted while reading; no file of a copy was changed") from None
         except TreeLost as lost:
             read.findings.append(replace(lost.finding, drive=drive))
+            told.lost(lost.finding.detail)
         except Stalled:
             read.hangs = True
             read.findings.append(hanging(drive, self._settings.stall_seconds))
+            told.lost(read.findings[-1].detail)
         finally:
             self._emit(LegEnded(name, Leg.READ_BACK, drive, ok))
         return read
@@ -97,6 +116,7 @@ class FileReader:
         numbers: Sequence[int],
         name: str,
         drive: str,
+        told: ReadTold,
     ) -> None:
         access = MediumAccess(self._io, volume.way, volume.source, at_once=self._settings.files_on(volume))
         reader = TreeReader(self._io, OpenTree(handle, files, access, drive), self._settings)
@@ -104,9 +124,13 @@ class FileReader:
         def hashed(number: int, texts: dict[str, str], evidence: Evidence) -> None:
             read.hashes.add(number, texts)
             read.evidences.add(evidence)
+            whole = read.hashes.texts(number)
+            if all(algorithm in whole for algorithm in algorithms):  # (slow ones come on their own)
+                told.file(number, whole)
 
-        def fault(_number: int, finding: Finding) -> None:
+        def fault(number: int, finding: Finding) -> None:
             read.findings.append(finding)
+            told.file(number, None)
 
         def moved(size: int, count: int, number: int) -> None:
             self._emit(Moved(name, Leg.READ_BACK, drive, size, count, shown(files[number].path)))

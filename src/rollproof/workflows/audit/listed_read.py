@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import contextlib
 
-from rollproof.models.events import Emit
+from rollproof.copies.list_readings import ListReadings
+from rollproof.copies.location import place_on
+from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.models.findings import Kind, Severity, error, note, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
-from rollproof.models.requests import Cancel
 from rollproof.proof.policy import Rules
 from rollproof.reading.files import FileReader
-from rollproof.reading.settings import Settings
-from rollproof.storage.io import Io
+from rollproof.station.context import Context
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.audit.against import Against
@@ -24,11 +24,12 @@ from rollproof.workflows.audit.topics import topic_of
 class ListedReader:
     """Reads such copies, one after the other."""
 
-    def __init__(self, io: Io, settings: Settings, emit: Emit, cancel: Cancel, rules: Rules) -> None:
-        self._io = io
+    def __init__(self, ctx: Context, rules: Rules) -> None:
+        self._io = ctx.io
+        self._journal = ReadingJournal(ctx.station, "audit --reread")
         self._accepted = rules.accepted_for(None)
-        self._cancel = cancel
-        self._reader = FileReader(io, settings, emit, cancel)
+        self._cancel = ctx.cancel
+        self._reader = FileReader(ctx.io, ctx.settings, ctx.emit, ctx.cancel)
 
     def read(self, copy: CopyLook, against: Against | None = None) -> int:
         """Read every file that a list names and put into the copy what came of it; returns the bytes read. `against`
@@ -49,8 +50,14 @@ class ListedReader:
                 for path in sorted(named.files)
                 if path in numbers
             }
-            read = self._reader.read(handle, copy.place.volume, there.files, wanted, name=copy.roll, drive=drive)
+            volume = copy.place.volume
+            readings = ListReadings(self._journal, volume, place_on(volume, copy.path), drive)
+            told = readings.told(
+                there.files, lambda path, texts: path not in named.files or named.agrees(path, dict(texts))
+            )
+            read = self._reader.read(handle, volume, there.files, wanted, name=copy.roll, drive=drive, told=told)
             hangs = read.hangs
+            read.findings += readings.trouble() if hangs else readings.end()
         finally:
             if not hangs:  # else a read that hangs still uses it
                 with contextlib.suppress(OSError):

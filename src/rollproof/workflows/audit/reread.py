@@ -117,13 +117,8 @@ class Rereader:
 
     def _one_listed(self, worker: int, copy: CopyLook, pulse: Pulse) -> None:
         try:
-            read = ListedReader(
-                pulsing(self._io, pulse),
-                self._ctx.settings,
-                lambda event: self._pass_on(worker, event),
-                self._ctx.cancel,
-                self._rules,
-            ).read(copy, self.against.get(id(copy)))
+            ctx = replace(self._ctx, io=pulsing(self._io, pulse), emit=lambda event: self._pass_on(worker, event))
+            read = ListedReader(ctx, self._rules).read(copy, self.against.get(id(copy)))
         except UntrustedInput as problem:
             self._add(copy, Kind.BAD_MANIFEST, f"what speaks of it cannot be relied on: {problem.message}")
             return

@@ -86,12 +86,12 @@ def _received(request: ReceiveRequest, ctx: Context, told: str | None, packing: 
             receiver.add([*found.findings, *station.findings(), *around])
             for arrival in arrivals:  # into the record of each as well
                 arrival.findings += [*found.findings, *around]
-        if packing is not None:
-            check = ArrivalCheck(io, drives, ctx.settings, ctx.emit, cancel)
-            receiver.packing = check.run(request.drive, packing, {seen.path: seen.differ for seen in rolls})
-            receiver.add(check.findings)
-            for arrival in arrivals:  # into the record of each as well
-                arrival.findings += check.findings
+            if packing is not None:
+                check = ArrivalCheck(ctx)
+                receiver.packing = check.run(request.drive, packing, {seen.path: seen.differ for seen in rolls})
+                receiver.add(check.findings)
+                for arrival in arrivals:  # into the record of each as well
+                    arrival.findings += check.findings
         for arrival in arrivals:
             receiver.write(arrival)
     finally:

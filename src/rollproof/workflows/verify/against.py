@@ -11,6 +11,9 @@ from dataclasses import dataclass, field
 from rollproof.ascmhl.chain import not_a_plain_file
 from rollproof.copies.drive import is_lost, opened_drive
 from rollproof.copies.history import speaks_against
+from rollproof.copies.list_readings import ListReadings
+from rollproof.copies.location import place_on
+from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.hashing import new_hasher, raw_of
 from rollproof.hashing.checksum_lines import FILE_LIMIT_BYTES, BadLine, algorithm_in_name, parse_checksums
 from rollproof.models.delivery_results import AgainstResult
@@ -73,8 +76,12 @@ def verify_against(request: AgainstRequest, ctx: Context) -> AgainstResult:
         wanted = {numbers[path]: named.algorithms(path) for path in sorted(named.files) if path in numbers}
         reader = FileReader(io, ctx.settings, ctx.emit, ctx.cancel)
         name = shown(os.path.basename(os.path.realpath(request.path)))
-        read = reader.read(handle, volume, there.files, wanted, name=name, drive=drive)
+        journal = ReadingJournal(ctx.station, "verify --against")
+        readings = ListReadings(journal, volume, place_on(volume, request.path), drive)
+        told = readings.told(there.files, lambda path, texts: named.agrees(path, dict(texts)))
+        read = reader.read(handle, volume, there.files, wanted, name=name, drive=drive, told=told)
         hangs = read.hangs
+        read.findings += readings.trouble() if hangs else readings.end()
     finally:
         if not hangs:
             with contextlib.suppress(OSError):
