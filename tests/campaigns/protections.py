@@ -123,6 +123,22 @@ PROTECTIONS = (
         "        if self._copy.unfinished:\n", "        if False:\n",
         "workflows/test_unfinished.py::told_until_the_pasted_command_has_finished_it and killed",
     ),
+    # --- what nobody may forget, where rolls are shown
+    Protection(
+        "a permit says nothing of a card that was used again", "proof/permits.py",
+        "if any(use.at > permit.at and use.listing not in before for use in same):", "if False:",
+        "workflows/test_permit_of_one_listing.py::used_again_says_so",
+    ),
+    Protection(
+        "open findings about cards lead the report", "workflows/report/job.py",
+        "open_findings=open_findings(chosen),", "open_findings=[],",
+        "workflows/test_report_leads.py::leads_the_report",
+    ),
+    Protection(
+        "a page with open findings does not say ALL PROVEN", "reports/page.py",
+        '"COPIES PROVEN, FINDINGS OPEN." if report.open_findings else "ALL PROVEN."', '"ALL PROVEN."',
+        "workflows/test_report_leads.py::leads_the_report",
+    ),
     # --- one physical thing counts once
     Protection(
         "absent copies are judged by what was seen since", _MAY_WIPE,

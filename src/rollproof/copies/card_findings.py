@@ -49,15 +49,16 @@ def on_the_card(io: Io, handle: int, chain: Chain, roll: str) -> OnTheCard:
             ]
         elif isinstance(header, PermitHeader) and link.sequence not in withdrawn:
             found.acceptances += [Acceptance("", each.path, header.by.name, each.reason) for each in header.accepted]
-    found.findings += [
-        CardFinding(
-            Kind.DAMAGED_CLIP, name, f"the clip {inert(name)} was damaged on its card, and so is every copy of it"
-        )
-        for name, word in sorted(health.items())
-        if word == "damaged"
-    ]
+    found.findings += [damaged_clip(name) for name, word in sorted(health.items()) if word == "damaged"]
     found.findings += gaps.values()
     return found
+
+
+def damaged_clip(name: str) -> CardFinding:
+    """The finding about a clip that was damaged on its card."""
+    return CardFinding(
+        Kind.DAMAGED_CLIP, name, f"the clip {inert(name)} was damaged on its card, and so is every copy of it"
+    )
 
 
 def _gaps(header: OffloadHeader, roll: str) -> list[CardFinding]:

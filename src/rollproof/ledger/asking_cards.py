@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 
 from sqlalchemy import Connection, func, select
 
@@ -34,6 +35,19 @@ def given_permits(connection: Connection) -> list[PermitNote]:
         )
         for row in connection.execute(query).mappings()
     ]
+
+
+def card_findings(connection: Connection, roll_id: int, kinds: Iterable[Kind]) -> list[tuple[str, str]]:
+    """What the newest offload of a roll found of these kinds on its card: path and sentence of each."""
+    found, offloads = tables.findings.c, tables.offloads.c
+    newest = select(func.max(offloads.written_at)).where(offloads.roll_id == roll_id).scalar_subquery()
+    query = select(found.path, found.detail).where(
+        found.roll_id == roll_id,
+        found.copy_id.is_(None),
+        found.kind.in_([kind.value for kind in kinds]),
+        found.found_at >= newest,
+    )
+    return [(row.path, row.detail) for row in connection.execute(query)]
 
 
 def card_trouble(connection: Connection) -> Counter[int]:

@@ -55,7 +55,7 @@ from rollproof.ledger.entries import (
 from rollproof.ledger.station_file import StationFile
 from rollproof.ledger.trouble import LedgerProblem, is_damaged, is_locked
 from rollproof.ledger.trust import Trust
-from rollproof.models.findings import Finding
+from rollproof.models.findings import Finding, Kind
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 from rollproof.proof.clock import ClockFacts
@@ -316,6 +316,11 @@ class Ledger:
         """Every permit that was given and stands, oldest first, with its rolls. Never evidence."""
         with self.reading() as connection:
             return asking_cards.given_permits(connection)
+
+    def card_findings(self, roll_id: int, kinds: Iterable[Kind]) -> list[tuple[str, str]]:
+        """What the newest offload of a roll found of these kinds on its card: path and sentence of each."""
+        with self.reading() as connection:
+            return asking_cards.card_findings(connection, roll_id, kinds)
 
     def card_trouble(self) -> Counter[int]:
         """How many read errors the card of each roll had, by the roll's id."""

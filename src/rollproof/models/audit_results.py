@@ -80,7 +80,8 @@ class AuditCopy(_Result):
 
 
 class AuditRoll(_Result):
-    """One roll over all drives. `permit` is when its card was permitted to be wiped."""
+    """One roll over all drives. `permit` is when its card was permitted to be wiped; `permit_used_again`
+    whether that card was used since, so that the permit says nothing about what is on it now."""
 
     name: str
     production: str | None
@@ -93,6 +94,7 @@ class AuditRoll(_Result):
     files: int
     bytes: int
     permit: str | None
+    permit_used_again: bool = False
     copies: list[AuditCopy]
 
 

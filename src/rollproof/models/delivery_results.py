@@ -133,6 +133,8 @@ class ReportResult(_Result):
     files: dict[str, str]
     rolls: int
     lacking: list[str]
+    open_findings: list[str] = []
+    """What was odd on the cards and nobody has accepted, by name."""
     findings: list[Finding]
     seconds: float
     status: ExitStatus = Field(exclude=True)

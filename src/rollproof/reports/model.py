@@ -38,6 +38,15 @@ class FindingOfReport(_Part):
     found_at: datetime | None = None
 
 
+class OpenFinding(_Part):
+    """What was odd on a card and nobody has accepted: `name` is what it is accepted by."""
+
+    kind: str
+    rolls: list[str]
+    name: str
+    detail: str
+
+
 class ClipOfReport(_Part):
     """One clip. `hash` is `algorithm:text` of its first original, as recorded; `poster` a data URI of a small picture.
 
@@ -91,7 +100,8 @@ class CardOfReport(_Part):
 
 
 class PermitOfReport(_Part):
-    """The last word about wiping the card: `given` or `withdrawn`."""
+    """The last word about wiping the card: `given`, `used again` (given, and the card was used since) or
+    `withdrawn`."""
 
     state: str
     at: datetime
@@ -208,6 +218,7 @@ class Report(_Part):
     station: str
     version: str
     looked_at: list[str]
+    open_findings: list[OpenFinding] = []
     rolls: list[RollOfReport]
     total: Totals
     per_camera: list[Totals]

@@ -44,13 +44,17 @@ def answer_of(report: Report) -> tuple[str, str]:
     if not report.rolls:
         return "NO ROLLS.", "Nothing is known of any roll that this report could be about."
     size = f"{words.counted(total.clips, 'clip')}, {words.size(total.bytes)}"
+    count = len(report.open_findings)
+    open_now = f"{words.counted(count, 'finding')} about their cards {'is' if count == 1 else 'are'} open"
+    still = f" {open_now}." if count else ""
     if not report.lacking:
         what = "The one roll has" if total.rolls == 1 else f"All {words.number(total.rolls)} rolls have"
-        return "ALL PROVEN.", f"{what} the proven copies that the production asks for, as last recorded: {size}."
+        word = "COPIES PROVEN, FINDINGS OPEN." if report.open_findings else "ALL PROVEN."
+        return word, f"{what} the proven copies that the production asks for, as last recorded: {size}.{still}"
     what = words.counted(len(report.lacking), "roll")
     return "NOT ALL PROVEN.", (
         f"{what} of {words.number(total.rolls)} {'does' if len(report.lacking) == 1 else 'do'} not have the proven"
-        f" copies that the production asks for. Keep the cards. In all {size}."
+        f" copies that the production asks for. Keep the cards. In all {size}.{still}"
     )
 
 
@@ -120,6 +124,7 @@ def _template() -> Template:
         number=words.number,
         counted=words.counted,
         of_day=words.of_day,
+        permit=words.permit,
         length_of=words.length,
         person=_person,
         proof=lambda proof: PROOFS.get(proof, words.NOT_KNOWN),

@@ -90,6 +90,14 @@ class _Drawer:
         yield self._p(
             f"Drives looked at: {looked}." if looked else "No drive was looked at: this is the station's memory."
         )
+        if report.open_findings:
+            yield self._p("Open findings", "h2")
+            for each in report.open_findings:
+                yield self._p(f"• {', '.join(each.rolls)}: {each.detail[:500]}")
+            yield self._p(
+                "Nobody has accepted them yet: look at the pictures, tell the camera team, then accept each by its name"
+                " with rollproof audit DRIVE --accept NAME --reason TEXT --by NAME."
+            )
         yield self._boxed(verdict, sentence)
         for roll in report.lacking:
             yield self._p(
@@ -165,7 +173,7 @@ class _Drawer:
                     words.number(roll.clips_count),
                     words.length(roll.duration_seconds, roll.durations_unknown),
                     words.size(roll.bytes),
-                    f"permit {roll.permit.state}" if roll.permit else "no permit",
+                    words.permit(roll.permit),
                 ]
                 for roll in rolls
             ],
@@ -194,7 +202,7 @@ class _Drawer:
             )
         if roll.permit is not None:
             by = words.person(roll.permit.by.name, roll.permit.by.role)
-            yield self._p(f"Permit to wipe the card: {roll.permit.state} {words.moment(roll.permit.at)} by {by}.")
+            yield self._p(f"Permit to wipe the card: {words.permit(roll.permit).removeprefix('permit ')}, by {by}.")
         else:
             yield self._p("No permit to wipe the card is known.")
         yield self._table(

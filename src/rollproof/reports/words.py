@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 
 from rollproof.models.names import inert
+from rollproof.proof.permits import permit_words
+from rollproof.reports.model import PermitOfReport
 
 NOT_KNOWN = "not known"
 
@@ -59,6 +61,11 @@ def of_day(day: str) -> str:
     """`day 2026-05-14`, and `day_001` for a day that bears the word in its name."""
     named = clear(day, 40)
     return named if named.casefold().startswith("day") else f"day {named}"
+
+
+def permit(given: PermitOfReport | None) -> str:
+    """The last word about wiping a card."""
+    return clear(permit_words(given.state, moment(given.at))) if given is not None else "no permit"
 
 
 def counted(count: int, one: str, many: str = "") -> str:

@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict
 
 from rollproof.copies.begun import BegunOffload, begun_offloads
+from rollproof.copies.permits import RollPermit, permits_by_roll
 from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding
@@ -20,7 +21,8 @@ STATES = ("proven", "too few copies", "not proven")
 
 
 class RollLine(BaseModel):
-    """One roll. `permit` is `given`, `withdrawn`, `pending` or None."""
+    """One roll. `permit` is `given`, `used again` (given, and the card was used since), `withdrawn`, `pending` or None;
+    `permit_at` when it was given."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -42,6 +44,7 @@ class RollLine(BaseModel):
     first_at: datetime
     last_at: datetime
     permit: str | None
+    permit_at: datetime | None = None
     looked_at: LookedAt | None = None
 
 
@@ -153,11 +156,13 @@ def list_rolls(
             for roll in known.rolls(name=name, day=day, unit=unit, camera=camera)
             if state is None or _state(roll) == state
         ]
-        looked = known.looked_at()
+        looked, permits = known.looked_at(), permits_by_roll(known)
         begun = [each for each in begun_offloads(known, station.at_work) if _is_asked_for(each, name, day, unit)]
+        lines = [_line(roll, looked.get(roll.id), permits.get(roll.id)) for roll in rolls]
+        told = zip(rolls, lines, strict=True) if name is not None else ()
         return RollsResult(
-            rolls=[_line(roll, looked.get(roll.id)) for roll in rolls],
-            histories=[_history(known, roll, looked.get(roll.id)) for roll in rolls] if name is not None else [],
+            rolls=lines,
+            histories=[_history(known, line, roll.id) for roll, line in told],
             unfinished=[_unfinished(each) for each in begun],
             findings=list(findings),
         )
@@ -186,7 +191,7 @@ def _unfinished(begun: BegunOffload) -> UnfinishedOffload:
     )
 
 
-def _line(roll: KnownRoll, looked: HistoryLine | None) -> RollLine:
+def _line(roll: KnownRoll, looked: HistoryLine | None, permit: RollPermit | None) -> RollLine:
     return RollLine(
         roll=roll.name,
         production=roll.production,
@@ -205,7 +210,8 @@ def _line(roll: KnownRoll, looked: HistoryLine | None) -> RollLine:
         last_clip=roll.last_clip,
         first_at=roll.first_at,
         last_at=roll.last_at,
-        permit=roll.permit,
+        permit=permit.word if permit is not None and roll.permit == "given" else roll.permit,
+        permit_at=permit.at if permit is not None and roll.permit == "given" else None,
         looked_at=None
         if looked is None
         else LookedAt(by=looked.who.name, role=looked.who.role, at=looked.at, note=looked.detail),
@@ -216,11 +222,11 @@ def _state(roll: KnownRoll) -> str:
     return worth(count_devices(roll.proven_on), roll.copies_required)
 
 
-def _history(ledger: Ledger, roll: KnownRoll, looked: HistoryLine | None) -> RollHistory:
+def _history(ledger: Ledger, line: RollLine, roll_id: int) -> RollHistory:
     return RollHistory(
-        roll=_line(roll, looked),
-        copies=[_copy(copy) for copy in ledger.copies_of(roll.id)],
-        timeline=[_told(line) for line in ledger.history(roll.id)],
+        roll=line,
+        copies=[_copy(copy) for copy in ledger.copies_of(roll_id)],
+        timeline=[_told(each) for each in ledger.history(roll_id)],
     )
 
 

@@ -56,8 +56,16 @@ def report_lines(result: ReportResult, *, quiet: bool = False, width: int = 80, 
     if not quiet:
         yield rule(width, fancy=fancy)
     rolls = words.counted(result.rolls, "roll")
+    if result.open_findings:
+        names = [safe(name).plain for name in result.open_findings[:_SHOWN_ROLLS]]
+        more_of_them = len(result.open_findings) - len(names)
+        named_ = words.listed([*names, f"{more_of_them} more"] if more_of_them > 0 else names)
+        yield Text(f"Findings about the cards that nobody has accepted, first in the report: {named_}.", BAD)
     if result.verdict == "all proven":
-        yield join(stamp("REPORT WRITTEN", GOOD), f"{rolls}, all with the proven copies they need.")
+        yield join(
+            stamp("REPORT WRITTEN", BAD if result.open_findings else GOOD),
+            f"{rolls}, all with the proven copies they need.",
+        )
         return
     named = [safe(roll).plain for roll in result.lacking[:_SHOWN_ROLLS]]
     more = len(result.lacking) - len(named)

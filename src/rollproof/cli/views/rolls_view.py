@@ -12,6 +12,7 @@ from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, command_text, 
 from rollproof.cli.screen.lines import left
 from rollproof.cli.views import words
 from rollproof.cli.views.findings_view import finding_lines
+from rollproof.proof.permits import permit_words
 from rollproof.workflows.rolls import CopyLine, RollHistory, RollLine, RollsResult, TimelineLine, UnfinishedOffload
 
 _STYLES = {"proven": GOOD, "too few copies": WARN, "copied": WARN}
@@ -45,11 +46,16 @@ def _list_lines(rolls: Sequence[RollLine]) -> Iterator[Text]:
         copies = f"{words.counted(roll.devices_proven, 'copy', 'copies')}, {roll.copies_required} required"
         what = f"{words.counted(roll.clips, 'clip')}, {words.size(roll.bytes)}"
         permit = join("  permit ", safe(roll.permit)) if roll.permit else Text("  no permit", QUIET)
+        if roll.permit == "used again":
+            permit = Text("  no permit for what is on it now", WARN)
         yield join(
             left(roll.roll, width, STRONG), "  ", Text(f"{roll.state:<14}", _STYLES.get(roll.state, BAD)),
             f"  {copies}  {what}", permit,
         )  # fmt: skip
         yield join(" " * width, "  ", _where(roll), style=QUIET)
+        if roll.permit_at is not None:
+            said = permit_words(roll.permit or "", _moment(roll.permit_at))
+            yield join(" " * width, "  ", said, style=WARN if roll.permit == "used again" else QUIET)
         if roll.looked_at is not None:
             looked = roll.looked_at
             note = join(" (", safe(looked.note), ")") if looked.note else Text()

@@ -12,6 +12,7 @@ from rollproof.models.findings import Finding
 from rollproof.models.volumes import Device, Volume
 from rollproof.proof.clones import VolumeOnDevice
 from rollproof.proof.on_the_card import ClipContents
+from rollproof.proof.permits import CardUse
 from rollproof.records.chain import Chain, Link
 
 COUNTED = ("proven", "reread")
@@ -62,6 +63,8 @@ class PermitSeen:
     accepted_evidence: frozenset[str]
     counted: tuple[NamedCopy, ...]
     withdrawn: bool
+    use: CardUse
+    """For which card, and what was on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +150,8 @@ class CopyLook:
     newest_on: VolumeOnDevice | None = None
     """Where its newest record saw it."""
     permits: tuple[PermitSeen, ...] = ()
+    uses: tuple[CardUse, ...] = ()
+    """Its card as it was at each offload."""
     card: OnTheCard = field(default_factory=OnTheCard)
     """What was odd on its card when it was offloaded, and what was accepted of it."""
     clips: ClipContents = field(default_factory=ClipContents)

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
 
+from rollproof.copies.permits import use_of_record
 from rollproof.copies.recorded import Papers
 from rollproof.models.volumes import Evidence
 from rollproof.proof.clones import VolumeOnDevice
+from rollproof.proof.permits import CardUse
 from rollproof.records.blocks import device_of, same_device
 from rollproof.records.chain import Chain
 from rollproof.records.models import CopyBlock, OffloadHeader, PermitHeader, ReceiveHeader, VerifyHeader, WithdrawHeader
@@ -21,6 +23,7 @@ def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
     moments: list[datetime] = []
     withdrawn = {link.header.withdraws.sequence for link in chain.links if isinstance(link.header, WithdrawHeader)}
     permits: list[PermitSeen] = []
+    uses: list[CardUse] = []
     named: dict[tuple[str | None, str | None, str], NamedCopy] = {}
     for link in chain.links:
         header = link.header
@@ -35,6 +38,7 @@ def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
             copy.offloaded_to = (*copy.offloaded_to, copy.newest_on)
             copy.was_a_card |= not header.of_copy
             if not header.of_copy:  # else the source is a drive, which holds other rolls as well
+                uses.append(use_of_record(header.source, copy.roll, header.written_at))
                 copy.serial, copy.listing = header.source.serial, header.source.listing_digest
             copy.written_at = header.written_at
             copy.copies_required = max(copy.copies_required, header.policy.copies_required)
@@ -45,7 +49,7 @@ def note_headers(copy: CopyLook, chain: Chain, papers: Papers) -> None:
         elif isinstance(header, VerifyHeader | ReceiveHeader):
             copy.newest_on = _seen_on(header.copy_) if header.copy_ is not None else copy.newest_on
             copy.is_ours = bool(header.station.id) and header.station.id == station_id()
-    copy.permits, copy.others = tuple(permits), tuple(named.values())
+    copy.permits, copy.uses, copy.others = tuple(permits), tuple(uses), tuple(named.values())
     copy.manifests = tuple((generation.name, generation.c4) for generation in papers.history.generations)
     first = next((made.header for made in papers.history.generations if made.header is not None), None)
     if moments:
@@ -103,6 +107,7 @@ def _permit(name: str, header: PermitHeader, copy: CopyLook, *, withdrawn: bool)
         accepted_evidence=frozenset(evidence.value for evidence in header.policy.accepted_evidence),
         counted=tuple(counted),
         withdrawn=withdrawn,
+        use=use_of_record(header.source, copy.roll, header.written_at),
     )
 
 

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
+from rollproof.copies.permits import uses_of_ledger
 from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.copies.silent_drive import put_down_silent
 from rollproof.models.audit_results import AuditResult
@@ -18,6 +19,7 @@ from rollproof.models.findings import Finding, Kind, error, note
 from rollproof.models.names import shown
 from rollproof.models.requests import AuditRequest
 from rollproof.production.model import Production
+from rollproof.proof.permits import CardUse
 from rollproof.proof.policy import Rules
 from rollproof.station.context import Context
 from rollproof.station.rules import Ruling, find_rules
@@ -80,6 +82,7 @@ class _Audit:
         self._places: list[Place] = []
         self._seen: dict[int, Seen] = {}
         self._stopped: StoppedAudit | None = None
+        self._uses: list[CardUse] = []
         self._rules = Rules()
         self._ruled_by: Production | None = None
         self._gaps: list[NotThere] = []
@@ -186,6 +189,7 @@ class _Audit:
             lambda ledger: tell_begun(ledger, self._station.at_work, self._places, copies, productions)
         )
         self._told += begun or []
+        self._uses = self._station.tell(uses_of_ledger) or []
         self._told += [Told("custody", finding) for finding in self._station.findings()]
         if others is None:
             return set()
@@ -267,6 +271,7 @@ class _Audit:
     ) -> None:
         self._loose(rolls)
         known = Known(self._places, [copy for roll in rolls for copy in roll.copies])
+        uses = [use for copy in copies for use in copy.uses] + self._uses
         for roll in rolls:
             if self._ctx.cancel.is_set():
                 raise Interrupted("interrupted")
@@ -275,7 +280,7 @@ class _Audit:
                 compare_copies(io, roll)
             except OSError as error:
                 self._lose(roll.best.place, Kind.DRIVE_GONE, said(error))
-            permits(roll)
+            permits(roll, uses)
         for roll in rolls:
             try:
                 apart = set_apart(io, roll)

@@ -13,6 +13,7 @@ from rollproof.models.findings import Kind, error, note
 from rollproof.models.names import inert, shown, to_text
 from rollproof.models.volumes import Volume
 from rollproof.proof.devices import count_devices
+from rollproof.proof.permits import CardUse, judge_permit, permit_words
 from rollproof.proof.readings import speaks_against_memory
 from rollproof.records.chain import compare_with_memory, newer_word
 from rollproof.workflows.audit.copy import COUNTED, CopyLook, NamedCopy, PermitSeen, Place, Told
@@ -145,8 +146,9 @@ def _gone(roll: Roll, place: Place, folder: str, whose: str, instead: CopyLook |
 # --- permits
 
 
-def permits(roll: Roll) -> None:
-    """Say whether a roll's card was permitted to be wiped on too little proof, or never."""
+def permits(roll: Roll, uses: Sequence[CardUse]) -> None:
+    """Say whether a roll's card was permitted to be wiped on too little proof, or never, or was used again since;
+    `uses` are those of all cards."""
     given = [permit for copy in roll.copies for permit in copy.permits if not permit.withdrawn]
     said: set[str] = set()
     for permit in given:
@@ -160,6 +162,16 @@ def permits(roll: Roll) -> None:
                 remedy="if the card still holds the roll, keep it and offload it again; find out how this came about",
             )
             roll.say(Told("completeness", finding, roll.name))
+    newest = max(given, key=lambda permit: permit.written_at, default=None)
+    if newest is not None and judge_permit(newest.use, uses) == "used again":
+        roll.permit_used_again = True
+        said_of_it = permit_words("used again", f"{newest.written_at.astimezone():%Y-%m-%d %H:%M}")
+        finding = note(
+            Kind.NO_PERMIT,
+            f"the card of roll {inert(roll.name)}: {said_of_it}",
+            remedy="with the card at hand, before it is formatted: rollproof may-wipe CARD",
+        )
+        roll.say(Told("completeness", finding, roll.name))
     if not given and any(copy.has_records for copy in roll.copies):
         detail = f"no permit says that the card of roll {inert(roll.name)} may be wiped"
         remedy = "keep that card exposed; with it at hand: rollproof may-wipe CARD"

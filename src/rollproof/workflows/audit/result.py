@@ -117,6 +117,7 @@ def _roll(roll: Roll) -> AuditRoll:
         files=best.files,
         bytes=best.size_bytes,
         permit=max(permits).isoformat() if permits else None,
+        permit_used_again=roll.permit_used_again,
         copies=[_copy(copy) for copy in roll.copies],
     )
 

@@ -28,6 +28,8 @@ class Roll:
     copies: list[CopyLook]
     required: int = COPIES_REQUIRED
     told: list[Told] = field(default_factory=list)
+    permit_used_again: bool = False
+    """Whether its card was used since the newest permit for it."""
 
     @property
     def best(self) -> CopyLook:

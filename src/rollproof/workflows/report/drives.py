@@ -8,8 +8,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from rollproof.copies.card_findings import add_clip, on_the_card
 from rollproof.copies.ledger_import import camera_of
 from rollproof.copies.location import place_on
+from rollproof.copies.permits import use_of_record
 from rollproof.copies.recorded import read_papers
 from rollproof.copies.roll_histories import RollFolder, no_rolls, papers_unreadable, roll_folders
 from rollproof.hashing import ALGORITHMS
@@ -160,6 +162,7 @@ class DriveReader:
         if found is None:
             found = self._rolls.add(_new_roll(name, header, chain))
         _add_records(found, chain, now)
+        self._add_card(found, handle, chain)
         self._add_copies(found, header, chain, now, volume, path)
         identity = DriveIdentity.of(volume).text
         seen = self.seen.setdefault(identity, DriveSeen(volume, drive))
@@ -168,6 +171,13 @@ class DriveReader:
         if self._wants(found) and not found.clips:
             return self._add_clips(found, handle, chain, now, volume, path)
         return False
+
+    def _add_card(self, found: RollFound, handle: int, chain: Chain) -> None:
+        """What was odd on the card, by the records; a record that cannot be read through is told with the clips."""
+        with contextlib.suppress(UntrustedInput):
+            odd = on_the_card(self._io, handle, chain, found.roll)
+            found.on_card.findings += [each for each in odd.findings if each not in found.on_card.findings]
+            found.on_card.acceptances += odd.acceptances
 
     def _add_copies(
         self, found: RollFound, header: OffloadHeader, chain: Chain, now: Standing, volume: Volume, path: bytes
@@ -223,6 +233,9 @@ class DriveReader:
                 )
             )
             return False
+        for file in files:
+            if file.entry.size:
+                add_clip(found.contents, file.entry.path, file.hashes)
         found.files, found.size_bytes = len(files), sum(file.entry.size for file in files)
         copied = Copied(self._io, handle, volume, self._posters, self._cancel)
         found.clips, hangs = clips_of(files, rows, self._damaged(found), copied)
@@ -267,6 +280,7 @@ def _add_records(found: RollFound, chain: Chain, now: Standing) -> None:
             found.copies_required = max(found.copies_required, header.policy.copies_required)
             source = header.source
             if not header.of_copy:
+                found.uses.append(use_of_record(source, found.roll, header.written_at))
                 found.card = card_of(
                     label=source.volume_name,
                     serial=source.serial,
@@ -282,6 +296,7 @@ def _add_records(found: RollFound, chain: Chain, now: Standing) -> None:
         elif isinstance(header, LookedHeader):
             found.looked_at.append(LookedAtOfReport(at=header.written_at, by=person, note=inert(header.note)[:500]))
         elif isinstance(header, PermitHeader):
+            found.given[header.written_at] = use_of_record(header.source, found.roll, header.written_at)
             found.permits.append(
                 PermitOfReport(state="given", at=header.written_at, by=person, detail=f"basis: {header.basis}")
             )

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import rollproof
+from rollproof.copies.begun import begun_finding, begun_offloads
+from rollproof.copies.card_findings import add_clip
 from rollproof.copies.drive import is_lost
 from rollproof.hashing import ALGORITHMS
 from rollproof.ledger.entries import ClipNote, DriveIdentity
@@ -37,6 +39,7 @@ from rollproof.workflows.report.clips import RecordedFile, clips_of
 from rollproof.workflows.report.drives import DriveReader
 from rollproof.workflows.report.files import write_report
 from rollproof.workflows.report.ledger import rolls_of_ledger
+from rollproof.workflows.report.open_findings import add_from_ledger, open_findings
 from rollproof.workflows.report.rolls import CopyFound, RollFound, RollsFound, person_of
 from rollproof.workflows.report.superseded import Superseded
 
@@ -79,11 +82,19 @@ def report(request: ReportRequest, ctx: Context, *, say: Callable[[str], None] =
         for found in chosen:
             found.apply(scope.rules)
             doubled.leave_out(found)
+            found.judge_permits([*rolls.uses, *(use for each in rolls.all for use in each.uses)])
         if not chosen:
             raise _nothing(scope, rolls)
         for found in chosen:
             if not found.clips and found.offload_ids:
                 station.tell(lambda known, found=found: _clips_of_ledger(known, found))  # type: ignore[misc]
+            station.tell(lambda known, found=found: add_from_ledger(known, found))  # type: ignore[misc]
+        begun = station.tell(lambda known: begun_offloads(known, station.at_work)) or []
+        findings += [
+            begun_finding(each)
+            for each in begun
+            if each.state != "left over" and scope.production in (None, each.production)
+        ]
         findings += [*ruling.findings, *reader.findings, *station.findings()]
     made = _made(request, scope, chosen, rolls, reader, moment)
     files, more = write_report(ctx.io, request.out, made)
@@ -95,6 +106,7 @@ def report(request: ReportRequest, ctx: Context, *, say: Callable[[str], None] =
         folder=os.path.dirname(next(iter(files.values()))),
         files=files,
         rolls=len(made.rolls),
+        open_findings=[each.name for each in made.open_findings],
         lacking=[roll.roll for roll in made.lacking],
         findings=grouped(findings),
         seconds=round(time.monotonic() - began, 3),
@@ -162,6 +174,9 @@ def _clips_of_ledger(ledger: Ledger, found: RollFound) -> None:
         for file in ledger.files_of(number):
             hashes = {file.algorithm: file.hash_text} if file.hash_text and file.algorithm in ALGORITHMS else {}
             files[file.path] = RecordedFile(FileEntry(file.path, file.size, file.modified_ns), hashes)
+    for each in files.values():
+        if each.entry.size:
+            add_clip(found.contents, each.entry.path, each.hashes)
     damaged = ledger.damaged_clips([found.ledger_id]) if found.ledger_id is not None else set()
     rows = {clip.name: _row(clip) for number in reversed(found.offload_ids) for clip in ledger.clips_of(number)}
     found.clips, _ = clips_of([files[path] for path in sorted(files)], rows, damaged, None)
@@ -205,6 +220,7 @@ def _made(
         station=inert(socket.gethostname()),
         version=rollproof.__version__,
         looked_at=[shown(path) for path in request.drives],
+        open_findings=open_findings(chosen),
         rolls=finished,
         total=total_of("all rolls", finished),
         per_camera=totals_by(finished, camera_of),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rollproof.copies.permits import permits_given, uses_of_ledger
 from rollproof.ledger.entries import HistoryLine, KnownCopy, KnownRoll, PaceNote
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.names import inert, shown
@@ -21,9 +22,12 @@ from rollproof.workflows.report.rolls import (
 
 def rolls_of_ledger(ledger: Ledger, rolls: RollsFound) -> None:
     """Take in every roll that this station remembers. Raises LedgerProblem."""
+    given = permits_given(ledger)
     for known in ledger.rolls():
-        rolls.add(_roll(ledger, known))
+        found = rolls.add(_roll(ledger, known))
+        found.given = {use.at: use for use in given.get(known.id, ())}
         rolls.numbers.update({copy.drive.identity.text: copy.drive.id for copy in ledger.copies_of(known.id)})
+    rolls.uses += uses_of_ledger(ledger)
 
 
 def _roll(ledger: Ledger, known: KnownRoll) -> RollFound:

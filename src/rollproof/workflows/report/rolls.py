@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
+from rollproof.copies.card_findings import OnTheCard
 from rollproof.ledger.entries import DriveIdentity
 from rollproof.models.names import inert
 from rollproof.models.volumes import Device
 from rollproof.proof.devices import count_devices, worth
+from rollproof.proof.on_the_card import ClipContents
+from rollproof.proof.permits import CardUse, judge_permit
 from rollproof.proof.policy import COPIES_REQUIRED, Rules, copies_required
 from rollproof.reports.model import (
     CardOfReport,
@@ -65,6 +68,13 @@ class RollFound:
     copies: dict[tuple[str, str], CopyFound] = field(default_factory=dict)
     findings: dict[tuple[str, str, str], FindingOfReport] = field(default_factory=dict)
     permits: list[PermitOfReport] = field(default_factory=list)
+    on_card: OnTheCard = field(default_factory=OnTheCard)
+    """What was odd on its card, and what a person has accepted of it."""
+    contents: ClipContents = field(default_factory=ClipContents)
+    given: dict[datetime, CardUse] = field(default_factory=dict)
+    """The permits among them that were given: for which card, and what was on it."""
+    uses: list[CardUse] = field(default_factory=list)
+    """Its card as it was at each offload."""
     looked_at: list[LookedAtOfReport] = field(default_factory=list)
     clips: list[ClipOfReport] = field(default_factory=list)
     people: dict[tuple[str, str], PersonOfReport] = field(default_factory=dict)
@@ -90,6 +100,13 @@ class RollFound:
             copy = found.copy
             if copy.state == "proven" and copy.known_from == "ledger" and copy.proof not in accepted:
                 found.copy = copy.model_copy(update={"state": "copied"})
+
+    def judge_permits(self, uses: Sequence[CardUse]) -> None:
+        """Say which permits were given for a card that was used again since."""
+        for number, permit in enumerate(self.permits):
+            given = self.given.get(permit.at)
+            if permit.state == "given" and given is not None:
+                self.permits[number] = permit.model_copy(update={"state": judge_permit(given, uses)})
 
     def add_finding(self, finding: FindingOfReport) -> None:
         """Take in a finding; ledger and record tell of the same one."""
@@ -167,6 +184,8 @@ class RollsFound:
         self.all: list[RollFound] = []
         self.numbers: dict[str, int] = {}
         """The drives that this station remembers, by identity."""
+        self.uses: list[CardUse] = []
+        """Every card as it was at each offload that this station remembers."""
 
     def get(self, production: str | None, roll: str, keys: Iterable[str]) -> RollFound | None:
         """The roll, if it is known by one of its card's keys."""
