@@ -984,6 +984,11 @@ PROTECTIONS = (
         "proof/test_holdings.py::each_drive_is_told",
     ),
     Protection(
+        "size and date are no new name where a hash that was read is another", "proof/renamed.py",
+        "< max(granularity_ns, 1) and all(_shared(one, other))", "< max(granularity_ns, 1)",
+        "proof/test_renamed.py::only_perhaps_by_size_and_date",
+    ),
+    Protection(
         "a drive that is away explains only the copies it would mend", "proof/absence.py",
         "if _count(roll, roll.away) < roll.required:", "if not roll.away:",
         "proof/test_absence.py::explains_only_what_it_would_mend",

@@ -469,3 +469,27 @@ def test_a_stray_link_is_a_finding_about_itself_and_is_forgotten_when_it_is_gone
     link.unlink()
     seen = look(made)
     assert seen.verdict == "complete" and states(seen)["A001", "MAIN_2"] in ("proven", "reread")
+
+
+def test_a_renamed_file_names_its_new_name_probably_by_listing_and_surely_by_reading(made: Made) -> None:
+    roll = made.at("MAIN_2", ROLLS[0])
+    (roll / "CLIP/A001C001.mov").rename(roll / "CLIP/best take.mov")
+    (gone,) = [finding for finding in look(made).findings if finding.kind == "missing"]
+    assert gone.path == "CLIP/A001C001.mov"
+    assert "probably it is called CLIP/best take.mov now" in gone.detail
+    assert states(look(made))["A001", "MAIN_2"] == "incomplete"
+    (gone,) = [finding for finding in look(made, reread=True).findings if finding.kind == "missing"]
+    assert "it is called CLIP/best take.mov now, which was read and has its content" in gone.detail
+    # the advice: its recorded name again, and a verify
+    (roll / "CLIP/best take.mov").rename(roll / "CLIP/A001C001.mov")
+    assert kinds(look(made, reread=True), "error") == set()
+
+
+def test_another_content_of_the_same_size_and_date_is_no_new_name_once_it_was_read(made: Made) -> None:
+    roll = made.at("MAIN_2", ROLLS[0])
+    (roll / "CLIP/A001C001.mov").rename(roll / "CLIP/best take.mov")
+    change_quietly(roll / "CLIP/best take.mov", at=3)
+    (gone,) = [finding for finding in look(made).findings if finding.kind == "missing"]
+    assert "probably" in gone.detail
+    (gone,) = [finding for finding in look(made, reread=True).findings if finding.kind == "missing"]
+    assert "best take" not in gone.detail

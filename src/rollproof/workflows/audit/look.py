@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import islice
 
 from rollproof.ascmhl.standard import DEFAULT_PATTERNS
 from rollproof.copies.beside_records import history_findings
@@ -14,6 +15,7 @@ from rollproof.copies.location import place_on
 from rollproof.copies.nesting import Around
 from rollproof.copies.recorded import Papers, Recorded, merged, opened_copy, read_papers
 from rollproof.copies.recorded_tree import RulesAround
+from rollproof.copies.renamed import READ_IT, now_called
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copies.strangers import noted_strangers
 from rollproof.copying.plan import same_time
@@ -25,6 +27,7 @@ from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.proof.policy import Rules
+from rollproof.proof.renamed import FileFacts, new_names
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import KnownKeys, check_signature, signature_finding
@@ -39,6 +42,8 @@ from rollproof.workflows.audit.hidden import hidden_footage
 from rollproof.workflows.audit.sums import Sums
 from rollproof.workflows.audit.topics import topic_of
 
+_SEARCHED = 20_000
+"""Missing and unknown files that are held beside each other."""
 _NAMED = 5
 """Files of one kind in one copy that are said one by one."""
 
@@ -88,6 +93,9 @@ class _Look:
         self._here = 0
         """How many of the files that should be there are there."""
         self._missing: list[bytes] = []
+        self._gone: list[FileFacts] = []
+        self._new: list[FileFacts] = []
+        """What is missing and what is unknown, for the search of new names; of very many only the first."""
         self._differ: list[bytes] = []
         self._redated: list[bytes] = []
         self._unknown: list[bytes] = []
@@ -199,14 +207,17 @@ class _Look:
             self._disagree += [wanted.path] if wanted.disagrees else []
             while entry is not None and entry.path < wanted.path:
                 self._unknown.append(entry.path)
+                _note(self._new, entry.path, entry.size, entry.modified_ns)
                 entry = next(files, None)
             if entry is not None and entry.path == wanted.path:
                 self._one(wanted, entry)
                 entry = next(files, None)
             elif wanted.path not in ignored:
                 self._missing.append(wanted.path)
+                _note(self._gone, wanted.path, wanted.size, wanted.modified_ns)
         while entry is not None:
             self._unknown.append(entry.path)
+            _note(self._new, entry.path, entry.size, entry.modified_ns)
             entry = next(files, None)
         if copy.is_around:
             self._unknown.clear()
@@ -309,7 +320,13 @@ class _Look:
         fresh = f"{keep}; copy this file from a proven copy into a new folder"
         read = "has another date than recorded: only reading it tells whether its content is another"
         again = "audit again with --reread, or verify this copy"
-        self._say_each(Kind.MISSING, Severity.ERROR, self._missing, "is recorded and not there", keep)
+        missing = self._missing
+        if missing and self._unknown:
+            names = dict(islice(new_names(self._gone, self._new, self._volume.limits.timestamp_ns).items(), _NAMED))
+            missing = [path for path in missing if path not in names]
+            for path, name in names.items():
+                self._say(Kind.MISSING, Severity.ERROR, path, f"{shown(path)} {now_called(name)}", READ_IT)
+        self._say_each(Kind.MISSING, Severity.ERROR, missing, "is recorded and not there", keep)
         self._say_each(Kind.DIFFERS, Severity.ERROR, self._differ, "has another size than recorded", fresh)
         self._say_each(Kind.DIFFERS, Severity.ERROR, self._redated, read, again)
         if self._copy.unfinished:
@@ -349,6 +366,11 @@ class _Look:
             more = f" (and {count - 1:,} more like it)" if count > 1 else ""
             name = shown(path)
             self._found.append(Finding(kind, severity, name, f"{name} {what}{more}", self._drive, remedy, count))
+
+
+def _note(facts: list[FileFacts], path: bytes, size: int | None, modified_ns: int | None) -> None:
+    if len(facts) < _SEARCHED:
+        facts.append(FileFacts(path, size, modified_ns))
 
 
 def _unfinished(newest: OffloadHeader) -> bool:

@@ -6,10 +6,12 @@ from collections.abc import Mapping, Sequence
 
 from rollproof.copies.history import Wanted
 from rollproof.copies.reading_journal import Reading
+from rollproof.copies.renamed import GIVE_IT_BACK, READ_IT, now_called
 from rollproof.copying.plan import same_time
 from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import shown
+from rollproof.proof.renamed import FileFacts, NewName, new_names
 from rollproof.workflows.verify.work import Work
 
 
@@ -37,6 +39,7 @@ def compare(work: Work, *, strict: bool) -> None:
         ):
             redated.append(path)
     work.unknown += [entry.path for entry in files if entry.path not in work.papers.files]
+    names = _renamed(work)
     work.findings += [
         *_about(
             Kind.DIFFERS,
@@ -46,10 +49,21 @@ def compare(work: Work, *, strict: bool) -> None:
             "is not what was recorded",
             "keep the other copies and the card; copy this file from a proven copy into a new folder",
         ),
+        *(
+            Finding(
+                Kind.MISSING,
+                Severity.ERROR,
+                shown(path),
+                f"{shown(path)} {now_called(name)}",
+                work.drive,
+                GIVE_IT_BACK if name.is_read else READ_IT,
+            )
+            for path, name in names.items()
+        ),
         *_about(
             Kind.MISSING,
             Severity.ERROR,
-            work.missing,
+            [path for path in work.missing if path not in names],
             work.drive,
             "is recorded and not there",
             "keep the other copies and the card; look whether somebody moved it",
@@ -71,6 +85,23 @@ def compare(work: Work, *, strict: bool) -> None:
             "look who touched it",
         ),
     ]
+
+
+def _renamed(work: Work) -> dict[bytes, NewName]:
+    """The missing files that lie there under another name."""
+    if not work.missing or not work.unknown:
+        return {}
+    gone, found = [], []
+    for path in work.missing:
+        wanted = work.papers.files[path]
+        gone.append(FileFacts(path, wanted.size, wanted.modified_ns, wanted.hashes))
+    for path in work.unknown:
+        number = find_file(work.there.files, path)
+        if number is not None:
+            entry = work.there.files[number]
+            texts = work.read.texts(number) if number in work.read else None
+            found.append(FileFacts(path, entry.size, entry.modified_ns, texts))
+    return new_names(gone, found, work.volume.limits.timestamp_ns)
 
 
 def seen_bad(work: Work, reading: Reading) -> None:
