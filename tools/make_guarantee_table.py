@@ -297,6 +297,12 @@ HOLES: tuple[Hole, ...] = (
         (_JOBS + "test_accepting.py::test_a_name_that_several_findings_have_accepts_none_and_lists_them",),
     ),
     Hole(
+        "What no listing shows keeps the card",
+        "An alternate data stream of 2 MiB on an NTFS card, which no offload copies: MAY WIPE",
+        "KEEP, until it is accepted as `PATH:NAME`",
+        (_JOBS + "test_named_parts.py::test_a_large_stream_keeps_the_card_until_it_is_accepted_by_name",),
+    ),
+    Hole(
         "A drive that is not there does not become the system disk",
         "A drive unmounted, its folder left: footage on the system disk, PROVEN, MAY WIPE",
         "Refused before a byte is written",

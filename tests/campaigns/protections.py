@@ -75,6 +75,40 @@ PROTECTIONS = (
         "tuple(filter(lies, destinations))", "()",
         "workflows/test_rules_of_an_offload.py::on_a_destination_rules_only",
     ),
+    # --- what no listing shows
+    Protection(
+        "a stream of 1 MiB keeps the card", "proof/streams.py", "part.size_bytes >= STREAM_BYTES", "False",
+        "workflows/test_named_parts.py::large_stream_keeps_the_card_until_it_is_accepted_by_name[windows]",
+    ),
+    Protection(
+        "a stream of unknown size keeps the card", "proof/streams.py",
+        "return part.media or part.size_bytes is None or part.size_bytes >= STREAM_BYTES",
+        "return part.media or (part.size_bytes or 0) >= STREAM_BYTES",
+        "workflows/test_named_parts.py::large_stream_keeps_the_card_until_it_is_accepted_by_name[xattr]",
+    ),
+    Protection(
+        "a small stream with the name of a clip keeps the card", "card/named_parts.py", "if is_media(part.name):",
+        "if False:", "workflows/test_named_parts.py::small_stream_keeps_the_card_only_with_media_in_it[A003C009",
+    ),
+    Protection(
+        "a small stream that begins like a clip keeps the card", "card/named_parts.py",
+        "return container is not None and container.name != SIDECAR", "return False",
+        "workflows/test_named_parts.py::small_stream_keeps_the_card_only_with_media_in_it[innocent",
+    ),
+    Protection(
+        "streams among an operating system's own files are found", _CARD,
+        "entries |= {path, *(inner for inner, _, _ in walk_litter(io, card.root, path, budget, cancel))}", "pass",
+        "workflows/test_named_parts.py::among_an_operating_systems_own_files",
+    ),
+    Protection(
+        "streams are looked for again at the end", _CARD, "elif look_for_parts(io, card, cancel) != card.parts:",
+        "elif False:", "workflows/test_named_parts.py::comes_while_the_card_is_judged",
+    ),
+    Protection(
+        "a mount that shows no streams of NTFS says so", "proof/streams.py",
+        "return Sight.NOT_SHOWN if file_system in _WITH else Sight.NONE", "return Sight.NONE",
+        "workflows/test_named_parts.py::mount_that_cannot_show_streams",
+    ),
     # --- where copies go, and when a drive may be unplugged
     Protection(
         "a place under a usual mount root is not the system's", "proof/location.py",

@@ -19,6 +19,8 @@ class FakeMacos:
         self.pages = b""
         """What `resident` answers, when set."""
         self.mapped: dict[int, int] = {}
+        self.attributes: dict[bytes, bytes] = {}
+        """What every file and folder has."""
         self._linux = LinuxIo()
         self._system = mac.SystemCalls()
 
@@ -55,6 +57,15 @@ class FakeMacos:
         self._said("unmap", length)
         assert self.mapped.pop(address) == length
         self._system.unmap(address, length)
+
+    def attribute_names(self, handle: int) -> list[bytes]:
+        self._said("attribute_names")
+        os.fstat(handle)
+        return list(self.attributes)
+
+    def attribute(self, handle: int, name: bytes, most: int) -> tuple[int, bytes]:
+        self._said("attribute", name, most)
+        return len(self.attributes[name]), self.attributes[name][:most]
 
     def invalidate(self, address: int, length: int) -> None:
         self._said("invalidate", length)

@@ -29,6 +29,7 @@ class Node:
     tag: int = 0
     target: Node | None = None
     data: bytearray = field(default_factory=bytearray)
+    streams: dict[str, bytearray] = field(default_factory=dict)
     children: dict[str, tuple[str, Node]] = field(default_factory=dict)
     modified: int = START
     allocation: int | None = None
@@ -191,7 +192,12 @@ class FakeWin32:
     def create_file(self, path: str, access: int, share: int, disposition: int, flags: int) -> int:
         function = "CreateFileW"
         self._said(function, path, access, share, disposition, flags)
-        folder, key, name, node = self._find(path, function)
+        above, _, last = path.rpartition("\\")
+        last, _, stream = last.partition(":")
+        folder, key, name, node = self._find(f"{above}\\{last}" if stream else path, function)
+        if node is not None and stream:
+            content = node.streams.get(stream)
+            node = Node(data=content) if content is not None else None
         if node is not None and node.tag and not flags & win.FLAG_OPEN_REPARSE_POINT:
             node = self._followed(node)
         if node is None:
@@ -313,6 +319,14 @@ class FakeWin32:
         if not dots and not entries:
             raise Win32Failure(win.FILE_NOT_FOUND, "FindFirstFileExW")
         return dots + entries
+
+    def find_streams(self, path: str) -> list[tuple[str, int]]:
+        self._said("FindFirstStreamW", path)
+        *_, node = self._find(path, "FindFirstStreamW")
+        if node is None:
+            raise Win32Failure(win.FILE_NOT_FOUND, "FindFirstStreamW")
+        own = [] if node.is_folder else [("::$DATA", len(node.data))]
+        return own + [(f":{name}:$DATA", len(content)) for name, content in node.streams.items()]
 
     def create_directory(self, path: str) -> None:
         self._said("CreateDirectoryW", path)

@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from rollproof.storage.io import EntryKind, Io, Stat, one_by_one
+from rollproof.storage.io import EntryKind, Io, NamedPart, PartsShown, Stat, one_by_one
 from support.counting import FAULTS
 from support.faults import (
     LOSABLE,
@@ -296,6 +296,22 @@ class FaultyIo:
                 count = move(part)
         self._count("bit flipped on the way out")
         return count
+
+    def parts_shown_as(self, folder: int) -> PartsShown | None:
+        """See `Io`."""
+        return self._call("parts_shown_as", self._at(folder), lambda: self.inner.parts_shown_as(folder))
+
+    def named_parts(self, name: bytes, folder: int, shown_as: PartsShown) -> list[NamedPart]:
+        """See `Io`."""
+        at = self._at(folder).below(name)
+        return self._call("named_parts", at, lambda: self.inner.named_parts(name, folder, shown_as))
+
+    def beginning_of_part(self, name: bytes, part: bytes, folder: int, shown_as: PartsShown, most: int) -> bytes:
+        """See `Io`."""
+        at = self._at(folder).below(name)
+        return self._call(
+            "beginning_of_part", at, lambda: self.inner.beginning_of_part(name, part, folder, shown_as, most)
+        )
 
     def truncate(self, handle: int, size: int) -> None:
         """See `Io`."""

@@ -35,6 +35,7 @@ class Kind(StrEnum):
     METADATA_TWIN = "metadata-twin"
     EMPTY_FILE = "empty-file"
     NAME_NOT_TEXT = "name-not-text"
+    NAMED_PARTS = "named-parts"
     NAME_NOT_IN_MANIFEST = "name-not-in-manifest"
     ODD_NAME = "odd-name"
     EXPECTED_CLIPS = "expected-clips"

@@ -12,12 +12,13 @@ from typing import Literal
 
 from rollproof.models.clip_names import names_clip
 
-SubjectKind = Literal["path", "clip", "word"]
+SubjectKind = Literal["path", "clip", "word", "stream"]
 
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """One thing that may be accepted: a file or folder by its path, a clip by its name, or a word of ours (`space`)."""
+    """One thing that may be accepted: a file or folder by its path, a clip by its name, a word of ours (`space`), or
+    what a file holds under a name of its own (`PATH:NAME`), which only the whole name means."""
 
     kind: SubjectKind
     name: str

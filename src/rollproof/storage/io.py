@@ -38,6 +38,21 @@ class Stat(NamedTuple):
     links: int
 
 
+class NamedPart(NamedTuple):
+    """Content of a file or folder beside its own, under a name of its own: an alternate data stream, a resource fork,
+    an extended attribute. `size` is None where there is more than the system tells."""
+
+    name: bytes
+    size: int | None
+
+
+class PartsShown(StrEnum):
+    """How a mount shows content that no listing shows."""
+
+    ATTRIBUTES = "as extended attributes"
+    STREAMS = "as `FILE:NAME`"
+
+
 class Io(Protocol):
     """System calls on one machine. All sizes and offsets are bytes, all times nanoseconds since the epoch."""
 
@@ -103,6 +118,19 @@ class Io(Protocol):
 
     def write_from(self, handle: int, view: memoryview, offset: int) -> int:
         """Write `view` at `offset`; the count may be short."""
+        ...
+
+    def parts_shown_as(self, folder: int) -> PartsShown | None:
+        """How the mount of an open folder shows what `named_parts` tells of; None where it shows nothing of it."""
+        ...
+
+    def named_parts(self, name: bytes, folder: int, shown_as: PartsShown) -> list[NamedPart]:
+        """What an entry (`.`: the folder itself) holds that no listing shows: alternate data streams, resource forks,
+        and the extended attributes that programs may set; links are not followed."""
+        ...
+
+    def beginning_of_part(self, name: bytes, part: bytes, folder: int, shown_as: PartsShown, most: int) -> bytes:
+        """Up to `most` bytes from the beginning of such a part, in one call."""
         ...
 
     def truncate(self, handle: int, size: int) -> None:

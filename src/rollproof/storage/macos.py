@@ -7,12 +7,14 @@ leaves data in the drive's own cache; there is no call that flushes a whole volu
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import mmap
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from rollproof.storage import macos_calls as mac
+from rollproof.storage.io import NamedPart, PartsShown
 from rollproof.storage.macos_calls import MacosCalls
 from rollproof.storage.posix import PosixIo
 
@@ -45,6 +47,38 @@ class MacosIo(PosixIo):
 
     def write_from(self, handle: int, view: memoryview, offset: int) -> int:
         return os.pwrite(handle, view[:_MOST_BYTES], offset)
+
+    def parts_shown_as(self, folder: int) -> PartsShown | None:
+        try:
+            self._calls.attribute_names(folder)
+        except OSError as error:
+            if error.errno in _NO_SUCH_CALL:
+                return None
+            raise
+        return PartsShown.ATTRIBUTES
+
+    def named_parts(self, name: bytes, folder: int, shown_as: PartsShown) -> list[NamedPart]:
+        with self._opened(name, folder) as handle:
+            names = self._calls.attribute_names(handle)
+            return [NamedPart(part, self._calls.attribute(handle, part, 0)[0]) for part in names]
+
+    def beginning_of_part(self, name: bytes, part: bytes, folder: int, shown_as: PartsShown, most: int) -> bytes:
+        with self._opened(name, folder) as handle:
+            return self._calls.attribute(handle, part, most)[1]
+
+    @contextlib.contextmanager
+    def _opened(self, name: bytes, folder: int) -> Iterator[int]:
+        """An entry of a folder, or the folder itself."""
+        try:
+            handle = self.open_read(name, folder, direct=False) if name != b"." else self.open_folder(name, folder)
+        except OSError as error:
+            if error.errno != errno.EINVAL:
+                raise
+            handle = self.open_folder(name, folder)  # no file: a folder
+        try:
+            yield handle
+        finally:
+            self.close(handle)
 
     def allocate(self, handle: int, size: int) -> None:
         extra = size - os.fstat(handle).st_size

@@ -23,6 +23,7 @@ PROT_READ, MAP_SHARED = 0x1, 0x1
 MS_INVALIDATE = 0x2
 DKIOCGETBLOCKSIZE, DKIOCGETBLOCKCOUNT = 0x40046418, 0x40086419
 UF_COMPRESSED, SF_DATALESS = 0x20, 0x40000000
+RESOURCE_FORK = b"com.apple.ResourceFork"
 MNT_RDONLY, MNT_LOCAL, MNT_DONTBROWSE = 0x1, 0x1000, 0x100000
 
 _STORE = struct.Struct("=Iiqqq")  # fstore_t: flags, position mode, offset, length, bytes allocated
@@ -75,6 +76,15 @@ class MacosCalls(Protocol):
 
     def resident(self, address: int, length: int, pages: int) -> bytes:
         """mincore(2): one byte per page, lowest bit set when it is in memory."""
+        ...
+
+    def attribute_names(self, handle: int) -> list[bytes]:
+        """flistxattr(2): the resource fork is among them, as `com.apple.ResourceFork`."""
+        ...
+
+    def attribute(self, handle: int, name: bytes, most: int) -> tuple[int, bytes]:
+        """fgetxattr(2): how many bytes it holds, and the first `most` of them (nothing is read for 0). Only of the
+        resource fork can a part be read: of others everything or nothing."""
         ...
 
     def mount_of_handle(self, handle: int) -> MountFacts:
@@ -171,6 +181,42 @@ class SystemCalls:
         vector = (ctypes.c_ubyte * pages)()
         self._zero("mincore", ctypes.c_void_p(address), ctypes.c_size_t(length), vector)
         return bytes(vector)
+
+    def attribute_names(self, handle: int) -> list[bytes]:
+        """flistxattr(2)."""
+        while True:
+            room = self._counted("flistxattr", ctypes.c_int(handle), None, ctypes.c_size_t(0), ctypes.c_int(0))
+            if room == 0:
+                return []
+            names = ctypes.create_string_buffer(room)
+            try:
+                count = self._counted("flistxattr", ctypes.c_int(handle), names, ctypes.c_size_t(room), ctypes.c_int(0))
+            except OSError as error:
+                if error.errno != errno.ERANGE:  # one was added between the two calls
+                    raise
+            else:
+                return [name for name in names.raw[:count].split(b"\0") if name]
+
+    def attribute(self, handle: int, name: bytes, most: int) -> tuple[int, bytes]:
+        """fgetxattr(2)."""
+        which = (ctypes.c_int(handle), ctypes.c_char_p(name))
+        tail = (ctypes.c_uint32(0), ctypes.c_int(0))
+        size = self._counted("fgetxattr", *which, None, ctypes.c_size_t(0), *tail)
+        if not most or not size:
+            return size, b""
+        room = min(size, most) if name == RESOURCE_FORK else size
+        content = ctypes.create_string_buffer(room)
+        count = self._counted("fgetxattr", *which, content, ctypes.c_size_t(room), *tail)
+        return size, content.raw[: min(count, most)]
+
+    def _counted(self, name: str, *arguments: Any) -> int:
+        call = getattr(self._c, name)
+        call.restype = ctypes.c_ssize_t
+        count = int(call(*arguments))
+        if count < 0:
+            code = ctypes.get_errno()
+            raise OSError(code, f"{os.strerror(code)} ({name})")
+        return count
 
     def mount_of_handle(self, handle: int) -> MountFacts:
         """fstatfs(2)."""

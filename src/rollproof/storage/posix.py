@@ -16,9 +16,9 @@ import threading
 from collections.abc import Sequence
 
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER
-from rollproof.storage import linux_aio
+from rollproof.storage import linux_aio, linux_attributes
 from rollproof.storage.c_library import prepared
-from rollproof.storage.io import OPEN_TOGETHER, EntryKind, Stat, one_by_one
+from rollproof.storage.io import OPEN_TOGETHER, EntryKind, NamedPart, PartsShown, Stat, one_by_one
 
 OUR_FOLDERS = frozenset((RECORDS_FOLDER, ASCMHL_FOLDER))
 """Folders that only their owner may change: who could write in them could put other records in place of ours."""
@@ -223,6 +223,15 @@ class PosixIo:
     def write_from(self, handle: int, view: memoryview, offset: int) -> int:
         return os.pwrite(handle, view, offset)
 
+    def parts_shown_as(self, folder: int) -> PartsShown | None:
+        return None
+
+    def named_parts(self, name: bytes, folder: int, shown_as: PartsShown) -> list[NamedPart]:
+        raise OSError(errno.EOPNOTSUPP, "no streams or attributes here")
+
+    def beginning_of_part(self, name: bytes, part: bytes, folder: int, shown_as: PartsShown, most: int) -> bytes:
+        raise OSError(errno.EOPNOTSUPP, "no streams or attributes here")
+
     def truncate(self, handle: int, size: int) -> None:
         os.ftruncate(handle, size)
 
@@ -369,6 +378,15 @@ class LinuxIo(PosixIo):
                 self.reads_at_once = 1  # forbidden here, or all the system's room is taken
                 return super().read_many(reads)
         return together.read(reads)
+
+    def parts_shown_as(self, folder: int) -> PartsShown | None:
+        return linux_attributes.parts_shown_as(folder)
+
+    def named_parts(self, name: bytes, folder: int, shown_as: PartsShown) -> list[NamedPart]:
+        return linux_attributes.named_parts(name if name == b"." else _single(name), folder, shown_as)
+
+    def beginning_of_part(self, name: bytes, part: bytes, folder: int, shown_as: PartsShown, most: int) -> bytes:
+        return linux_attributes.beginning_of_part(name if name == b"." else _single(name), part, folder, shown_as, most)
 
     def allocate(self, handle: int, size: int) -> None:
         # fallocate(2) itself, not posix_fallocate: glibc emulates the latter by writing where it is missing

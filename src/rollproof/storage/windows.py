@@ -23,7 +23,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rollproof.storage import windows_calls as win
-from rollproof.storage.io import OPEN_TOGETHER, EntryKind, Stat, one_by_one
+from rollproof.storage.io import OPEN_TOGETHER, EntryKind, NamedPart, PartsShown, Stat, one_by_one
 from rollproof.storage.windows_calls import FileInformation, Win32Calls, Win32Failure
 
 LOCK_NAME = b"LOCKED.rollproof-partial"
@@ -106,6 +106,13 @@ def _as_stat(found: FileInformation) -> Stat:
         inode=found.file_id,
         links=found.links,
     )
+
+
+def _stream_name(stream: str) -> str:
+    """The name in `:name:$DATA`; empty for the content itself (`::$DATA`) and for streams of other types, which hold
+    what the file system keeps for itself."""
+    name, _, kind = stream.removeprefix(":").rpartition(":")
+    return name if kind == "$DATA" else ""
 
 
 class WindowsIo:
@@ -274,6 +281,34 @@ class WindowsIo:
         opened = self._of(handle)
         with _translated():
             return self._calls.write_file(opened.handle, view, win.APPEND_OFFSET if opened.appends else offset)
+
+    def parts_shown_as(self, folder: int) -> PartsShown | None:
+        try:
+            self._calls.find_streams(self._folder(folder).path)
+        except Win32Failure as failure:
+            if failure.code in (win.INVALID_PARAMETER, win.INVALID_FUNCTION, win.NOT_SUPPORTED):
+                return None
+            raise failure.as_os_error() from failure
+        return PartsShown.STREAMS
+
+    def named_parts(self, name: bytes, folder: int, shown_as: PartsShown) -> list[NamedPart]:
+        path = self._folder(folder).path if name == b"." else self._path(name, folder)
+        with _translated(name):
+            streams = self._calls.find_streams(path)
+        named = [(_stream_name(stream), size) for stream, size in streams]
+        return [NamedPart(stream.encode("utf-8", "surrogatepass"), size) for stream, size in named if stream]
+
+    def beginning_of_part(self, name: bytes, part: bytes, folder: int, shown_as: PartsShown, most: int) -> bytes:
+        path = self._folder(folder).path if name == b"." else self._path(name, folder)
+        stream = f"{path}:{_component(part)}"
+        data = bytearray(most)
+        with _translated(name):
+            flags = win.FLAG_OPEN_REPARSE_POINT
+            handle = self._calls.create_file(stream, win.GENERIC_READ, win.SHARE_ALL, win.OPEN_EXISTING, flags)
+            try:
+                return bytes(data[: self._calls.read_file(handle, memoryview(data), 0)])
+            finally:
+                self._calls.close_handle(handle)
 
     def truncate(self, handle: int, size: int) -> None:
         with _translated():

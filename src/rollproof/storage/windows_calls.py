@@ -204,6 +204,11 @@ class Win32Calls(Protocol):
         """FindFirstFileW to FindClose, `.` and `..` included where the file system has them."""
         ...
 
+    def find_streams(self, path: str) -> list[tuple[str, int]]:
+        """FindFirstStreamW to FindClose: `:name:$DATA` and size of every stream of a file or folder, `::$DATA` (the
+        content of a file) included; none where there are none."""
+        ...
+
     def create_directory(self, path: str) -> None:
         """CreateDirectoryW."""
         ...

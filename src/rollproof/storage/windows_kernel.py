@@ -87,6 +87,12 @@ class FindData(ctypes.Structure):
     )
 
 
+class FindStreamData(ctypes.Structure):
+    """WIN32_FIND_STREAM_DATA, the name as UTF-16 units."""
+
+    _fields_ = (("size", ctypes.c_int64), ("name", ctypes.c_uint16 * 296))
+
+
 class Overlapped(ctypes.Structure):
     """OVERLAPPED."""
 
@@ -102,6 +108,7 @@ class Overlapped(ctypes.Structure):
 _INVALID_HANDLE_VALUE = ctypes.c_void_p(-1).value
 _STANDARD_INFO, _ATTRIBUTE_TAG_INFO, _FILE_ID_INFO = 1, 9, 18  # FILE_INFO_BY_HANDLE_CLASS
 _FIND_BASIC, _FIND_NAME_MATCH, _FIND_LARGE_FETCH = 1, 0, 2
+_STREAM_INFO_STANDARD = 0  # STREAM_INFO_LEVELS
 _IOCTL_DISK_GET_LENGTH_INFO = 0x0007405C
 
 
@@ -145,6 +152,8 @@ class SystemCalls:
             ("GetFileInformationByHandleEx", ctypes.c_int, (handle, ctypes.c_int, pointer, word)),
             ("FindFirstFileExW", handle, (path, ctypes.c_int, pointer, ctypes.c_int, pointer, word)),
             ("FindNextFileW", ctypes.c_int, (handle, pointer)),
+            ("FindFirstStreamW", handle, (path, ctypes.c_int, pointer, word)),
+            ("FindNextStreamW", ctypes.c_int, (handle, pointer)),
             ("FindClose", ctypes.c_int, (handle,)),
             ("CreateDirectoryW", ctypes.c_int, (path, pointer)),
             ("RemoveDirectoryW", ctypes.c_int, (path,)),
@@ -282,6 +291,28 @@ class SystemCalls:
                     self._call("FindNextFileW", search, ctypes.byref(data))
                 except Win32Failure as failure:
                     if failure.code == NO_MORE_FILES:
+                        return found
+                    raise
+        finally:
+            self._k.FindClose(search)
+
+    def find_streams(self, path: str) -> list[tuple[str, int]]:
+        """FindFirstStreamW to FindClose."""
+        data = FindStreamData()
+        found: list[tuple[str, int]] = []
+        try:
+            search = self._call("FindFirstStreamW", wide(path), _STREAM_INFO_STANDARD, ctypes.byref(data), 0)
+        except Win32Failure as failure:
+            if failure.code == HANDLE_EOF:
+                return []
+            raise
+        try:
+            while True:
+                found.append((from_wide(bytes(data.name)), data.size))
+                try:
+                    self._call("FindNextStreamW", search, ctypes.byref(data))
+                except Win32Failure as failure:
+                    if failure.code == HANDLE_EOF:
                         return found
                     raise
         finally:

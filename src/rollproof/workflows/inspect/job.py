@@ -15,6 +15,7 @@ from typing import Literal
 
 from rollproof.card.across import across_findings, index_findings
 from rollproof.card.clips import CardContents, natural_key, read_card
+from rollproof.card.named_parts import entries_of, find_named_parts, part_findings
 from rollproof.card.roll_name import guess_roll
 from rollproof.clips.check import ClipLook, LookHow, look_at_clips, workers_for
 from rollproof.clips.words import clip_out, health_findings
@@ -216,6 +217,9 @@ class Inspection:
         if what != "clip":
             findings += across_findings(snapshot, contents, time.time_ns())
             findings += self._indexes(root, snapshot, contents)
+        if what == "card":
+            parts = find_named_parts(self.io, root, entries_of(snapshot), volume.file_system, cancel=self.cancel)
+            findings += part_findings(parts, volume.file_system)
         if what == "card" and volume.is_mount_root:
             findings += self._space(root, path, volume, snapshot, clips)
         outs = [clip_out(look, snapshot, roll or "") for look in seen.looks]

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from rollproof.card.clips import group_clips
+from rollproof.card.named_parts import PartsFound, entries_of, find_named_parts
 from rollproof.drives.interface import Drives
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import inert, shown
@@ -17,6 +18,7 @@ from rollproof.models.requests import Cancel
 from rollproof.models.tree import Clip, Snapshot
 from rollproof.models.volumes import Volume
 from rollproof.proof.acceptance import Subject, accepts
+from rollproof.proof.streams import can_have
 from rollproof.storage.errors import said
 from rollproof.storage.io import EntryKind, Io
 from rollproof.tree.ignore import IgnoreRules
@@ -24,6 +26,7 @@ from rollproof.tree.litter import MOST_LITTER, walk_litter
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.tree.suffixes import MEDIA, split_name
 from rollproof.workflows.may_wipe.asked_for import AskedFor
+from rollproof.workflows.may_wipe.named_parts import about_named_parts
 
 _HIDDEN_BYTES = 1 << 20
 _TIGHT = frozenset(("fuse.exfat", "exfat", "vfat", "msdos", "ext2", "ext3", "ext4", "iso9660"))
@@ -47,6 +50,8 @@ class CardInHand:
     clips: list[Clip]
     findings: list[Finding] = field(default_factory=list)
     asked: AskedFor = field(default_factory=lambda: AskedFor(b""))
+    parts: PartsFound = field(default_factory=PartsFound)
+    """What it holds that no listing shows."""
     hidden: frozenset[bytes] = frozenset()
     """Files that today's production leaves out of every offload by its own patterns."""
     taken_unseen: list[str] = field(default_factory=list)
@@ -93,6 +98,8 @@ def take_in_hand(
         io.close(root)
         raise
     card = CardInHand(path, root, volume, snapshot, group_clips(snapshot), asked=asked)
+    card.parts = look_for_parts(io, card, cancel)
+    card.findings += about_named_parts(card.parts, volume.file_system, card.takes, card.asked.command)
     card.findings += _whole_medium(drives, card)
     for finding in snapshot.findings:
         if not _is_accepted(card, finding):
@@ -103,6 +110,16 @@ def take_in_hand(
     card.findings += _hidden(card, IgnoreRules(ignore))
     card.findings += about_space(io, card)
     return card, card.findings
+
+
+def look_for_parts(io: Io, card: CardInHand, cancel: Cancel) -> PartsFound:
+    """What files, folders and an operating system's own files hold that no listing shows."""
+    entries = set(entries_of(card.snapshot))
+    if can_have(card.volume.file_system):
+        budget = [MOST_LITTER]
+        for path in card.snapshot.ignored:
+            entries |= {path, *(inner for inner, _, _ in walk_litter(io, card.root, path, budget, cancel))}
+    return find_named_parts(io, card.root, sorted(entries), card.volume.file_system, cancel=cancel)
 
 
 def _no_card(path: bytes, why: str) -> Finding:
@@ -304,6 +321,8 @@ def still_the_same(io: Io, drives: Drives, card: CardInHand, cancel: Cancel) -> 
             trouble = "another card is in its place"
         elif take_snapshot(io, fresh, IgnoreRules(), cancel=cancel).listing_digest != card.snapshot.listing_digest:
             trouble = "files on it changed"
+        elif look_for_parts(io, card, cancel) != card.parts:
+            trouble = "alternate data streams or extended attributes on it changed"
     except OSError as error:
         trouble = "it is gone" if error.errno == errno.ENOENT else said(error)
     finally:

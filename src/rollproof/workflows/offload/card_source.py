@@ -12,6 +12,7 @@ from typing import TypeVar
 from rollproof.card.across import across_findings
 from rollproof.card.clips import read_card
 from rollproof.card.expectation import expectation_findings
+from rollproof.card.named_parts import entries_of, find_named_parts, part_findings
 from rollproof.card.roll_name import FROM_FOLDER, RollGuess, guess_roll, roll_name_problem
 from rollproof.drives.interface import Drives
 from rollproof.hashing import chosen
@@ -172,6 +173,7 @@ def open_card(path: bytes, order: Order, ctx: Context) -> CardSource:
     try:
         volume = ctx.drives.volume_of(path)
         snapshot = take_snapshot(io, root, rules, cancel=ctx.cancel)
+        parts = find_named_parts(io, root, entries_of(snapshot), volume.file_system, cancel=ctx.cancel)
     except OSError as failure:
         with contextlib.suppress(OSError):
             io.close(root)
@@ -182,7 +184,7 @@ def open_card(path: bytes, order: Order, ctx: Context) -> CardSource:
         raise
     contents = read_card(snapshot)
     clips = contents.clips
-    findings = list(snapshot.findings)
+    findings = [*snapshot.findings, *part_findings(parts, volume.file_system)]
     if not snapshot.files:
         findings.append(
             error(
