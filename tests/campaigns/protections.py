@@ -75,6 +75,15 @@ PROTECTIONS = (
         "tuple(filter(lies, destinations))", "()",
         "workflows/test_rules_of_an_offload.py::on_a_destination_rules_only",
     ),
+    Protection(
+        "a stricter record is named where it decides", "proof/policy.py", "if each.copies > found.copies:",
+        "if False:", "workflows/test_rules_of_an_offload.py::came_in_by_an_earlier_offload_is_named",
+    ),
+    Protection(
+        "a stricter record holds until a person says otherwise", "workflows/may_wipe/count.py",
+        "if any(asked.source for asked in required_by.values()) and card.takes(FEWER):", "if True:",
+        "workflows/test_rules_of_an_offload.py::lowered_to_todays_only_by_name",
+    ),
     # --- what no listing shows
     Protection(
         "a stream of 1 MiB keeps the card", "proof/streams.py", "part.size_bytes >= STREAM_BYTES", "False",
@@ -591,7 +600,7 @@ PROTECTIONS = (
     ),
     Protection(
         "what the newest record on a drive asked for", _COUNT,
-        "required[view.roll_id] = max(required[view.roll_id], view.copies_required)", "pass",
+        "recorded[view.roll_id].append(Required(view.copies_required, f\"the record on {inert(view.drive)}\"))", "pass",
         f"{ALONE}::newest_record_asks_for_more",
     ),
     Protection(

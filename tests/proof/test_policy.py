@@ -5,7 +5,15 @@ from __future__ import annotations
 import pytest
 
 from rollproof.models.volumes import Evidence
-from rollproof.proof.policy import ACCEPTED_EVIDENCE, Rules, accepted_evidence, copies_required, may_rule
+from rollproof.proof.policy import (
+    ACCEPTED_EVIDENCE,
+    Required,
+    Rules,
+    accepted_evidence,
+    copies_required,
+    may_rule,
+    strictest,
+)
 
 MEDIUM, SERVER = Evidence.MEDIUM, Evidence.SERVER
 STRICT = Rules(3, (MEDIUM,), production="The Bell Foundry")
@@ -57,3 +65,17 @@ def test_without_a_production_file_the_records_say_how_many() -> None:
 def test_where_a_production_file_may_lie(on_card: bool, on_drive: bool, found: bool, named: bool) -> None:
     assert may_rule(named=False, on_card=on_card, on_drive=on_drive) is found
     assert may_rule(named=True, on_card=on_card, on_drive=on_drive) is named
+
+
+@pytest.mark.parametrize(
+    ("today", "recorded", "said"),
+    [
+        (2, (), "2 are required"),
+        (2, (Required(2, "one"),), "2 are required"),
+        (3, (Required(2, "one"),), "3 are required"),
+        (2, (Required(3, "one"), Required(3, "other")), "3 are required, as one asks"),
+        (2, (Required(3, "one"), Required(4, "other")), "4 are required, as other asks"),
+    ],
+)
+def test_a_stricter_record_is_named(today: int, recorded: tuple[Required, ...], said: str) -> None:
+    assert strictest(today, recorded).words == said

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from rollproof.models.errors import ExitStatus, UsageProblem
-from rollproof.models.requests import Cancel, OffloadRequest
+from rollproof.models.requests import AuditRequest, Cancel, OffloadRequest
 from rollproof.models.results import OffloadResult
 from rollproof.station.context import Context
+from rollproof.workflows.audit import audit
 from rollproof.workflows.offload import offload
 from support.shelf import Thing
 from workflows.station import SMALL
@@ -93,3 +95,45 @@ def test_one_beside_a_recorded_copy_that_is_passed_on_rules_only_when_it_is_name
 def test_one_in_the_working_folder_rules(table: Table) -> None:
     table.policy(1)
     assert run(table, table.one, at=table.folder).rolls[0].copies_required == 1
+
+
+def test_a_number_that_came_in_by_an_earlier_offload_is_named_with_its_source(table: Table) -> None:
+    table.policy(3)
+    table.offload()
+    table.policy(2)
+    again = table.offload()
+    for reason in (table.ask().reasons[0], again.rolls[0].card.reasons[0]):  # type: ignore[union-attr]
+        assert "2 proven copies count, 3 are required, as the offload of 20" in reason
+    assert table.ask().rolls[0].required_by.startswith("the offload of 20")
+    request = AuditRequest(
+        (os.fsencode(table.one.top), os.fsencode(table.two.top)), working_folder=os.fsencode(table.folder)
+    )
+    result = audit(
+        request, Context.of(emit=lambda event: None, cancel=Cancel(), io=table.io, drives=table.desk, settings=SMALL)
+    )
+    assert any("3 are required, as the record on " in found.detail for found in result.findings)
+    table.policy(3)
+    assert "2 proven copies count, 3 are required — " in table.ask().reasons[0]
+
+
+def test_such_a_number_is_lowered_to_todays_only_by_name_and_reason_and_that_is_recorded(table: Table) -> None:
+    table.policy(3)
+    table.offload()
+    table.policy(2)
+    kept = table.ask()
+    assert kept.answer == "KEEP"
+    assert any("--accept fewer-copies" in found.remedy for found in kept.findings)
+    given: dict[str, Any] = {"accepted": ("fewer-copies",), "reason": "two since the new contract"}
+    lowered = table.ask(**given)
+    assert lowered.answer == "MAY WIPE", lowered.reasons
+    for drive in (table.one, table.two):
+        permit = max((table.roll(drive) / "rollproof").glob("*permit*.json")).read_text()
+        assert "fewer-copies" in permit
+        assert "two since the new contract" in permit
+        assert "the camera assistant" in permit
+    assert table.ask().answer == "KEEP"  # a permit is no evidence
+    table.desk.unplug(table.two)
+    assert table.ask(hours=25, **given).answer == "KEEP"  # never below today's number
+    table.desk.plug_in(table.two, "backup")
+    table.policy(3)
+    assert table.ask(**given).answer == "KEEP"

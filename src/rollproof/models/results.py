@@ -134,6 +134,8 @@ class WipeRoll(_Result):
     files: int
     copies_counted: int
     copies_required: int
+    required_by: str = ""
+    """The record that asks for more copies than today's rules do; empty where those ask for so many."""
 
 
 class MayWipeResult(_Result):

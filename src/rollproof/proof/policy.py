@@ -55,6 +55,29 @@ def copies_required(today: int | None, recorded: Iterable[int]) -> int:
     return max(asked, default=COPIES_REQUIRED)
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class Required:
+    """How many proven copies are asked for, and which record asks for so many; no `source`: today's rules do."""
+
+    copies: int
+    source: str = ""
+
+    @property
+    def words(self) -> str:
+        """As it is said wherever it decides."""
+        return f"{self.copies} are required" + (f", as {self.source} asks" if self.source else "")
+
+
+def strictest(today: int, recorded: Iterable[Required]) -> Required:
+    """The larger number holds. A record is named only where it asks for more than today's rules; of several that ask
+    for as many, the first."""
+    found = Required(today)
+    for each in recorded:
+        if each.copies > found.copies:
+            found = each
+    return found
+
+
 def may_rule(*, named: bool, on_card: bool, on_drive: bool) -> bool:
     """Whether a production file rules. `on_card`: it lies on the card that is judged or offloaded; `on_drive`: on a
     drive that is.

@@ -106,7 +106,8 @@ def _card_lines(result: MayWipeResult) -> Iterator[Text]:
     for roll in result.rolls:
         of = join(" of ", safe(roll.production)) if roll.production else Text()
         count = f": {words.counted(roll.copies_counted, 'copy', 'copies')} counted, {roll.copies_required} required"
-        yield join("  roll ", safe(roll.roll, STRONG), of, count)
+        asked = join(", as ", safe(roll.required_by), " asks") if roll.required_by else Text()
+        yield join("  roll ", safe(roll.roll, STRONG), of, count, asked)
     if result.rules_from:
         yield join("  rules: ", safe(result.rules_from))
     yield Text(f"  {_NOTHING_ON_IT if result.basis and not result.files else _BASIS[result.basis]}")

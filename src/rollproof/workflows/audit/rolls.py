@@ -11,7 +11,7 @@ from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Kind, error, note, warning
 from rollproof.models.names import inert, shown
 from rollproof.proof.devices import as_one, count_devices
-from rollproof.proof.policy import COPIES_REQUIRED, Rules, copies_required
+from rollproof.proof.policy import COPIES_REQUIRED, Required, Rules, copies_required, strictest
 from rollproof.storage.io import Io
 from rollproof.workflows.audit.copy import COUNTED, CopyLook, Told
 from rollproof.workflows.audit.listed import copy_files
@@ -22,11 +22,13 @@ _BAD = ("damaged", "incomplete", "records broken", "record only")
 
 @dataclass(slots=True)
 class Roll:
-    """One roll and its copies, in the order of the drives. `required` is how many proven copies are asked for."""
+    """One roll and its copies, in the order of the drives. `required` is how many proven copies are asked for,
+    `required_by` the record that asks for more than today's rules do."""
 
     name: str
     copies: list[CopyLook]
     required: int = COPIES_REQUIRED
+    required_by: str = ""
     told: list[Told] = field(default_factory=list)
     permit_used_again: bool = False
     """Whether its card was used since the newest permit for it."""
@@ -83,9 +85,12 @@ def rolls_of(io: Io, copies: Iterable[CopyLook], rules: Rules) -> list[Roll]:
     rolls: list[Roll] = []
     for name, namesakes in by_name.items():
         for group in _groups(io, namesakes):
-            asked = (copy.copies_required for copy in group)
+            asked = [Required(copy.copies_required, f"the record on {inert(copy.place.name)}") for copy in group]
             theirs = next((copy.production for copy in group if copy.production is not None), None)
-            rolls.append(Roll(name, group, copies_required(rules.required_of(theirs), asked)))
+            today = rules.required_of(theirs)
+            number = copies_required(today, (each.copies for each in asked))
+            stricter = strictest(today or COPIES_REQUIRED, asked)
+            rolls.append(Roll(name, group, number, stricter.source if stricter.copies == number else ""))
     return rolls
 
 
@@ -166,7 +171,7 @@ def too_few(roll: Roll) -> Told | None:
         remedy = "audit again with --reread: that compares the listed copies with their checksum files"
     elif any(copy.state == "copied" or copy.apart for copy in roll.copies):
         remedy = "audit again with --reread, or verify the copies that are not proven"
-    detail = f"roll {inert(roll.name)}: {count}, {roll.required} are required ({states})"
+    detail = f"roll {inert(roll.name)}: {count}, {Required(roll.required, roll.required_by).words} ({states})"
     proven = sum(copy.state in COUNTED and not copy.apart for copy in roll.copies)
     if proven > roll.counted:
         detail += "; copies count once for each physical device, those on unknown devices together as one"

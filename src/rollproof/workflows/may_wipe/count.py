@@ -17,9 +17,13 @@ from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence
 from rollproof.proof.acceptance import Subject
 from rollproof.proof.devices import count_devices
-from rollproof.proof.policy import Rules
+from rollproof.proof.policy import Required, Rules, strictest
+from rollproof.workflows.may_wipe.asked_for import AskedFor
 from rollproof.workflows.may_wipe.card import CardInHand, keep
 from rollproof.workflows.may_wipe.copies import CopyInView, Counting
+
+FEWER = Subject("word", "fewer-copies")
+"""Accepted: today's number of copies holds, though a record asks for more. Today's own number is no subject."""
 
 
 @dataclass(slots=True)
@@ -49,6 +53,8 @@ def count_copies(
     files = card.snapshot.files
     known = _recorded(ledger, offloads, hashes, files)
     required_by = _required(offloads, copies, rules)
+    if any(asked.source for asked in required_by.values()) and card.takes(FEWER):
+        required_by = {roll: Required(rules.copies_required) for roll in required_by}
 
     def holds(view: CopyInView, entry: FileEntry) -> bool:
         row = view.rows.get(entry.path)
@@ -63,7 +69,7 @@ def count_copies(
     used: dict[int, CopyInView] = {}
     fewest: dict[int, int] = {}
     files_of_roll: dict[int, int] = defaultdict(int)
-    short: dict[tuple[int, int], list[FileEntry]] = defaultdict(list)
+    short: dict[tuple[int, Required], list[FileEntry]] = defaultdict(list)
     unattached: list[FileEntry] = []
     for number, entry in enumerate(files):
         if entry.path in passed_over:
@@ -72,19 +78,19 @@ def count_copies(
         counted = counting.of(entry)
         used |= {id(view): view for view in counted}
         concerned = {*rolls, *(view.roll_id for view in counted)}
-        required = max([rules.copies_required, *(required_by[roll] for roll in concerned)])
+        required = strictest(rules.copies_required, (required_by[roll] for roll in sorted(concerned)))
         for roll in concerned:
             files_of_roll[roll] += 1
             fewest[roll] = min(fewest.get(roll, len(counted)), len(counted))
         if not concerned:
             result.new.append(entry)
-        elif len(counted) < required:
+        elif len(counted) < required.copies:
             short[len(counted), required].append(entry)
         elif not any(view.attached and view.readback is Evidence.MEDIUM for view in counted):
             unattached.append(entry)
     result.used = list(used.values())
     result.reasons += _about_new(card, result.new, offloads)
-    result.reasons += _about_short(short, copies)
+    result.reasons += _about_short(short, copies, rules.copies_required, card.asked)
     if unattached:
         result.reasons.append(
             keep(
@@ -102,7 +108,8 @@ def count_copies(
             production=names[roll].production,
             files=files_of_roll[roll],
             copies_counted=fewest[roll],
-            copies_required=max(rules.copies_required, required_by[roll]),
+            copies_required=required_by[roll].copies,
+            required_by=required_by[roll].source,
         )
         for roll in names
         if roll in files_of_roll
@@ -136,14 +143,15 @@ def _recorded(
     return lambda number: answers[known[number]]
 
 
-def _required(offloads: Sequence[KnownOffload], copies: Sequence[CopyInView], rules: Rules) -> dict[int, int]:
+def _required(offloads: Sequence[KnownOffload], copies: Sequence[CopyInView], rules: Rules) -> dict[int, Required]:
     """By roll the most copies that today's policy or any of its records asks for."""
-    required: dict[int, int] = defaultdict(lambda: rules.copies_required)
+    recorded: dict[int, list[Required]] = defaultdict(list)
     for offload in offloads:
-        required[offload.roll_id] = max(required[offload.roll_id], offload.copies_required)
+        when = offload.written_at.astimezone().isoformat(sep=" ", timespec="minutes")[:16]
+        recorded[offload.roll_id].append(Required(offload.copies_required, f"the offload of {when}"))
     for view in copies:
-        required[view.roll_id] = max(required[view.roll_id], view.copies_required)
-    return required
+        recorded[view.roll_id].append(Required(view.copies_required, f"the record on {inert(view.drive)}"))
+    return {roll: strictest(rules.copies_required, asked) for roll, asked in recorded.items()}
 
 
 def _about_new(card: CardInHand, new: Sequence[FileEntry], offloads: Sequence[KnownOffload]) -> Iterator[Finding]:
@@ -179,20 +187,25 @@ def _counted(count: int, what: str) -> str:
 
 
 def _about_short(
-    short: Mapping[tuple[int, int], Sequence[FileEntry]], copies: Sequence[CopyInView]
+    short: Mapping[tuple[int, Required], Sequence[FileEntry]], copies: Sequence[CopyInView], today: int, asked: AskedFor
 ) -> Iterator[Finding]:
     for (counted, required), entries in sorted(short.items()):
         number = "no proven copy counts" if not counted else f"{counted} proven copies count"
         number = "1 proven copy counts" if counted == 1 else number
         yield keep(
             Kind.TOO_FEW_COPIES,
-            f"{number}, {required} are required",
-            _remedy(copies),
+            f"{number}, {required.words}",
+            _remedy(copies) if not required.source or counted < today else _or_fewer(_remedy(copies), today, asked),
             path=shown(entries[0].path),
             count=len(entries),
         )
     if short:
         yield from _why_not(copies)
+
+
+def _or_fewer(remedy: str, today: int, asked: AskedFor) -> str:
+    """What an earlier offload asked for holds until a person says otherwise, with name and reason."""
+    return f"{remedy}; or, if the production asks for {today} now: {asked.command(FEWER.name)}"
 
 
 def _remedy(copies: Sequence[CopyInView]) -> str:
