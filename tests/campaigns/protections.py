@@ -433,6 +433,12 @@ PROTECTIONS = (
         "doubled.leave_out(found)", "pass",
         "workflows/test_one_thing_counts_once.py::another_dock",
     ),
+    Protection(
+        "deleted records are told by every audit, also after a verify", "workflows/audit/known.py",
+        "said = [each for each in loss_findings(losses, shown(copy.path)) if each.kind not in by_itself]",
+        "said = [replace(each, drive=shown(copy.path)) for each in compare_with_memory(copy.chain, remembered)]",
+        "workflows/test_two_histories.py::one_answer_from_every_audit",
+    ),
     # --- the two histories beside a copy
     Protection(
         "a manifest dropped with its entry in the chain is missed by the records", "copies/beside_records.py",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rollproof.proof.histories import FoundManifest, NamedManifest, compare_histories
+from rollproof.proof.histories import FoundManifest, NamedManifest, RecordFact, compare_histories, lost_records
 
 FIRST = NamedManifest("0001_offload.json", "0001.mhl", 1, "c4one")
 SECOND = NamedManifest("0002_verify.json", "0002.mhl", 2, "c4two")
@@ -62,3 +62,38 @@ def test_what_is_said_of_two_histories(
     out = compare_histories(named, found)
     assert [(f"{each.severity.value} {each.kind.value}", each.path, each.count) for each in out] == said
     assert all(each.remedy for each in out)
+
+
+# --- records that this station remembers
+
+OFFLOAD, VERIFY, LATER = RecordFact(1, "a", "1", True), RecordFact(2, "b", "2"), RecordFact(2, "c", "2 again")
+AGAIN, EDITED = RecordFact(1, "d", "1 anew", True), RecordFact(1, "e", "1", True)
+
+LOST: list[tuple[str, list[RecordFact], list[RecordFact], str | None, list[tuple[str, bool]], bool]] = [
+    ("all there", [OFFLOAD, VERIFY], [OFFLOAD, VERIFY], "a", [], False),
+    ("one more, not seen before", [OFFLOAD, VERIFY], [OFFLOAD], "a", [], False),
+    ("the newest removed", [OFFLOAD], [OFFLOAD, VERIFY], "a", [("b", False)], False),
+    ("the newest removed, verified since", [OFFLOAD, LATER], [OFFLOAD, VERIFY, LATER], "a", [("b", False)], False),
+    ("the first edited", [EDITED, VERIFY], [OFFLOAD, VERIFY], "e", [("a", True)], False),
+    ("all removed", [], [OFFLOAD, VERIFY], None, [("a", False), ("b", False)], True),
+    ("all removed, verified since", [LATER], [OFFLOAD, VERIFY, LATER], None, [("a", False), ("b", False)], True),
+    ("removed with the footage, offloaded again", [AGAIN], [OFFLOAD, VERIFY, AGAIN], "d", [], False),
+    ("nothing is remembered", [OFFLOAD], [], "a", [], False),
+]
+
+
+NAMES = ("what", "there", "remembered", "founder", "lost", "no_offload")
+
+
+@pytest.mark.parametrize(NAMES, LOST, ids=[row[0] for row in LOST])
+def test_what_a_chain_lost(
+    what: str,
+    there: list[RecordFact],
+    remembered: list[RecordFact],
+    founder: str | None,
+    lost: list[tuple[str, bool]],
+    no_offload: bool,
+) -> None:
+    out = lost_records(there, remembered, founder)
+    assert [(each.record.sha256, each.replaced) for each in out.lost] == lost
+    assert out.all_offloads is no_offload

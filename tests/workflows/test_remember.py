@@ -184,13 +184,13 @@ def test_a_copy_found_by_verify_that_nobody_told_of_is_learned_with_its_roll(sta
         assert [(copy.name, copy.state, copy.seen_here) for copy in copies] == [("primary", "proven", True)]
 
 
-def test_a_verify_says_which_records_are_gone_and_puts_it_behind_the_copy(station: Station) -> None:
+def test_each_verify_says_which_records_are_gone_and_the_copy_counts_again(station: Station) -> None:
     station.offload()
     station.verify(station.one, person=Person("the data wrangler"))
     sorted((station.roll(station.one) / "rollproof").glob("*.json"))[-1].unlink()
-    result = station.verify(station.one)
-    assert station.kinds(result, "warning") & {"record-missing", "chain-broken"}
-    assert not station.kinds(station.verify(station.one), "warning") & {"record-missing", "chain-broken"}
+    for _ in range(2):
+        result = station.verify(station.one)
+        assert station.kinds(result, "warning") & {"record-missing", "chain-broken"}
 
 
 def test_an_offload_record_that_was_changed_is_an_error_and_never_learned_over_the_old(station: Station) -> None:

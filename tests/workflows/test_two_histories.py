@@ -141,3 +141,40 @@ def test_a_record_names_the_manifest_that_was_written_with_it(table: Table) -> N
     told = [json.loads(record.read_text())["manifest"] for record in records]
     assert [(each["name"], each["sequence"]) for each in told] == [(names[0], 1), (names[1], 2)]
     assert all(each["c4"] in (history(table) / "ascmhl_chain.xml").read_text() for each in told)
+
+
+# --- deleted records
+
+LOST = ("record-missing", "chain-broken")
+"""The second where a record of the same second took the place, and the name, of the one that was deleted."""
+
+
+def delete_records(table: Table, which: str) -> None:
+    for path in (table.roll(table.one) / "rollproof").glob(f"{which}*"):
+        path.unlink()
+
+
+@pytest.mark.parametrize("which", ["0001", "0002", "000"], ids=["the first", "the newest", "all"])
+@pytest.mark.parametrize("order", [(False, True, False), (True, True, False)], ids=["listed first", "read first"])
+def test_deleted_records_get_one_answer_from_every_audit(table: Table, which: str, order: tuple[bool, ...]) -> None:
+    delete_records(table, which)
+    for reread in order:
+        result = audited(table, reread=reread)
+        said = [found for found in result.findings if found.severity == "error" and found.kind in LOST]
+        assert (result.verdict, len(said)) == ("not complete", 2 if which == "000" else 1)
+        assert not any(found.kind == "differs" for found in result.findings) or which == "0001"
+
+
+def test_a_verify_tells_of_deleted_records_each_time(table: Table) -> None:
+    delete_records(table, "0002")
+    for _ in range(2):
+        result = table.verify(table.one)
+        (said,) = [found for copy in result.copies for found in copy.findings if found.kind in LOST]
+        assert (said.severity, said.path[:11]) == ("warning", "0002_verify")
+
+
+def test_a_roll_that_was_removed_and_offloaded_again_is_another_copy_that_lost_nothing(table: Table) -> None:
+    shutil.rmtree(table.roll(table.one))
+    table.offload(table.one)
+    assert table.verify(table.one).verdict == "proven"
+    assert by_audit(table) == ("complete", set())

@@ -11,12 +11,14 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from rollproof.copies.ledger_import import learn_copy, record_note
+from rollproof.copies.lost_records import loss_findings, losses_of
 from rollproof.copies.roll_folder import RollFolder
 from rollproof.ledger.entries import CopyState, DriveIdentity
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
 from rollproof.models.grouped import grouped
-from rollproof.records.chain import Chain, compare_with_memory
+from rollproof.records.chain import Chain
+from rollproof.records.founding import founder_of
 
 if TYPE_CHECKING:
     pass
@@ -66,13 +68,17 @@ def remember_verify(
 ) -> list[Finding]:
     """Remember what a verify found of a copy, be it known already or new to this station.
 
-    Returns what the station's memory adds: records that are gone or others than it remembers, which this verify puts
-    behind it. A copy without an offload record is remembered only if it had one before. Raises LedgerProblem, OSError.
+    Returns what the station's memory adds: records that are gone or others than it remembers. After a clean verify the
+    copy counts again, and they are told all the same. A copy without an offload record is remembered only if it had one
+    before. Raises LedgerProblem, OSError.
     """
     chain = roll.chain()
     found = roll.standing(chain)
     known = [copy for copy in ledger.copies_on(DriveIdentity.of(roll.volume)) if copy.folder == roll.folder]
-    told = [finding for copy in known for finding in compare_with_memory(chain, ledger.digests_of(copy.id))]
+    by_itself = {finding.kind for finding in chain.findings}
+    losses = [losses_of(ledger, copy.id, chain, founder_of(chain)) for copy in known]
+    lost = [finding for each in losses for finding in loss_findings(each, roll.drive)]
+    told = [each for each in lost if each.kind not in by_itself]
     other = other_offload_records(ledger, chain, roll)
     copies = [] if other else learn_copy(ledger, roll, chain, found, seen_at=now)
     newest = chain.newest

@@ -22,6 +22,7 @@ from rollproof.ledger.entries import (
     PaceNote,
 )
 from rollproof.models.volumes import Evidence
+from rollproof.proof.histories import RecordFact
 
 if TYPE_CHECKING:
     from rollproof.ledger.trust import Trust
@@ -230,6 +231,16 @@ def digests(connection: Connection, copy_id: int, kind: str | None = None) -> di
     for number, sha256 in connection.execute(query.order_by(records.sequence, records.id)):
         found.setdefault(number, []).append(sha256)
     return found
+
+
+def records_of(connection: Connection, copy_id: int) -> list[RecordFact]:
+    """Every record that a copy's chain was seen with, in the order in which this ledger learned of them."""
+    records = tables.records.c
+    query = select(records.sequence, records.sha256, records.name, records.kind).where(records.copy_id == copy_id)
+    return [
+        RecordFact(row.sequence, row.sha256, row.name, row.kind == "offload")
+        for row in connection.execute(query.order_by(records.id))
+    ]
 
 
 def damaged_clips(connection: Connection, roll_ids: list[int]) -> set[str]:

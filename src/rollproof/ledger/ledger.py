@@ -59,6 +59,7 @@ from rollproof.models.findings import Finding, Kind
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Evidence
 from rollproof.proof.clock import ClockFacts
+from rollproof.proof.histories import RecordFact
 from rollproof.proof.identity import Seen
 from rollproof.proof.readings import Unsettled
 
@@ -422,6 +423,11 @@ class Ledger:
         records of one kind."""
         with self.reading() as connection:
             return asking.digests(connection, copy_id, kind)
+
+    def records_of(self, copy_id: int) -> list[RecordFact]:
+        """Every record that a copy's chain was ever seen with, in the order in which this ledger learned of them."""
+        with self.reading() as connection:
+            return asking.records_of(connection, copy_id)
 
     def paces_of(self, roll_id: int) -> dict[int, list[PaceNote]]:
         """How fast each copy of a roll was made, by the copy's id, as its own records told; oldest first."""

@@ -1,4 +1,5 @@
-"""Do the two histories beside a copy agree: the manifests that our records name, and those that are there?
+"""Do the histories beside a copy agree with what is known of them: the manifests that our records name with those that
+are there, and the records that this station remembers with those that are there?
 
 | a manifest that a record names                              | finding                          |
 |-------------------------------------------------------------|----------------------------------|
@@ -34,6 +35,51 @@ BEGIN_ANEW = (
     "look who removed it, and verify this copy: that begins a new one; other people's tools need it, the records are"
     " enough for this one"
 )
+
+
+@dataclass(frozen=True, slots=True)
+class RecordFact:
+    """A record of a chain, as it is there or as this station remembers it."""
+
+    sequence: int
+    sha256: str
+    name: str = ""
+    is_offload: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LostRecord:
+    """A record that is remembered and not there. `replaced`: another one bears its very name, so it was changed;
+    otherwise it was removed, whatever was written after that."""
+
+    record: RecordFact
+    replaced: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """What a chain lost since this station knows it. `all_offloads`: no record is left that says where the copy came
+    from, which no verify makes good."""
+
+    lost: tuple[LostRecord, ...] = ()
+    all_offloads: bool = False
+
+
+def lost_records(there: Sequence[RecordFact], remembered: Sequence[RecordFact], founder: str | None) -> Losses:
+    """What is `remembered` of this copy, in the order in which this station learned of it, and is not there: the same
+    answer whatever was verified since.
+
+    Where the record that founded the copy, `founder`, is there as remembered, what was learned before the first record
+    that is there belongs to an earlier copy in the same folder; that it lacks its first records a chain shows itself.
+    """
+    known = {each.sha256 for each in remembered}
+    here = {each.sha256 for each in there}
+    names = {each.name for each in there}
+    first = next((place for place, each in enumerate(remembered) if each.sha256 in here), 0)
+    of_this_copy = remembered[first:] if founder in here & known else remembered
+    lost = tuple(LostRecord(each, each.name in names) for each in of_this_copy if each.sha256 not in here)
+    no_offload = any(each.record.is_offload for each in lost) and not any(each.is_offload for each in there)
+    return Losses(lost, no_offload)
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,6 +122,10 @@ class CopyLook:
     read_number: int = 0
     """The number of the record that says so; 0 where there is none."""
     reread_now: bool = False
+    founder: str | None = None
+    """Its identity: the digest of the record that founded it."""
+    offloads_lost: bool = False
+    """Whether this station remembers where it came from, and no record on the drive tells it any more."""
     digests: dict[str, str] = field(default_factory=dict)
     keys: array[int] = field(default_factory=lambda: array("Q"))
     shared_now: set[str] = field(default_factory=set)
@@ -162,7 +166,7 @@ class CopyLook:
 
     def withdraw(self, state: CopyState, why: str) -> None:
         """What others remember of it takes its proof away, until it is read again in full."""
-        if self.state in COUNTED and not self.reread_now:
+        if (self.state in COUNTED and not self.reread_now) or (self.offloads_lost and self.state == "copied"):
             self.state, self.why = state, why
 
     @property

@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from rollproof.copies.location import place_on
+from rollproof.copies.lost_records import loss_findings, losses_of
 from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy, KnownRoll
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Kind, error, note
@@ -229,11 +230,18 @@ def compare_with_ledger(
 def _compare_copy(ledger: Ledger, known: KnownCopy, copy: CopyLook) -> None:
     """What this station remembers of a copy that is there: its records, and the last word on it."""
     remembered = ledger.digests_of(known.id)
-    lost = compare_with_memory(copy.chain, remembered)
-    for each in lost:
-        copy.withdraw("records broken", each.detail)
-        copy.told.append(Told("custody", replace(each, drive=shown(copy.path)), copy.roll))
-    if lost or copy.state not in COUNTED:
+    losses = losses_of(ledger, known.id, copy.chain, copy.founder)
+    by_itself = {told.finding.kind for told in copy.told}
+    said = [each for each in loss_findings(losses, shown(copy.path)) if each.kind not in by_itself]
+    copy.offloads_lost = losses.all_offloads
+    # what was lost before a full clean verify takes nothing away from the copy any more; it is told all the same
+    unsettled = compare_with_memory(copy.chain, remembered)
+    if not losses.lost:  # the records of an earlier copy in this folder, until this one was verified
+        said += [replace(each, drive=shown(copy.path)) for each in unsettled]
+    copy.told += [Told("custody", each, copy.roll) for each in said]
+    if unsettled or copy.offloads_lost:
+        copy.withdraw("records broken", next((each.detail for each in [*unsettled, *said]), ""))
+    if unsettled or copy.offloads_lost or copy.state not in COUNTED:
         return
     if (known.gone_at is not None or known.state in BAD) and not newer_word(copy.chain, remembered):
         failed = known.state == "failed"

@@ -29,6 +29,7 @@ from rollproof.models.volumes import Volume
 from rollproof.proof.policy import Rules
 from rollproof.proof.renamed import FileFacts, new_names
 from rollproof.records.chain import Chain, read_chain
+from rollproof.records.founding import founder_of
 from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import KnownKeys, check_signature, signature_finding
 from rollproof.records.standing import Standing, accepted_today, standing
@@ -115,6 +116,7 @@ class _Look:
         for folder, history in papers.inner:
             self._found += [self._placed(odd, folder) for odd in history.findings]
         note_headers(copy, chain, papers)
+        copy.founder = founder_of(chain)
         self._strangers = noted_strangers(self._io, self._handle, chain)
         there = self._listing(chain, papers, found)
         self._found += [self._named(odd) for odd in there.findings if speaks_against(odd)]

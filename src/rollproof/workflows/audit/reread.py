@@ -166,7 +166,7 @@ class Rereader:
         if copy.is_around:
             copy.told = [replace(told, roll="") for told in copy.told]
         proven = found.verdict == "proven" and all(below.verdict == "proven" for below in inner)
-        if proven and not against:
+        if proven and not against and not copy.offloads_lost:
             copy.state, copy.why, copy.reread_now = "reread", "every file was read again and is as recorded", True
         elif found.differ:
             copy.state, copy.why = "damaged", f"{len(found.differ):,} files are not what was recorded"
