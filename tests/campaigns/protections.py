@@ -168,6 +168,11 @@ PROTECTIONS = (
     ),
     # --- what nobody may forget, where rolls are shown
     Protection(
+        "a report begins with what is not finished", "workflows/report/job.py",
+        "        findings += unfinished\n", "        unfinished = []\n",
+        "workflows/test_unfinished.py::beside_a_finished_roll",
+    ),
+    Protection(
         "a permit says nothing of a card that was used again", "proof/permits.py",
         "if any(use.at > permit.at and use.listing not in before for use in same):", "if False:",
         "workflows/test_permit_of_one_listing.py::used_again_says_so",
@@ -179,7 +184,7 @@ PROTECTIONS = (
     ),
     Protection(
         "a page with open findings does not say ALL PROVEN", "reports/page.py",
-        '"COPIES PROVEN, FINDINGS OPEN." if report.open_findings else "ALL PROVEN."', '"ALL PROVEN."',
+        'return "COPIES PROVEN, FINDINGS OPEN." if report.open_findings else "ALL PROVEN."', 'return "ALL PROVEN."',
         "workflows/test_report_leads.py::leads_the_report",
     ),
     # --- one physical thing counts once

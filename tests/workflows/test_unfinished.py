@@ -188,3 +188,17 @@ def test_a_path_that_no_screen_shows_is_pasted_all_the_same(cart: Cart, tmp_path
     assert done.returncode == 0, done.stdout + done.stderr
     assert unfinished["drives"]
     assert cart.told("rolls", "--json").json["unfinished"] == []
+
+
+def test_a_report_begins_with_a_roll_that_is_not_finished_beside_a_finished_roll(cart: Cart, tmp_path: Path) -> None:
+    assert cart.station.run(*cart.words()).status == 0
+    for clip in cart.card.rglob("*.mov"):
+        clip.unlink()
+    fill(cart.card, {f"CLIP/A009C00{number}_260514.mov": 4_000_000 for number in range(1, 7)})
+    words = ["offload", cart.card, "--roll", "A009", "--to", cart.primary, "--to", cart.backup]
+    cart.begun(signal.SIGKILL, *words, at=cart.primary / "A009")
+    told = cart.station.run("report", "--production", "--out", tmp_path, "--json")
+    page = Path(told.json["files"]["html"]).read_text(encoding="utf-8")
+    assert page.index("the offload of roll A009") < page.index("PROVEN SO FAR, NOT ALL IS FINISHED.")
+    assert "ALL PROVEN." not in page
+    assert told.status == 0, "the report could be written"

@@ -219,6 +219,8 @@ class Report(_Part):
     version: str
     looked_at: list[str]
     open_findings: list[OpenFinding] = []
+    unfinished: list[str] = []
+    """Offloads that were begun and are not finished, with what finishes each."""
     rolls: list[RollOfReport]
     total: Totals
     per_camera: list[Totals]

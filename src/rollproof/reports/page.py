@@ -49,13 +49,20 @@ def answer_of(report: Report) -> tuple[str, str]:
     still = f" {open_now}." if count else ""
     if not report.lacking:
         what = "The one roll has" if total.rolls == 1 else f"All {words.number(total.rolls)} rolls have"
-        word = "COPIES PROVEN, FINDINGS OPEN." if report.open_findings else "ALL PROVEN."
+        word = _proven(report)
         return word, f"{what} the proven copies that the production asks for, as last recorded: {size}.{still}"
     what = words.counted(len(report.lacking), "roll")
     return "NOT ALL PROVEN.", (
         f"{what} of {words.number(total.rolls)} {'does' if len(report.lacking) == 1 else 'do'} not have the proven"
         f" copies that the production asks for. Keep the cards. In all {size}.{still}"
     )
+
+
+def _proven(report: Report) -> str:
+    """The verdict where every roll of the report has its copies."""
+    if report.unfinished:
+        return "PROVEN SO FAR, NOT ALL IS FINISHED."
+    return "COPIES PROVEN, FINDINGS OPEN." if report.open_findings else "ALL PROVEN."
 
 
 def plots_of(report: Report) -> list[Plot]:

@@ -90,6 +90,10 @@ class _Drawer:
         yield self._p(
             f"Drives looked at: {looked}." if looked else "No drive was looked at: this is the station's memory."
         )
+        if report.unfinished:
+            yield self._p("Not finished", "h2")
+            for line in report.unfinished:
+                yield self._p(f"• {line}")
         if report.open_findings:
             yield self._p("Open findings", "h2")
             for each in report.open_findings:

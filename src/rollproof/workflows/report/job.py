@@ -8,7 +8,7 @@ import socket
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import rollproof
@@ -90,13 +90,16 @@ def report(request: ReportRequest, ctx: Context, *, say: Callable[[str], None] =
                 station.tell(lambda known, found=found: _clips_of_ledger(known, found))  # type: ignore[misc]
             station.tell(lambda known, found=found: add_from_ledger(known, found))  # type: ignore[misc]
         begun = station.tell(lambda known: begun_offloads(known, station.at_work)) or []
-        findings += [
-            begun_finding(each)
+        # a warning: whether rolls lack copies does not change whether the report could be written
+        unfinished = [
+            replace(begun_finding(each), severity=Severity.WARNING)
             for each in begun
             if each.state != "left over" and scope.production in (None, each.production)
         ]
+        findings += unfinished
         findings += [*ruling.findings, *reader.findings, *station.findings()]
     made = _made(request, scope, chosen, rolls, reader, moment)
+    made = made.model_copy(update={"unfinished": [f"{each.detail}: {each.remedy}" for each in unfinished]})
     files, more = write_report(ctx.io, request.out, made)
     findings += more
     failed = any(finding.severity is Severity.ERROR for finding in findings)
