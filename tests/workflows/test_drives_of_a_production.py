@@ -258,3 +258,17 @@ def test_beside_its_clone_the_original_keeps_its_name(short: Cart) -> None:
     ended = short.station.run("audit", clone.mount, short["primary"].mount, short["backup"].mount, "--json")
     assert [drive["name"] for drive in ended.json["drives"]] == ["clone of PRIMARY", "PRIMARY", "BACKUP"]
     assert [odd["severity"] for odd in told(ended, "other-device")] == ["note"]
+
+
+def test_many_rolls_are_filled_from_the_folder_that_holds_them(cart: Cart) -> None:
+    cart.offload("A001", *NAMES)
+    for number in range(2, 11):
+        cart.offload(f"A{number:03}", "primary", "backup")
+    (lack,) = told(cart.audit(*NAMES), "not-on-drive")
+    assert (lack["drive"], lack["count"]) == ("SHUTTLE", 9)
+    assert shlex.split(lack["remedy"])[2:] == [
+        str(cart["primary"].mount / "The Bell Foundry"), "--to", str(cart["shuttle"].mount)
+    ]  # fmt: skip
+    filled = pasted(cart, lack["remedy"])
+    assert (filled.status, filled.json["verdict"]) == (0, "proven"), filled.text
+    assert told(cart.audit(*NAMES), "not-on-drive") == []
