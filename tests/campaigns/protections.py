@@ -39,7 +39,8 @@ class Protection:
 
 _MAY_WIPE = "workflows/may_wipe/job.py"
 _OFFLOADS = "workflows/may_wipe/offloads.py"
-_ATTACHED = "workflows/may_wipe/attached.py"
+_EXAMINE = "copies/examine.py"
+_COPY = "proof/copy.py"
 _LOOK = "workflows/may_wipe/look.py"
 _COPIES = "workflows/may_wipe/copies.py"
 _DEVICES = "proof/devices.py"
@@ -387,28 +388,27 @@ PROTECTIONS = (
     ),
     # --- a copy
     Protection(
-        "somebody else's lock on a copy", _ATTACHED, "if not try_lock(io, view.handle):", "if False:",
+        "somebody else's lock on a copy", _EXAMINE, "if not try_lock(io, copy.handle):", "if False:",
         f"{TABLE}::another_process_is_at_work",
     ),
     Protection(
-        "the marker of an unfinished offload", _ATTACHED,
-        "if exists(io, view.handle, MARKER_NAME) is not None:", "if False:",
+        "the marker of an unfinished offload", _EXAMINE,
+        "if exists(io, copy.handle, MARKER_NAME) is not None:", "if False:",
         f"{TABLE}::a_copy_whose_offload_was_not_finished",
     ),
     Protection(
-        "the ledger's memory of the chain", _ATTACHED, "if lost:\n", "if False:\n",
+        "the ledger's memory of the chain", _EXAMINE, 'lost=lost[0].detail if lost else ""', 'lost=""',
         f"{ALONE}::older_state_does_not_count_where_the_ledger",
     ),
     Protection(
-        "the ledger's word: a verify that failed", _ATTACHED,
-        "if found_bad or ((known.gone_at is not None or known.state in BAD) and not newer_word(chain, remembered)):",
-        "if known.gone_at is not None and not newer_word(chain, remembered):",
+        "the ledger's word: a verify that failed", _COPY,
+        "stands = (memory.gone or memory.bad) and not memory.newer_word",
+        "found, stands = '', memory.gone and not memory.newer_word",
         f"{ALONE}::remembered_here_alone",
     ),
     Protection(
-        "the ledger's word: a roll that was gone", _ATTACHED,
-        "if found_bad or ((known.gone_at is not None or known.state in BAD) and not newer_word(chain, remembered)):",
-        "if found_bad:",
+        "the ledger's word: a roll that was gone", _COPY,
+        "stands = (memory.gone or memory.bad) and not memory.newer_word", "stands = False",
         f"{ALONE}::found_gone_once",
     ),
     Protection(
@@ -416,21 +416,21 @@ PROTECTIONS = (
         'if link.kind in ("offload", "verify", "receive"))', ")", f"{ALONE}::permit_of_another_station",
     ),
     Protection(
-        "what was found wrong is told to the ledger", _ATTACHED,
-        "        self._tell(view, known, verdict)\n        return view", "        return view",
+        "what was found wrong is told to the ledger", _LOOK,
+        "        self._tell(view)\n        return view", "        return view",
         f"{TABLE}::does_not_count_again_by_being_unplugged",
     ),
     Protection(
-        "a roll that is gone is told to the ledger", _ATTACHED,
-        "if known.gone_at is None and not self.given_up:", "if False:", f"{ALONE}::found_gone_once",
+        "a roll that is gone is told to the ledger", _LOOK,
+        "if known.gone_at is None:  # its proof", "if False:  # its proof", f"{ALONE}::found_gone_once",
     ),
     Protection(
-        "another file system inside the roll folder", _ATTACHED,
-        "if self.io.fstat(handle).device != self.io.fstat(top).device:", "if False:",
+        "another file system inside the roll folder", _EXAMINE,
+        "if io.fstat(handle).device != io.fstat(top).device:", "if False:",
         f"{TABLE}::another_drive_is_mounted_over",
     ),
     Protection(
-        "the size of a copy's files", _ATTACHED, "same = there.size == row.size and", "same =",
+        "the size of a copy's files", _EXAMINE, " or there.size != row.size:", ":",
         f"{ALONE}::under_its_own_date",
     ),
     Protection(
@@ -461,70 +461,81 @@ PROTECTIONS = (
         "workflows/test_two_histories.py::missed_by_the_records",
     ),
     Protection(
-        "the date of a copy's files", _ATTACHED,
-        "and same_time(there.modified_ns, row.modified_ns, limits)", "", f"{ALONE}::with_another_date",
+        "the date of a copy's files", _EXAMINE,
+        "if not same_time(there.modified_ns, row.modified_ns, limits):", "if False:", f"{ALONE}::with_another_date",
     ),
     Protection(
-        "a link in the place of a copy's file", _ATTACHED,
-        "if there.kind is not EntryKind.FILE or not same:", "if not same:", f"{ALONE}::a_link_of_just_that_length",
+        "a link in the place of a copy's file", _EXAMINE,
+        "if there.kind is not EntryKind.FILE or there.size", "if there.size", f"{ALONE}::a_link_of_just_that_length",
     ),
     Protection(
-        "a copy's file that is missing", _ATTACHED,
-        '_VERIFY)\n                    return False\n                same =', '_VERIFY) if False else None\n'
-        '                    continue\n                same =', f"{ALONE}::that_is_not_there",
+        "a copy's file that is missing", _EXAMINE,
+        "return ListingFacts(len(rows), here, missing=Paths(1, shown(path), said(error)))", "continue",
+        f"{ALONE}::that_is_not_there",
     ),
     Protection(
-        "a small file is written to the drive just now", _ATTACHED,
-        "if not self._answers(view, volume):", "if False:", f"{TABLE}::turned_read_only_by_itself",
+        "a small file is written to the drive just now", _EXAMINE,
+        "_write_small_file(self.ctx.io, copy.handle)", "pass", f"{TABLE}::turned_read_only_by_itself",
     ),
     Protection(
-        "a write-protected drive's records are read from its medium", _ATTACHED,
-        "if volume.read_only:\n            return self._records_from_medium(view, volume)",
-        "if volume.read_only:\n            return True", f"{TABLE}::record_went_bad_on_the_medium",
+        "a write-protected drive's records are read from its medium", _EXAMINE,
+        "return self._records_from_medium(copy, facts)", "return DriveFacts(Answer.GIVES)",
+        f"{TABLE}::record_went_bad_on_the_medium",
     ),
     Protection(
-        "copies are read again when that is asked for", _ATTACHED,
-        "if self.rules.reread_copies:", "if False:",
+        "copies are read again when that is asked for", _COPY,
+        "looks | {Look.CONTENT} if rules.reread_copies else looks", "looks",
         f"{TABLE}::and_the_copies_are_read_again",
+    ),
+    Protection(
+        "what was not looked at does not count", _COPY,
+        "if look is not None and look in wanted and _not_made(facts, look):", "if False:",
+        "proof/test_copy.py::not_looked_at",
+    ),
+    Protection(
+        "nothing is written to a copy on the card's own device", _COPY,
+        "            *_CARD,\n        ),\n    ),\n    (\n        Look.DRIVE,",
+        "        ),\n    ),\n    (\n        Look.DRIVE,",
+        "proof/test_copy.py::dear_looks",
     ),
     # --- absent copies
     Protection(
-        "an absent copy that was gone when last seen", _LOOK,
-        "        if known.gone_at is not None:\n            view.no(\"its drive was last seen without",
-        "        if False:\n            view.no(\"its drive was last seen without",
+        "an absent copy that was gone when last seen", _COPY,
+        "    _Reason(\"away\", None, _gone_when_last_seen),\n", "",
         f"{ALONE}::absent_drive_that_was_last_seen_without",
     ),
     Protection(
-        "a ledger of another machine or an older one put back", _LOOK,
-        "elif not known.seen_here or age is None:", "elif age is None:",
+        "a ledger of another machine or an older one put back", _COPY,
+        "    _Reason(\"away\", None, _not_seen_here),\n", "",
         f"{ALONE}::older_ledger_that_was_put_back",
     ),
     Protection(
-        "an absent copy that was only copied", _LOOK,
-        'elif known.state != "proven" or known.readback not in self.rules.accepted:', "elif False:",
+        "an absent copy that was only copied", _COPY,
+        "    _Reason(\"away\", None, _not_proven_then),\n", "",
         f"{ALONE}::only_copied_does_not_count",
     ),
     Protection(
-        "an absent copy seen in the future", _LOOK, "elif age < timedelta(0):", "elif False:",
+        "an absent copy seen in the future", _COPY, "    _Reason(\"away\", None, _in_the_future),\n", "",
         f"{ALONE}::counts_for_a_day",
     ),
     Protection(
-        "an absent copy seen too long ago", _LOOK, "elif age > timedelta(hours=hours):", "elif False:",
+        "an absent copy seen too long ago", _COPY, "    _Reason(\"away\", None, _too_long_ago),\n", "",
         f"{ALONE}::counts_for_a_day",
     ),
     Protection(
         "a device that was formatted anew", _LOOK,
-        "if any(share_a_device(view.device, volume.device) for volume in volumes):", "if False:",
+        "here = any(share_a_device(device, volume.device) for volume in volumes)", "here = False",
         f"{TABLE}::a_drive_that_was_formatted_anew",
     ),
     # --- counting
     Protection(
-        "the card's own device", _COPIES, "    elif shared:\n", "    elif False:\n",
+        "the card's own device", _COPIES, "else bool(shared)", "else False",
         f"{TABLE}::a_copy_on_the_cards_own_device",
     ),
     Protection(
         "a card whose device cannot be told", _COPIES,
-        "if shared is None and card.device.key is None:", "if False:", f"{ALONE}::own_device_cannot_be_told",
+        "return None if shared is None and card.device.key is None else", "return",
+        f"{ALONE}::own_device_cannot_be_told",
     ),
     Protection(
         "one device counts once", _DEVICES, "return bool(are_one(one, other))", "return False",
@@ -939,8 +950,8 @@ PROTECTIONS = (
         f"{BAD_NEWS}::killed_before_it_found_anything",
     ),
     Protection(
-        "a reading that was not finished counts no absent copy", _LOOK,
-        'elif (why := against_absent(known.unsettled)) != "":', 'elif (why := "") != "":',
+        "a reading that was not finished counts no absent copy", _COPY,
+        "    _Reason(\"away\", None, _unsettled),\n", "",
         f"{BAD_NEWS}::killed_before_it_found_anything",
     ),
     Protection(

@@ -798,9 +798,7 @@ NOT_PARSERS: dict[str, str] = {
     "copies/roll_histories.py:read_papers": "of what records and history gave",
     "workflows/verify/copy.py:CopyVerifier._read": "reads footage",
     "copies/history.py:read_expectation": "of what records and history gave",
-    "workflows/may_wipe/attached.py:AttachedLook._from_records": "of what iter_files gave",
-    "workflows/may_wipe/attached.py:AttachedLook._read_again": "reads footage",
-    "workflows/may_wipe/reading.py:read_tree": "reads footage",
+    "copies/tree_read.py:read_tree": "reads footage",
 }
 """Functions that are named or built like parsers and are none, with the reason."""
 

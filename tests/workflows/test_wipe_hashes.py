@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from rollproof.copies.tree_hashes import HashesByPath
 from rollproof.models.tree import FileEntry
-from rollproof.workflows.may_wipe.hashes import HashesByPath
 
 FILES = [FileEntry(b"A/one.mov", 5, 1), FileEntry(b"A/two.mov", 6, 1), FileEntry(b"B/three.wav", 7, 1)]
 

@@ -11,12 +11,27 @@ from rollproof.models.audit_results import CopyState, Topic
 from rollproof.models.findings import Finding
 from rollproof.models.volumes import Device, Volume
 from rollproof.proof.clones import VolumeOnDevice
+from rollproof.proof.copy import State
+from rollproof.proof.copy_facts import CopyFacts
 from rollproof.proof.on_the_card import ClipContents
 from rollproof.proof.permits import CardUse
 from rollproof.records.chain import Chain, Link
 
 COUNTED = ("proven", "reread")
 """States of copies that count."""
+AUDIT_STATES: dict[State, CopyState] = {
+    "proven": "proven",
+    "reread": "reread",
+    "copied": "copied",
+    "unproven": "copied",
+    "damaged": "damaged",
+    "incomplete": "incomplete",
+    "records broken": "records broken",
+    "record only": "record only",
+    "empty": "empty",
+    "away": "copied",
+}
+"""What an audit calls them: it has no word of its own for a copy that is there and not proven."""
 
 
 @dataclass(slots=True)
@@ -132,6 +147,8 @@ class CopyLook:
     """Algorithms by which this audit has compared every file of it with another copy."""
     apart: bool = False
     """Whether it does not count, because it has no hash in common with the copies that do."""
+    facts: CopyFacts | None = None
+    """What its state comes from; None where no records or manifests of its own speak of it."""
     links: tuple[Link, ...] = ()
     manifests: tuple[tuple[bytes, str], ...] = ()
     """Name and C4 of each generation."""

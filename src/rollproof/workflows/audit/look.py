@@ -10,6 +10,7 @@ from itertools import islice
 from rollproof.ascmhl.standard import DEFAULT_PATTERNS
 from rollproof.copies.beside_records import history_findings
 from rollproof.copies.card_findings import add_clip, on_the_card
+from rollproof.copies.examine import record_facts
 from rollproof.copies.history import Expectation, copy_rules, speaks_against, unfinished_finding
 from rollproof.copies.location import place_on
 from rollproof.copies.nesting import Around
@@ -26,18 +27,19 @@ from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
 from rollproof.models.volumes import Volume
+from rollproof.proof.copy import judge_copy
+from rollproof.proof.copy_facts import CopyFacts, ListingFacts, Paths
 from rollproof.proof.policy import Rules
 from rollproof.proof.renamed import FileFacts, new_names
 from rollproof.records.chain import Chain, read_chain
 from rollproof.records.founding import founder_of
-from rollproof.records.models import OffloadHeader
 from rollproof.records.signing import KnownKeys, check_signature, signature_finding
 from rollproof.records.standing import Standing, accepted_today, standing
 from rollproof.storage.files import exists
 from rollproof.storage.io import Io
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
-from rollproof.workflows.audit.copy import CopyLook, Place, Told
+from rollproof.workflows.audit.copy import AUDIT_STATES, CopyLook, Place, Told
 from rollproof.workflows.audit.headers import note_headers, read_again_at
 from rollproof.workflows.audit.hidden import hidden_footage
 from rollproof.workflows.audit.sums import Sums
@@ -277,35 +279,14 @@ class _Look:
     ) -> None:
         copy = self._copy
         copy.read_at = read_again_at(copy, chain, len(self._unknown), accepted_today(chain, self._rules))
-        failed = [made for made in papers.history.generations[-1:] if made.failed]
-        if not copy.files and not there.files:
-            copy.state, copy.why = "empty", "a roll folder with nothing in it"
-        elif copy.files and not self._here and not there.files and not copy.is_around:
-            copy.state, copy.why = "record only", f"its history names {copy.files:,} files, and none of them is there"
+        copy.facts = self._facts(chain, papers, found, there, unfinished=unfinished)
+        verdict = judge_copy(copy.facts, self._rules)
+        copy.state, copy.why = AUDIT_STATES[verdict.state], verdict.why
+        if copy.state == "record only":
             self._missing = []
-            self._say(
-                Kind.RECORD_WITHOUT_FILES,
-                Severity.ERROR,
-                "",
-                f"there is a record of {copy.files:,} files, and not one of them is there",
-                "look where the files went; keep every other copy, and the card",
-            )
-        elif unfinished or self._missing or (found.newest_offload is not None and _unfinished(found.newest_offload)):
-            copy.state, copy.why = "incomplete", _why_incomplete(unfinished, self._missing)
-            copy.unfinished = unfinished or not self._missing
-        elif self._differ or found.withdrawn or failed:
-            copy.state, copy.why = "damaged", " ".join(found.why) if found.withdrawn else "it is not as recorded"
-        elif chain.needs_newer:
-            copy.state, copy.why = "copied", "its records need a newer version of this tool"
-        elif not chain.whole or any(_is_broken(odd) for odd in self._found):
-            copy.state, copy.why = "records broken", "its records or manifests cannot be relied on"
-        elif found.state == "proven" and not self._redated:
-            copy.state, copy.why = "proven", " ".join(found.why)
-        elif found.newest_offload is None and copy.read_at is not None and not self._redated:
-            copy.state, copy.why = "reread", "read again in full, and as its history says"
-        else:
-            copy.state = "copied"
-            copy.why = "its dates are not as recorded" if self._redated else _why_not_proven(found)
+            detail = f"there is a record of {copy.files:,} files, and not one of them is there"
+            self._say(Kind.RECORD_WITHOUT_FILES, Severity.ERROR, "", detail, verdict.remedy)
+        copy.unfinished = copy.state == "incomplete" and (unfinished or not self._missing)
         if not free:
             self._found.append(locked_finding(self._drive, os.path.basename(copy.path)))
         if unfinished:
@@ -313,11 +294,33 @@ class _Look:
         elif copy.state == "incomplete" and not self._missing:
             self._say(Kind.NOT_FINISHED, Severity.ERROR, "", " ".join(found.why), found.remedy)
         if copy.state == "damaged" and not self._differ:
-            why = " ".join(found.why) if found.withdrawn else f"the newest manifest says that {_failures(failed)}"
-            self._say(Kind.DIFFERS, Severity.ERROR, "", why, "keep the other copies and the card, and verify this one")
-        self._say_differences(papers)
+            again = "keep the other copies and the card, and verify this one"
+            self._say(Kind.DIFFERS, Severity.ERROR, "", copy.why, again)
+        self._say_differences()
 
-    def _say_differences(self, papers: Papers) -> None:
+    def _facts(self, chain: Chain, papers: Papers, found: Standing, there: Snapshot, *, unfinished: bool) -> CopyFacts:
+        copy = self._copy
+        failed = sum(made.failed for made in papers.history.generations[-1:])
+        records = replace(
+            record_facts(chain, found),
+            broken_beside=any(_is_broken(odd) for odd in self._found),
+            failed_in_manifest=failed,
+            read_again=copy.read_at is not None,
+        )
+        strangers: int | None = len(there.files) - self._here
+        if copy.is_around and copy.files:
+            strangers = None  # those of the rolls in it
+        listing = ListingFacts(
+            copy.files,
+            self._here,
+            strangers,
+            missing=_paths(self._missing),
+            differ=_paths(self._differ),
+            redated=_paths(self._redated),
+        )
+        return CopyFacts(True, copy.place.name, unfinished=unfinished, records=records, listing=listing)
+
+    def _say_differences(self) -> None:
         keep = "keep the other copies and the card"
         fresh = f"{keep}; copy this file from a proven copy into a new folder"
         read = "has another date than recorded: only reading it tells whether its content is another"
@@ -375,26 +378,9 @@ def _note(facts: list[FileFacts], path: bytes, size: int | None, modified_ns: in
         facts.append(FileFacts(path, size, modified_ns))
 
 
-def _unfinished(newest: OffloadHeader) -> bool:
-    return newest.copy_.state in ("failed", "incomplete")
+def _paths(paths: Sequence[bytes]) -> Paths:
+    return Paths(len(paths), shown(paths[0]) if paths else "")
 
 
 def _is_broken(odd: Finding) -> bool:
     return odd.severity is Severity.ERROR and odd.kind is not Kind.NEWER_VERSION and topic_of(odd.kind) == "custody"
-
-
-def _why_incomplete(unfinished: bool, missing: Sequence[bytes]) -> str:
-    if unfinished:
-        return "its offload was not finished"
-    return f"{len(missing):,} recorded files are not there" if missing else "its offload did not finish this copy"
-
-
-def _why_not_proven(found: Standing) -> str:
-    if found.newest_offload is None:
-        return "it has a history of the open standard, and was never read again here"
-    return " ".join(found.why)
-
-
-def _failures(failed: Sequence[object]) -> str:
-    count = sum(getattr(made, "failed", 0) for made in failed)
-    return f"{count:,} {'file was' if count == 1 else 'files were'} not as recorded"

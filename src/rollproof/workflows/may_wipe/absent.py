@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from rollproof.ledger.entries import DriveIdentity
+from rollproof.ledger.identities import drive_of
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.names import inert
@@ -20,7 +21,7 @@ _CONFIRM = "set the clock; if it is right: rollproof may-wipe CARD --clock-is-ri
 
 def refuse_absent(ledger: Ledger, copies: Sequence[CopyInView], attached: Sequence[Volume]) -> None:
     """Those absent copies that may be another one no longer count. Raises LedgerProblem."""
-    views = [view for view in copies if view.counts and view.known_on is not None]
+    views = [view for view in copies if view.counts]
     if all(view.attached for view in views):
         return
     seen = ledger.seen([DriveIdentity.of(volume) for volume in attached])
@@ -31,13 +32,12 @@ def refuse_absent(ledger: Ledger, copies: Sequence[CopyInView], attached: Sequen
 
 
 def _facts(view: CopyInView) -> CopyOnDrive:
-    assert view.known_on is not None
-    return CopyOnDrive(view.known_on, view.founder, view.attached, view.seen_at, view.proven_at)
+    return CopyOnDrive(drive_of(view.known.drive), view.founder, view.attached, view.seen_at, view.known.proven_at)
 
 
 def _name(refusal: Refusal, copies: Sequence[CopyInView]) -> str:
     other = refusal.other
-    found = (view.drive for view in copies if view.known_on is not None and view.known_on.number == other.number)
+    found = (view.drive for view in copies if drive_of(view.known.drive).number == other.number)
     return inert(next(found, other.volume or other.serial or other.model or "another drive"))
 
 

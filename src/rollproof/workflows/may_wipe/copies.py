@@ -4,70 +4,106 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from rollproof.copies.examine import OpenCopy
+from rollproof.ledger.entries import KnownCopy
 from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Device, Evidence, Volume
+from rollproof.proof.copy import UNPLUG, CopyVerdict, judge_copy, looks_to_wipe
+from rollproof.proof.copy_facts import Answer, CopyFacts
 from rollproof.proof.devices import are_one, chosen_devices
-from rollproof.proof.identity import Drive
-from rollproof.proof.policy import COPIES_REQUIRED
+from rollproof.proof.policy import COPIES_REQUIRED, Rules
 from rollproof.records.chain import Chain
+from rollproof.records.founding import founder_of
 from rollproof.records.models import OffloadHeader
 from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
 from rollproof.storage.io import Io
 from rollproof.storage.medium import MediumAccess
 
-UNFINISHED = "its offload was not finished"
-UNPLUG = "unplug the drive and plug it in again (this may need a restart), then verify that copy and ask again"
-
 
 @dataclass(slots=True)
 class CopyInView:
-    """One copy and what it is worth. `rows` are its proven files by path; `not_counted` says why it does not count.
+    """One copy: what is known of it, and what that comes to. `rows` are its files by path, as they count.
 
-    `handle` is the roll folder of an attached copy, with its lock; the caller closes it through `close_copies`.
+    `opened` is the roll folder of an attached copy, with its lock; the caller closes it through `close_copies`.
     """
 
+    known: KnownCopy
+    rules: Rules
+    facts: CopyFacts
     path: bytes
-    drive: str
-    role: str
-    roll: str
-    production: str | None
     device: Device
-    volume: Volume | None
-    attached: bool
+    volume: Volume | None = None
+    opened: OpenCopy | None = None
     rows: Mapping[bytes, FileRow] = field(default_factory=RowTable)
-    not_counted: str = ""
-    remedy: str = ""
-    why: str = ""
-    readback: Evidence | None = None
-    seen_at: datetime | None = None
+    roll: str = ""
+    production: str | None = None
     copies_required: int = COPIES_REQUIRED
-    writable: bool = False
-    handle: int = -1
-    chain: Chain | None = None
-    newest: OffloadHeader | None = None
-    known_id: int = 0
-    known_on: Drive | None = None
-    """The drive, as this station knows it; None where it never counts."""
-    founder: str | None = None
-    """The copy's identity."""
-    proven_at: datetime | None = None
-    roll_id: int = 0
+    seen_at: datetime | None = None
     hangs: bool = False
     """Whether a call on its drive has not come back: no handle on it may be closed."""
-    drive_failed: bool = False
-    """Whether its drive failed when it was looked at just now: what it holds is to be verified before it counts."""
-    state: str = ""
-    """What the records on the drive make of it, while it is attached."""
+
+    @property
+    def verdict(self) -> CopyVerdict:
+        """What it is worth, by all that is known of it now."""
+        return judge_copy(self.facts, self.rules, looks_to_wipe(self.rules))
 
     @property
     def counts(self) -> bool:
         """Whether it counts for the files in `rows`."""
-        return not self.not_counted
+        return self.verdict.counts
+
+    @property
+    def drive(self) -> str:
+        """What people call its drive."""
+        return self.facts.drive
+
+    @property
+    def attached(self) -> bool:
+        """Whether its drive is attached."""
+        return self.facts.attached
+
+    @property
+    def roll_id(self) -> int:
+        """The roll that it is of, in the ledger."""
+        return self.known.roll_id
+
+    @property
+    def readback(self) -> Evidence | None:
+        """The weakest evidence that its proof rests on."""
+        if not self.facts.attached:
+            return self.known.readback
+        return self.facts.records.readback if self.facts.records is not None else None
+
+    @property
+    def writable(self) -> bool:
+        """Whether its drive took a small file just now."""
+        return self.facts.answer is not None and self.facts.answer.answer is Answer.TAKES
+
+    @property
+    def handle(self) -> int:
+        """The open roll folder; -1 where there is none, or none that may be used."""
+        return self.opened.handle if self.opened is not None and not self.hangs else -1
+
+    @property
+    def chain(self) -> Chain | None:
+        """Its records, as they were read."""
+        return self.opened.chain if self.opened is not None else None
+
+    @property
+    def newest(self) -> OffloadHeader | None:
+        """Its newest offload record."""
+        found = self.opened.standing if self.opened is not None else None
+        return found.newest_offload if found is not None else None
+
+    @property
+    def founder(self) -> str | None:
+        """The copy's identity."""
+        return founder_of(self.chain) if self.chain is not None else self.known.founder
 
     @property
     def digests(self) -> dict[str, str]:
@@ -79,31 +115,34 @@ class CopyInView:
         return MediumAccess(io, self.volume.way, self.volume.source) if self.volume is not None else None
 
     def no(self, why: str, remedy: str) -> None:
-        """It does not count, and why; the first reason stands."""
-        if not self.not_counted:
-            self.not_counted, self.remedy = why, remedy
+        """Something more speaks against it; what was known before goes first."""
+        self.facts = self.facts.doubted(why, remedy)
+
+    def take_in(self, opened: OpenCopy, facts: CopyFacts) -> None:
+        """Take in what an examination found."""
+        self.opened, self.facts, self.rows = opened, facts, opened.rows
+        self.path, self.volume, self.device = opened.path, opened.volume, opened.volume.device
+        if self.newest is not None:
+            self.roll, self.production = self.newest.roll or "", self.newest.production
+            self.copies_required = self.newest.policy.copies_required
 
     def left_behind(self, seconds: float) -> None:
         """Its drive does not answer: nothing more is asked of it, and its handle stays open for the call under way."""
-        self.rows, self.handle, self.chain, self.state = RowTable(), -1, None, ""
-        self.not_counted, self.remedy = f"its drive has not answered for {seconds:.0f} seconds", UNPLUG
-        self.hangs = self.drive_failed = True
+        self.rows, self.opened, self.hangs = RowTable(), None, True
+        self.facts = replace(self.facts, silent_seconds=seconds)
 
 
-def refuse_the_card(view: CopyInView, card: Volume) -> None:
-    """A copy on the card's own device is none."""
-    shared = are_one(view.device, card.device)
-    if shared is None and card.device.key is None:
-        view.no("the card's device cannot be told, so it cannot be shown to be another", "use another reader")
-    elif shared:
-        view.no("it lies on the card's own device", "offload to a drive of its own")
+def lies_on_card(device: Device, card: Volume) -> bool | None:
+    """Whether a copy on this device lies on the card's own; None where the card's device cannot be told."""
+    shared = are_one(device, card.device)
+    return None if shared is None and card.device.key is None else bool(shared)
 
 
 def silent_drives(copies: Sequence[CopyInView]) -> Iterator[Finding]:
     """One warning for each drive that does not answer: whether that is a reason to KEEP tells the count."""
     for drive in dict.fromkeys(view.drive for view in copies if view.hangs):
         hit = [view for view in copies if view.hangs and view.drive == drive]
-        detail = f"{hit[0].not_counted}: it was given up, and no copy on it counts"
+        detail = f"{hit[0].verdict.why}: it was given up, and no copy on it counts"
         yield warning(Kind.DRIVE_HANGS, detail, drive=drive, remedy=UNPLUG, count=len(hit))
 
 
@@ -113,7 +152,7 @@ def close_copies(io: Io, copies: Iterable[CopyInView]) -> None:
         if view.handle >= 0:
             with contextlib.suppress(OSError):
                 io.close(view.handle)
-            view.handle = -1
+        view.opened = None
 
 
 def best_first(copies: Iterable[CopyInView]) -> list[CopyInView]:

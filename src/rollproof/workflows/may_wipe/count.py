@@ -222,11 +222,12 @@ def _remedy(copies: Sequence[CopyInView]) -> str:
 
 def _why_not(copies: Iterable[CopyInView]) -> Iterator[Finding]:
     for view in copies:
-        if not view.counts:
+        verdict = view.verdict
+        if not verdict.counts:
             yield keep(
                 Kind.COPY_NOT_COUNTED,
-                f"the copy on {inert(view.drive)} does not count: {view.not_counted}",
-                view.remedy,
+                f"the copy on {inert(view.drive)} does not count: {verdict.why}",
+                verdict.remedy,
                 drive=view.drive,
             )
 

@@ -12,6 +12,8 @@ from functools import partial
 
 from rollproof.copies.deadline import InTime
 from rollproof.copies.medium_seen import slept_with_it
+from rollproof.copies.tree_hashes import HashesByPath
+from rollproof.copies.tree_read import TreeRead
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.errors import (
@@ -37,20 +39,18 @@ from rollproof.workflows.may_wipe.asked_for import AskedFor
 from rollproof.workflows.may_wipe.begun import about_begun
 from rollproof.workflows.may_wipe.card import CardInHand, about_unseen, keep, still_the_same, take_in_hand
 from rollproof.workflows.may_wipe.clips import judge_clips, odd_when_offloaded
-from rollproof.workflows.may_wipe.copies import UNFINISHED, CopyInView, close_copies, silent_drives
+from rollproof.workflows.may_wipe.copies import CopyInView, close_copies, silent_drives
 from rollproof.workflows.may_wipe.count import (
     about_damaged,
     about_production,
     about_unknown_devices,
     count_copies,
 )
-from rollproof.workflows.may_wipe.hashes import HashesByPath
 from rollproof.workflows.may_wipe.last_look import changed_copies
 from rollproof.workflows.may_wipe.look import CopyLook
 from rollproof.workflows.may_wipe.offloads import OffloadsOfCard
 from rollproof.workflows.may_wipe.other_copies import believe_siblings
 from rollproof.workflows.may_wipe.permit import write_permits
-from rollproof.workflows.may_wipe.reading import TreeRead
 from rollproof.workflows.may_wipe.result import wipe_result
 from rollproof.workflows.may_wipe.second_read import supply_pass
 
@@ -265,9 +265,8 @@ class _Judge:
             self.basis = "reread" if known.read is not None else None
         self.read, self.hashes = known.read, known.hashes
         self.reasons += about_production(offloads, rules)
-        look = CopyLook(self.ctx, ledger, rules, self.now)
-        roll_ids = list(dict.fromkeys(offload.roll_id for offload in offloads))
-        look.all_of(roll_ids, card.volume, self.copies)
+        look = CopyLook(self.ctx, ledger, rules, card.volume, self.now)
+        look.all_of((offload.roll_id for offload in offloads), self.copies)
         self._name_copies(offloads)
         if self.read is not None:
             person = self.request.person
@@ -281,7 +280,7 @@ class _Judge:
         count = count_copies(
             card, ledger, offloads, self.copies, self.hashes, rules, passed_over=self._taken_over(card)
         )
-        self.reasons += about_unseen(card, unfinished=any(view.not_counted == UNFINISHED for view in self.copies))
+        self.reasons += about_unseen(card, unfinished=any(view.facts.unfinished for view in self.copies))
         self.reasons += count.reasons
         self.used, self.rolls = count.used, count.rolls
         self.notes += about_unknown_devices(self.used)

@@ -38,11 +38,10 @@ def changed_copies(used: Sequence[CopyInView], ledger: Ledger, in_time: InTime, 
             why = in_time.run(lambda view=view: _changed(in_time.io, view))  # type: ignore[misc]
         except NoAnswer:
             why = "its drive does not answer any more"
-            view.handle = -1  # the call that hangs still uses it
-            view.hangs = True
+            view.hangs = True  # the call that hangs still uses its handle
         if not why:
             continue
-        ledger.remember_verify(view.known_id, state="unproven", readback=None, at=now, why=why)
+        ledger.remember_verify(view.known.id, state="unproven", readback=None, at=now, why=why)
         view.no(why, _REMEDY)
         detail = f"the copy on {view.drive} changed while the card was judged: {why}"
         reasons.append(keep(Kind.COPY_NOT_COUNTED, detail, _REMEDY, drive=view.drive))

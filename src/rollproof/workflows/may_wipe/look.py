@@ -6,155 +6,189 @@ is found wrong with an attached copy is remembered: it must not count again by b
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+import contextlib
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from rollproof.copies.attached import mounts_of
-from rollproof.copies.deadline import InTime
+from rollproof.copies.examine import Examination, OpenCopy, open_copy
+from rollproof.copies.ledger_update import remember_chain
 from rollproof.ledger.entries import BAD, DriveIdentity, KnownCopy
-from rollproof.ledger.identities import drive_of
 from rollproof.ledger.ledger import Ledger
 from rollproof.models.names import shown
 from rollproof.models.volumes import Volume
+from rollproof.proof.copy import looks_to_wipe
+from rollproof.proof.copy_facts import CopyFacts, MemoryFacts
 from rollproof.proof.devices import share_a_device
 from rollproof.proof.policy import Rules
-from rollproof.proof.readings import against_absent
+from rollproof.records.chain import newest_word
 from rollproof.records.row_table import RowTable
 from rollproof.records.rows import FileRow
 from rollproof.station.context import Context
+from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.storage.watch import NoAnswer
-from rollproof.workflows.may_wipe.attached import AttachedLook
-from rollproof.workflows.may_wipe.copies import CopyInView, refuse_the_card
+from rollproof.workflows.may_wipe.copies import CopyInView, lies_on_card
+
+_SEEN_LATELY = timedelta(minutes=10)
+_COMMAND = "may-wipe --reread-copies"
 
 
 @dataclass(slots=True)
 class CopyLook:
-    """Looks at copies, one after the other."""
+    """Looks at copies, one after the other, and tells the ledger what it found where that is news."""
 
     ctx: Context
     ledger: Ledger
     rules: Rules
+    card: Volume
     now: datetime
     silent: set[int] = field(default_factory=set)
     """File systems that do not answer."""
     attached: list[Volume] = field(default_factory=list)
     """All volumes that were attached when `all_of` looked."""
 
-    def all_of(self, rolls: Iterable[int], card: Volume, found: list[CopyInView]) -> None:
+    def all_of(self, rolls: Iterable[int], found: list[CopyInView]) -> None:
         """Every copy of these rolls that the ledger knows is added to `found`, attached ones with their lock held.
 
         Raises LedgerProblem and Interrupted; whatever is wrong with a copy is in the copy.
         """
         volumes = self.ctx.drives.volumes(everything=True)
-        seen: dict[tuple[int, bytes], CopyInView] = {}
+        seen: set[tuple[int, bytes]] = set()
         for roll_id in dict.fromkeys(rolls):
             for known in self.ledger.copies_of(roll_id):
                 places = list(mounts_of(known, volumes))
-                twin = next((seen[key] for volume, _ in places if (key := (volume.st_dev, known.folder)) in seen), None)
-                if twin is not None:
+                keys = {(volume.st_dev, known.folder) for volume, _ in places}
+                if not seen.isdisjoint(keys):
                     continue  # the same folder, known under two rolls: its records have told of both
+                seen |= keys
                 view = self._attached(known, places) if places else self._absent(known, volumes)
-                view.roll_id = roll_id
                 found.append(view)
-                seen |= {(volume.st_dev, known.folder): view for volume, _ in places}
-                refuse_the_card(view, card)
         self.attached = volumes
         self.ledger.remember_attached([DriveIdentity.of(volume) for volume in volumes], self.now)
 
-    def _attached(self, known: KnownCopy, places: list[tuple[Volume, bytes]]) -> CopyInView:
+    # --- attached copies
+
+    def _attached(self, known: KnownCopy, places: Sequence[tuple[Volume, bytes]]) -> CopyInView:
         """An attached copy; a drive that does not answer is waited for once, and asked nothing more."""
-        look, in_time = self._look()
+        volume, below = places[0]
+        facts = CopyFacts(True, known.name or known.drive.drive or shown(volume.mount_point), self._memory(known))
+        path = os.path.join(volume.mount_point, below)
+        view = CopyInView(known, self.rules, facts, path, volume.device, volume, seen_at=self.now)
         if any(volume.st_dev in self.silent for volume, _ in places):
-            return self._left_behind(look.begin(known, places), known)
-        view = look.begin(known, places)
+            return self._left_behind(view)
+        guard, ctx = self.ctx.guarded()
         try:
-            return in_time.run(lambda: look.look(view, known, places))
+            opened, facts = guard.run(lambda: self._open_and_examine(ctx, view, places))
         except NoAnswer:
-            look.given_up = True
             self.silent |= {volume.st_dev for volume, _ in places}
-            # (the thread that hangs may still write into the other one)
-            return self._left_behind(look.begin(known, places), known)
+            return self._left_behind(view)
+        if opened is None:
+            view.facts = facts
+            if known.gone_at is None:  # its proof is withdrawn until a verify
+                self.ledger.remember_gone(known.id, self.now)
+            return view
+        view.take_in(opened, facts)
+        self._tell(view)
+        return view
+
+    def _open_and_examine(
+        self, ctx: Context, view: CopyInView, places: Sequence[tuple[Volume, bytes]]
+    ) -> tuple[OpenCopy | None, CopyFacts]:
+        try:
+            opened = open_copy(ctx.io, places)
+        except OSError as trouble:
+            return None, replace(view.facts, not_opened=said(trouble))
+        try:
+            facts = replace(view.facts, on_card=lies_on_card(opened.volume.device, self.card))
+            return opened, self._examination(ctx).examine(opened, facts, view.known)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                ctx.io.close(opened.handle)
+            raise
 
     def look_again(self, view: CopyInView, before: Callable[[Io], bool]) -> None:
         """Do `before` with an attached copy and, if that is True, judge it anew. Raises LedgerProblem, Interrupted."""
-        if view.handle < 0:
+        opened = view.opened
+        if opened is None or view.handle < 0:
             return
-        look, in_time = self._look()
+        guard, ctx = self.ctx.guarded()
         try:
-            if in_time.run(lambda: before(in_time.io)):
-                in_time.run(lambda: look.look_again(view))
+            if not guard.run(lambda: before(ctx.io)):
+                return
+            known = next((copy for copy in self.ledger.copies_of(view.roll_id) if copy.id == view.known.id), view.known)
+            fresh = CopyFacts(True, view.drive, self._memory(known), on_card=view.facts.on_card)
+            facts = guard.run(lambda: self._examination(ctx).examine(opened, fresh, known))
         except NoAnswer:
-            look.given_up = True
             view.left_behind(self.ctx.settings.stall_seconds)
+            return
+        view.known = known
+        view.take_in(opened, facts)
+        self._tell(view)
 
-    def _look(self) -> tuple[AttachedLook, InTime]:
-        in_time = InTime(self.ctx.io, self.ctx.drives, self.ctx.settings, self.ctx.cancel)
-        look = AttachedLook(
-            in_time.io, self.ledger, self.rules, self.ctx.settings, self.ctx.emit, self.ctx.cancel, self.now
-        )
-        return look, in_time
+    def _examination(self, ctx: Context) -> Examination:
+        return Examination(ctx, self.ledger, self.rules, looks_to_wipe(self.rules), _COMMAND)
 
-    def _left_behind(self, view: CopyInView, known: KnownCopy) -> CopyInView:
+    def _left_behind(self, view: CopyInView) -> CopyInView:
         """What is found wrong is remembered: it must not count again by being unplugged."""
         view.left_behind(self.ctx.settings.stall_seconds)
-        self.ledger.remember_verify(known.id, state="unproven", readback=None, at=self.now, why=view.not_counted)
+        why = view.verdict.why
+        self.ledger.remember_verify(view.known.id, state="unproven", readback=None, at=self.now, why=why)
         return view
 
-    def _absent(self, known: KnownCopy, volumes: list[Volume]) -> CopyInView:
+    def _tell(self, view: CopyInView) -> None:
+        """Tell the ledger what was found, where that is news."""
+        known, verdict, chain = view.known, view.verdict, view.chain
+        if view.founder is not None and view.founder != known.founder:
+            self.ledger.remember_founder(known.id, view.founder)
+        state = verdict.remembered
+        if state is None:
+            return
+        word = newest_word(chain) if chain is not None else None
+        if state == "proven" and any(each.why for each in known.unsettled) and word is not None:
+            self.ledger.settle_by_word(known.drive.identity, known.folder, word.sha256)
+        fresh = known.seen_here and known.seen_at is not None and self.now - known.seen_at < _SEEN_LATELY
+        if state == known.state and (fresh or state != "proven") and known.gone_at is None:
+            return
+        if state == "copied" and known.state in BAD:
+            return
+        self.ledger.remember_verify(known.id, state=state, readback=view.readback, at=self.now, why=verdict.why)
+        if chain is not None and state in ("proven", "copied"):
+            remember_chain(self.ledger, known.id, chain)
+
+    # --- absent copies
+
+    def _absent(self, known: KnownCopy, volumes: Sequence[Volume]) -> CopyInView:
         identity = known.drive.identity
-        view = CopyInView(
-            known.folder,
-            known.name or known.drive.drive or identity.volume_label or "a drive",
-            known.role,
-            "",
-            None,
-            identity.device,
-            None,
-            False,
-            readback=known.readback,
-            seen_at=known.seen_at,
-            known_id=known.id,
-            known_on=drive_of(known.drive),
-            founder=known.founder,
-            proven_at=known.proven_at,
-            why=known.why,
-        )
-        self._rows_from_memory(view, known)
-        if any(share_a_device(view.device, volume.device) for volume in volumes):
-            # formatted anew, or its partition is not mounted: this device was seen without the roll
-            if known.gone_at is None:
-                self.ledger.remember_gone(known.id, self.now)
-            view.no("its device is attached, and the volume with the roll is not on it", "mount it and verify it")
-        else:
-            self._judge_memory(view, known)
+        device = identity.device
+        # formatted anew, or its partition is not mounted: this device was seen without the roll
+        here = any(share_a_device(device, volume.device) for volume in volumes)
+        if here and known.gone_at is None:
+            self.ledger.remember_gone(known.id, self.now)
+        drive = known.name or known.drive.drive or identity.volume_label or "a drive"
+        facts = CopyFacts(False, drive, on_card=lies_on_card(device, self.card))
+        view = CopyInView(known, self.rules, facts, known.folder, device, seen_at=known.seen_at)
+        self._rows_from_memory(view)
+        memory = replace(self._memory(known), device_here=here, files_known=bool(view.rows))
+        view.facts = replace(facts, memory=memory)
         return view
 
-    def _judge_memory(self, view: CopyInView, known: KnownCopy) -> None:
-        remedy = f"attach the drive {shown(view.drive.encode())} and ask again"
-        age = self.now - known.seen_at if known.seen_at is not None else None
-        hours = self.rules.absent_copy_hours
-        if known.gone_at is not None:
-            view.no("its drive was last seen without this roll", "attach it and verify it")
-        elif known.seen_at is None:
-            view.no("it is absent, and this station has not seen it itself", remedy)
-        elif known.state in BAD:
-            view.no(f"it is absent, and this station last found: {known.why or known.state}", "attach it and verify it")
-        elif (why := against_absent(known.unsettled)) != "":
-            view.no(f"it is absent, and {why}", "attach it and verify it")
-        elif not known.seen_here or age is None:
-            view.no("it is absent, and this station has not seen it itself", remedy)
-        elif known.state != "proven" or known.readback not in self.rules.accepted:
-            view.no(f"it is absent and was last {known.state}", remedy)
-        elif age < timedelta(0):
-            view.no("it is absent, and the clock says it was seen in the future", "set the clock; " + remedy)
-        elif age > timedelta(hours=hours):
-            view.no(f"it is absent and was last seen more than {hours:g} h ago", remedy)
-        elif not view.rows:
-            view.no("it is absent, and this station does not remember its files", remedy)
+    def _memory(self, known: KnownCopy) -> MemoryFacts:
+        return MemoryFacts(
+            known.state,
+            known.state in BAD,
+            known.why,
+            known.readback,
+            self.now - known.seen_at if known.seen_at is not None else None,
+            known.seen_here,
+            known.gone_at is not None,
+            known.unsettled,
+        )
 
-    def _rows_from_memory(self, view: CopyInView, known: KnownCopy) -> None:
+    def _rows_from_memory(self, view: CopyInView) -> None:
+        known = view.known
         offloads = {offload.id: offload for offload in self.ledger.offloads_of(known.roll_id)}
         proven: list[int] = []
         for offload_id, state in sorted(known.states.items()):

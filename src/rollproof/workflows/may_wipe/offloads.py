@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from itertools import islice
 
+from rollproof.copies.tree_hashes import HashesByPath
+from rollproof.copies.tree_read import TreeRead, TreeToRead, read_tree
 from rollproof.drives.cached_pages import INSTALL, lacks_right
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
@@ -19,8 +21,6 @@ from rollproof.station.context import Context
 from rollproof.tree.ignore import IgnoreRules
 from rollproof.tree.snapshot import take_snapshot
 from rollproof.workflows.may_wipe.card import CardInHand, keep
-from rollproof.workflows.may_wipe.hashes import HashesByPath
-from rollproof.workflows.may_wipe.reading import TreeRead, read_tree
 
 _LOOKED_UP_AT_ONCE = 500
 
@@ -80,18 +80,8 @@ class OffloadsOfCard:
         algorithms = ledger.algorithms()
         if not algorithms or not (self.request.reread or _may_be_known(card, ledger)):
             return []  # there is nothing to compare with: reading all of it would end in the same answer
-        read = read_tree(
-            self.ctx.io,
-            card.root,
-            card.snapshot.files,
-            card.volume,
-            algorithms,
-            leg=Leg.READ_CARD,
-            drive="",
-            settings=self.ctx.settings,
-            emit=self.ctx.emit,
-            cancel=self.ctx.cancel,
-        )
+        tree = TreeToRead(card.root, card.snapshot.files, card.volume)
+        read = read_tree(self.ctx, tree, algorithms, Leg.READ_CARD)
         self.read, self.hashes = read, read.hashes
         if read.lost is not None:
             self.reasons.append(read.lost)

@@ -79,7 +79,7 @@ def write_permits(
                 listing_digest=card.snapshot.listing_digest,
                 serial=card.volume.serial,
                 rolls=tuple(dict.fromkeys(view.roll_id for view in counted)),
-                copies=tuple(view.known_id for view in counted),
+                copies=tuple(view.known.id for view in counted),
                 person=person,
                 reason=reason,
             )
@@ -161,14 +161,14 @@ def _copy(view: CopyInView) -> CopyBlock:
         return copy_block(
             view.volume,
             drive=view.drive,
-            role=view.role,
+            role=view.known.role,
             state="proven",
             readback=view.readback,
             folder=place_on(view.volume, view.path),
         )
     return CopyBlock(  # absent: as this station remembers it
         drive=view.drive,
-        role=view.role,
+        role=view.known.role,
         state="proven",
         device=device_block(view.device),
         volume=VolumeBlock(),
@@ -197,7 +197,7 @@ def remember_record(
         station=station_id(),
         detail=detail,
     )
-    ledger.remember_record(view.known_id, note)
+    ledger.remember_record(view.known.id, note)
 
 
 def append_in_time(
@@ -212,7 +212,7 @@ def append_in_time(
             lambda: append_record(io, handle, header, signer=signer, as_read=as_read, medium=view.medium(io))
         )
     except NoAnswer:
-        view.handle, view.hangs = -1, True
+        view.hangs = True
         raise OSError(errno.ETIMEDOUT, f"the drive {view.drive} does not answer") from None
 
 

@@ -55,13 +55,14 @@ def wipe_result(
 
 
 def _copy(view: CopyInView, *, counted: bool) -> WipeCopy:
-    why = view.not_counted or view.why
-    if not counted and view.counts:
+    verdict = view.verdict
+    why = verdict.why
+    if not counted and verdict.counts:
         why = "not needed: another copy on the same device counts" if view.rows else "it holds nothing of this card"
     return WipeCopy(
         path=shown(view.path),
         drive=view.drive,
-        role=view.role,
+        role=view.known.role,
         device=view.device.label or view.device.model,
         roll=view.roll,
         attached=view.attached,
@@ -69,5 +70,5 @@ def _copy(view: CopyInView, *, counted: bool) -> WipeCopy:
         readback=view.readback.value if view.readback is not None else None,
         why=why,
         seen_at=view.seen_at.isoformat() if view.seen_at is not None else None,
-        drive_failed=view.drive_failed,
+        drive_failed=view.facts.drive_failed,
     )

@@ -5,7 +5,10 @@ Only for a copy whose every recorded file was read from the card's medium just n
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rollproof.copies.location import drive_and_role, place_on
+from rollproof.copies.tree_read import TreeRead
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.file_table import find_file
 from rollproof.models.requests import Person
@@ -19,7 +22,6 @@ from rollproof.storage.errors import said
 from rollproof.storage.io import Io
 from rollproof.workflows.may_wipe.card import CardInHand
 from rollproof.workflows.may_wipe.copies import CopyInView
-from rollproof.workflows.may_wipe.reading import TreeRead
 
 
 def supply_pass(io: Io, card: CardInHand, read: TreeRead, view: CopyInView, person: Person) -> bool:
@@ -49,13 +51,18 @@ def supply_pass(io: Io, card: CardInHand, read: TreeRead, view: CopyInView, pers
         append_record(io, view.handle, header, signer=station_signer(), as_read=view.digests, medium=view.medium(io))
     except (OSError, UntrustedInput) as error:
         why = said(error) if isinstance(error, OSError) else error.message
-        view.not_counted += f" (the second read of the card could not be written down: {why})"
+        said_too = f" (the second read of the card could not be written down: {why})"
+        assert view.facts.records is not None
+        records = replace(view.facts.records, why=view.facts.records.why.removesuffix(".") + said_too)
+        view.facts = replace(view.facts, records=records)
         return False
     return True
 
 
 def _lacks_a_pass(card: CardInHand, view: CopyInView) -> bool:
-    if view.handle < 0 or view.state != "copied" or view.newest is None or not view.rows:
+    if view.handle < 0 or view.newest is None or not view.rows:
+        return False
+    if view.facts.records is None or view.facts.records.state != "copied":
         return False
     offload = _of_the_card(view)
     if offload is None:

@@ -1,4 +1,4 @@
-"""Reading for `may-wipe`: the card or a copy, from the medium, hashed, with the evidence of every file."""
+"""Reading files of one tree, the card or a copy: from the medium, hashed, with the evidence of every file."""
 
 from __future__ import annotations
 
@@ -7,12 +7,12 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 
 from rollproof.copies.reading_journal import Reading
+from rollproof.copies.tree_hashes import HashesByPath
 from rollproof.copying.plan import same_time
 from rollproof.models.errors import Interrupted
-from rollproof.models.events import Emit, Leg, LegEnded, LegStarted, Moved
+from rollproof.models.events import Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Finding
 from rollproof.models.names import shown
-from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry
 from rollproof.models.volumes import Evidence, Volume
 from rollproof.proof.evidence import evidence_of, rank_of
@@ -21,11 +21,9 @@ from rollproof.reading.buffers import BufferPool
 from rollproof.reading.hashpass import HashPass, PassSettings
 from rollproof.reading.open_tree import OpenTree
 from rollproof.reading.parcels import Stopped
-from rollproof.reading.settings import Settings
 from rollproof.reading.treereader import TreeLost, TreeReader
-from rollproof.storage.io import Io
+from rollproof.station.context import Context
 from rollproof.storage.medium import MediumAccess
-from rollproof.workflows.may_wipe.hashes import HashesByPath
 
 _UNREAD = 255
 
@@ -46,18 +44,22 @@ class TreeRead:
         return evidence_of(rank) if rank != _UNREAD else None
 
 
+@dataclass(frozen=True, slots=True)
+class TreeToRead:
+    """The files to read below an open folder of a volume. `drive` is what people call it, empty for a card."""
+
+    root: int
+    files: Sequence[FileEntry]
+    volume: Volume
+    drive: str = ""
+
+
 def read_tree(
-    io: Io,
-    root: int,
-    files: Sequence[FileEntry],
-    volume: Volume,
+    ctx: Context,
+    tree: TreeToRead,
     algorithms: Sequence[str],
-    *,
     leg: Leg,
-    drive: str,
-    settings: Settings,
-    emit: Emit,
-    cancel: Cancel,
+    *,
     alike: Callable[[int, int], bool] | None = None,
     at_once: Callable[[int, str | None], None] = lambda number, text: None,
 ) -> TreeRead:
@@ -66,6 +68,8 @@ def read_tree(
     `at_once` is told of every file when it is known: its hash by the first algorithm, None for one that could not be
     read.
     """
+    io, settings, emit = ctx.io, ctx.settings, ctx.emit
+    root, files, volume, drive = tree.root, tree.files, tree.volume, tree.drive
     result = TreeRead(HashesByPath(files), bytearray([_UNREAD]) * len(files))
     emit(LegStarted("", leg, drive, len(files), sum(entry.size for entry in files)))
 
@@ -90,7 +94,7 @@ def read_tree(
             reader,
             tuple(algorithms),
             settings,
-            PassSettings("may-wipe", cancel.is_set, settings.reads_on(volume.device, settings.read_depth)),
+            PassSettings("may-wipe", ctx.cancel.is_set, settings.reads_on(volume.device, settings.read_depth)),
         ).run(range(len(files)), hashed, fault, moved)
         ok = True
     except Stopped:
@@ -103,22 +107,16 @@ def read_tree(
 
 
 def hashes_hold(
-    io: Io,
-    root: int,
-    entries: Sequence[FileEntry],
-    volume: Volume,
+    ctx: Context,
+    tree: TreeToRead,
     algorithm: str,
     expected: Callable[[bytes], str],
-    *,
     accepted: Collection[Evidence],
-    drive: str,
-    settings: Settings,
-    emit: Emit,
-    cancel: Cancel,
     reading: Reading | None = None,
 ) -> Agreement:
     """Whether every one of these files of a copy, read now with accepted evidence, has the hash it should have. What is
     wrong is put down in `reading` when it is found."""
+    entries = tree.files
 
     def at_once(number: int, text: str | None) -> None:
         path = entries[number].path
@@ -128,17 +126,11 @@ def hashes_hold(
             reading.differs(path)
 
     read = read_tree(
-        io,
-        root,
-        entries,
-        volume,
+        ctx,
+        tree,
         (algorithm,),
-        leg=Leg.READ_BACK,
-        drive=drive,
-        settings=settings,
-        emit=emit,
-        cancel=cancel,
-        alike=lambda one, other: same_time(one, other, volume.limits),
+        Leg.READ_BACK,
+        alike=lambda one, other: same_time(one, other, tree.volume.limits),
         at_once=at_once,
     )
     if reading is not None and read.lost is not None:

@@ -1,4 +1,4 @@
-"""What a card holds, as it was read: hashes by path for very many files, close together."""
+"""What a tree holds, as it was read: hashes by path for very many files, close together."""
 
 from __future__ import annotations
 
