@@ -12,6 +12,8 @@ from cli.hostile import NAMES, alive
 from cli.replay import SCENARIOS, player
 from cli.results import a_finding, a_roll, an_offload, gives, raises
 from cli.running import Ran, run_line, without_codes
+from rollproof.cli.views.advice import next_steps
+from rollproof.cli.views.offload_summary import offload_lines
 from rollproof.models.errors import (
     CouldNotFinish,
     ExitStatus,
@@ -427,3 +429,31 @@ def test_drives_that_a_sentence_names_itself_are_not_named_before_it() -> None:
     told = "the destinations primary, backup and shuttle lie on one physical device"
     few = a_finding("warning", "same-device", path="", drive="primary, backup and shuttle", detail=told)
     assert f"\n  {told}\n" in offload(gives_result=an_offload(a_roll(findings=[few]))).out
+
+
+def _mixed(first: str) -> Any:
+    """One card that went well enough, and a drive taken for a card."""
+    rest: dict[str, Any] = {
+        "card_path": "/c", "copies_required": 2, "files": 1, "bytes": 1, "clips": 1, "source_reads": 2,
+        "source_evidence": [], "destinations": [], "findings": [], "seconds": {}, "source_kind": "card",
+        "status": ExitStatus.DONE,
+    }  # fmt: skip
+    rolls = [
+        RollResult.model_validate(
+            {"roll": roll, "verdict": verdict, "enough_copies": good, "copies_counted": 2 * good, **rest}
+        )
+        for roll, verdict, good in (("A003", first, True), ("backup", "refused", False))
+    ]
+    return OffloadResult(verdict="not proven", status=ExitStatus.NOT_FINISHED, rolls=rolls)
+
+
+def test_of_a_card_that_was_refused_nobody_asks_for_more_copies() -> None:
+    steps = next_steps(_mixed("proven"))
+    assert not any("Make more copies" in step for step in steps)
+    assert steps[-1] == "Mend the errors above and run the same command again: what is proven is not copied again."
+
+
+def test_a_dry_run_of_which_a_part_is_refused_is_still_a_plan() -> None:
+    said = "\n".join(line.plain for line in offload_lines(_mixed("planned")))
+    assert "PLAN ONLY: 1 of 2 cards can be copied. Nothing was written." in said
+    assert "NOT ALL PROVEN" not in said

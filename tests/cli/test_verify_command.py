@@ -22,7 +22,7 @@ ENDINGS: list[tuple[VerifyResult, int, str]] = [
     (
         a_verify(a_copy(unknown=["notes.txt"])),
         0,
-        "PROVEN: 1 copy read again in 12 s. 1 file nobody knew before, recorded now.",
+        "PROVEN: 1 copy read again in 12 s. 1 file in no record: listed as new, proven by nothing.",
     ),
     (a_verify(a_copy(), BAD), 1, "NOT PROVEN: 1 of 2 copies proven."),
     (

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from pathlib import Path
+
 import pytest
 
+import rollproof
 from rollproof.cli.views import words
+from rollproof.models.counting import count_are, count_of, count_were
 
 
 @pytest.mark.parametrize(
@@ -72,3 +78,63 @@ def test_counts_and_lists_read_as_english() -> None:
     assert words.counted(12345, "copy", "copies") == "12 345 copies"
     assert words.listed(["a"]) == "a"
     assert words.listed(["a", "b", "c"]) == "a, b and c"
+
+
+def test_a_number_its_noun_and_its_verb_go_together() -> None:
+    assert [count_of(0, "file"), count_of(1, "file"), count_of(1412, "file")] == ["0 files", "1 file", "1,412 files"]
+    assert [count_of(1, "copy", "copies"), count_of(2, "copy", "copies")] == ["1 copy", "2 copies"]
+    assert [count_are(1, "file"), count_are(2, "file")] == ["1 file is", "2 files are"]
+    assert [count_were(1, "file"), count_were(2, "file")] == ["1 file was", "2 files were"]
+
+
+_PLURALS = re.compile(
+    r"^ (?:\w+ )?(files|rolls|copies|clips|records|drives|lines|folders|cards|manifests|names|reads)\b"
+)
+_MANY_OR_A_VERB = {
+    ("card/across.py", "len(same)"),  # two at least
+    ("cli/runs/ledger_run.py", "words.counted(taken, 'copy', 'copies')"),
+    ("copies/packing_check.py", "to_text(COLLECTION_NAME)"),
+    ("hashing/checksum_lines.py", "LINES_LIMIT"),
+    ("production/placeholders.py", "_MAX_PARTS"),
+    ("records/read.py", "count"),  # beside the other number, in a record that is broken
+    ("reports/pdf.py", "roll.copies_required"),  # of a roll that has too few
+    ("storage/linux_aio.py", "len(reads)"),
+    ("tree/snapshot.py", "self.max_entries"),
+    ("workflows/audit/agreement.py", "len(namesakes)"),  # two at least
+    ("workflows/audit/job.py", "len(chosen) + reader.read.before"),
+    ("workflows/audit/listed.py", "by"),
+    ("workflows/audit/listed.py", "shown(path)"),
+    ("workflows/custody/arrival.py", "inert(seen.roll)"),
+    ("workflows/looked_at.py", "len(found)"),  # two at least
+    ("workflows/may_wipe/count.py", "counted"),  # 1 has a sentence of its own
+    ("workflows/may_wipe/other_copies.py", "drive"),
+    ("workflows/offload/job.py", "len(tree.rolls)"),  # two at least
+    ("workflows/verify/against.py", "shown(request.against)"),
+}
+
+
+def _numbers_before_plurals() -> set[tuple[str, str]]:
+    """(file, what is filled in) wherever a plural follows something filled in, and no `== 1` decides about it."""
+    found = set()
+    source = Path(rollproof.__file__).parent
+    for file in source.rglob("*.py"):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        decided = {
+            id(part)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.IfExp) and re.search("[!=]= 1", ast.unparse(node.test))
+            for part in ast.walk(node)
+        }
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.JoinedStr) or id(node) in decided:
+                continue
+            for filled, then in zip(node.values, node.values[1:], strict=False):
+                text = str(then.value) if isinstance(then, ast.Constant) else ""
+                if isinstance(filled, ast.FormattedValue) and _PLURALS.match(text):
+                    found.add((file.relative_to(source).as_posix(), ast.unparse(filled.value)))
+    return found
+
+
+def test_nobody_reads_1_files() -> None:
+    """A number before a plural goes through `count_of`, or is listed above with the reason why it is never 1."""
+    assert _numbers_before_plurals() - _MANY_OR_A_VERB == set()

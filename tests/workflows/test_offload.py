@@ -329,6 +329,31 @@ def test_a_dry_run_shows_the_plan_and_writes_nothing(station: Station) -> None:
     assert tree(station.top, own=True) == before
 
 
+def test_a_dry_run_says_when_the_drives_are_not_enough_for_the_copies_asked_for(station: Station) -> None:
+    (station.top / "production.toml").write_text('name = "The Bell Foundry"\nfolder = "{roll}"\ncopies_required = 4\n')
+    told = station.offload(dry_run=True, production_file=os.fsencode(station.top / "production.toml")).rolls[0]
+    (short,) = [finding for finding in told.findings if finding.kind == "too-few-copies"]
+    assert "would count once all is proven, 4 are required" in short.detail
+
+
+@pytest.mark.parametrize("dry_run", [True, False], ids=["in the dry run", "before copying"])
+def test_a_card_that_is_proven_under_another_name_is_told_before_it_is_copied(station: Station, dry_run: bool) -> None:
+    station.offload(roll="B004")
+    told = station.offload(roll="B005", dry_run=dry_run).rolls[0]
+    (known,) = [finding for finding in told.findings if finding.kind == "known-card"]
+    assert (known.severity, known.count) == ("warning", 1)
+    assert "was offloaded as roll B004" in known.detail
+    assert known.detail.endswith("2 proven copies of it known here")
+    said = [type(event).__name__ for event in station.events if getattr(event, "roll", "") == "B005"]
+    assert dry_run or said.index("FindingRaised") < said.index("LegStarted")
+
+
+def test_a_card_that_changed_since_is_no_known_card(station: Station) -> None:
+    station.offload(roll="B004")
+    (station.card / "CLIP/new.mov").write_bytes(b"x" * 4096)
+    assert "known-card" not in station.kinds(station.offload(roll="B005", dry_run=True), "warning")
+
+
 def test_a_single_read_is_copied_not_proven_and_the_whole_command_proves_it_later(station: Station) -> None:
     roll = station.offload_one(single_read=True)
     assert roll.status is ExitStatus.ANSWER_IS_NO

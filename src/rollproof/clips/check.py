@@ -24,6 +24,7 @@ from rollproof.media.sequence import examine_sequence
 from rollproof.media.sidecar_xml import read_sidecar
 from rollproof.media.source import FileSource, Source, TooMuch
 from rollproof.media.zeros import least_bytes, zero_problem
+from rollproof.models.counting import count_of
 from rollproof.models.errors import Interrupted
 from rollproof.models.names import shown
 from rollproof.models.requests import Cancel
@@ -257,9 +258,11 @@ class _Looker:
         gone = sorted(name for name in named if is_essence(name) and name.lower() not in here)
         missing = max(len(gone), told.tracks - len(here))
         if missing > 0:
-            detail = f"its metadata tells of {told.tracks or len(here) + len(gone)} files of picture and sound"
+            detail = (
+                f"its metadata tells of {count_of(told.tracks or len(here) + len(gone), 'file')} of picture or sound"
+            )
             which = f": {shown(gone[0])}" if gone else ""
-            problem = Problem("odd", f"{detail}, {len(here)} are here{which}", _TRACK_GONE)
+            problem = Problem("odd", f"{detail}, {len(here)} here{which}", _TRACK_GONE)
             problems.append(ClipProblem(self._files[index].path, problem))
             yield "odd"
 

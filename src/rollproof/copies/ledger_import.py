@@ -28,6 +28,7 @@ from rollproof.ledger.entries import (
 )
 from rollproof.ledger.ledger import Ledger
 from rollproof.ledger.migrations import FROM_A_COPY
+from rollproof.models.counting import count_of
 from rollproof.models.requests import Person
 from rollproof.models.volumes import Volume
 from rollproof.records.chain import Chain, Link, newest_word
@@ -107,17 +108,17 @@ def record_note(link: Link) -> RecordNote | None:
 def _told(header: AnyHeader) -> tuple[str, str]:
     """A record's verdict and its story in a few words."""
     if isinstance(header, OffloadHeader):
-        how = FROM_A_COPY if header.of_copy else f"{len(header.source.reads)} reads of the card"
-        return header.copy_.state, f"{header.totals.files:,} files, {how}"
+        how = FROM_A_COPY if header.of_copy else f"{count_of(len(header.source.reads), 'read')} of the card"
+        return header.copy_.state, f"{count_of(header.totals.files, 'file')}, {how}"
     if isinstance(header, VerifyHeader | ReceiveHeader):
         totals = header.totals
         wrong = ((totals.differ, "differ"), (totals.missing, "missing"), (totals.unknown, "unknown"))
         said = "".join(f", {count:,} {word}" for count, word in wrong if count)
-        return header.verdict, f"{totals.files:,} files{said}"
+        return header.verdict, f"{count_of(totals.files, 'file')}{said}"
     if isinstance(header, LookedHeader):
         return "", header.note
     if isinstance(header, PermitHeader):
-        return "", f"basis {header.basis}, {len(header.counted)} copies counted"
+        return "", f"basis {header.basis}, {count_of(len(header.counted), 'copy', 'copies')} counted"
     if isinstance(header, WithdrawHeader):
         return "", f"withdraws {header.withdraws.name}: {header.reason}"
     if isinstance(header, AcceptHeader):

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from rollproof.ascmhl.read import read_history
 from rollproof.copies.likeness import named_like_a_roll
 from rollproof.drives.interface import Drives
+from rollproof.models.counting import count_of
 from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, RECORDS_FOLDER, shown
 from rollproof.records.chain import read_chain
@@ -151,7 +152,7 @@ def not_on_this_drive(path: bytes, mounted: Sequence[bytes]) -> list[Finding]:
     if not mounted:
         return []
     first = shown(os.path.join(path, mounted[0]))
-    more = f" and in {len(mounted) - 1:,} more folders" if len(mounted) > 1 else ""
+    more = f" and in {count_of(len(mounted) - 1, 'more folder')}" if len(mounted) > 1 else ""
     detail = f"another drive is mounted in {first}{more}: what lies there is not on this drive, and was not looked at"
     remedy = "name that drive by itself"
     return [warning(Kind.NOT_LOOKED_AT, detail, path=first, drive=shown(path), remedy=remedy, count=len(mounted))]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from rollproof.models.counting import count_of
 from rollproof.models.findings import Finding, Kind, error, warning
 from rollproof.models.names import shown
 from rollproof.reading.parcels import Waited
@@ -83,7 +84,7 @@ def nobody_to_follow(drive: str, files: int) -> Finding:
     """The failure of a drive that fell behind when no whole copy was left to get the rest from."""
     return error(
         Kind.DRIVE_FAILED,
-        f"the drive fell behind, and no other drive was left to get the last {files:,} files from",
+        f"the drive fell behind, and no other drive was left to get the last {count_of(files, 'file')} from",
         drive=drive,
         remedy="keep the card; run the same command again: what is there is not copied twice",
     )

@@ -56,6 +56,7 @@ class Kind(StrEnum):
     CLIP_DATE_ODD = "clip-date-odd"
     INDEX_DISAGREES = "index-disagrees"
     ROLL_NAME_USED = "roll-name-used"
+    KNOWN_CARD = "known-card"
     # the drives
     NO_SPACE = "no-space"
     FILE_TOO_LARGE = "file-too-large"

@@ -26,6 +26,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rollproof.models import names
+from rollproof.models.counting import count_are
 from rollproof.models.findings import Finding, Kind, Severity
 from rollproof.models.volumes import Evidence
 from rollproof.records import store
@@ -112,7 +113,7 @@ def read_chain(io: Io, roll_folder: int, *, roll: str | None = None, drive: str 
     ]
     if len(there.strangers) > _MAX_NAMED:
         left = len(there.strangers) - _MAX_NAMED
-        detail = f"{left} more files are no records of ours."
+        detail = f"{count_are(left, 'more file')} no record of ours."
         findings.append(_finding(Kind.FOREIGN_RECORD, "", detail, drive, Severity.WARNING))
     if not links:
         findings.append(_finding(Kind.NO_HISTORY, "", "There are no records here.", drive, Severity.WARNING))

@@ -13,6 +13,7 @@ import re
 from datetime import datetime
 from pathlib import Path
 
+from rollproof.models.counting import count_of
 from rollproof.models.errors import UsageProblem
 from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import inert
@@ -58,7 +59,9 @@ def read_known_keys(home: Path, own: PublicKey | None = None) -> KnownKeys:
         if odd <= _MAX_NAMED:
             findings.append(_odd(path, f"line {number} of the known keys is not understood and was passed over"))
     if odd > _MAX_NAMED:
-        findings.append(_odd(path, f"{odd - _MAX_NAMED} more lines of the known keys are not understood"))
+        findings.append(
+            _odd(path, f"{count_of(odd - _MAX_NAMED, 'more line')} of the known keys could not be understood")
+        )
     if own is not None:
         by_blob[own.blob] = KnownKey("this station", own=True)
     return KnownKeys(by_blob, tuple(findings))

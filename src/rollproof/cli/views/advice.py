@@ -9,17 +9,20 @@ from rollproof.models.names import inert
 from rollproof.models.results import OffloadResult, RollResult
 
 _SOURCE = "the copy that was copied from"
+_STEPS = {
+    "refused": ["Mend the errors above and run the same command again: what is proven is not copied again."],
+    "planned": ["Run the same command without --dry-run to copy."],
+}
+"""Where nothing was begun, the verdict alone says it."""
 
 
 def next_steps(result: OffloadResult) -> list[str]:
     """At most one sentence per situation, the most pressing first."""
     if result.verdict == "refused":
         return ["Mend the errors above and run the same command again. Nothing was written."]
-    if result.verdict == "planned":
-        return ["Run the same command without --dry-run to copy."]
     steps: list[str] = []
     for roll in result.rolls:
-        for step in _roll_steps(roll):
+        for step in _STEPS[roll.verdict] if roll.verdict in _STEPS else _roll_steps(roll):
             if step not in steps:
                 steps.append(step)
     if any(_hangs(roll) for roll in result.rolls):

@@ -276,6 +276,10 @@ def _over_all(result: OffloadResult, not_begun: int) -> Text:
         return join(stamp("REFUSED", BAD), "nothing was written.")
     if result.verdict == "planned":
         return join(stamp("PLAN ONLY", WARN), f"{words.counted(count, one)}. Nothing was written.")
+    planned = sum(roll.verdict == "planned" for roll in result.rolls)
+    if planned:
+        can = f"{planned} of {words.counted(count + not_begun, one)} can be copied. Nothing was written."
+        return join(stamp("PLAN ONLY", WARN), can)
     proven = sum(roll.verdict == "proven" for roll in result.rolls)
     few = sum(not roll.enough_copies and not _may_be_wiped(roll) for roll in result.rolls)
     if result.verdict == "proven" and few:

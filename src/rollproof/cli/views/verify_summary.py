@@ -72,7 +72,7 @@ def _verdict(result: VerifyResult) -> Text:
     rolls = words.counted(count, "copy", "copies")
     if result.verdict == "proven":
         unknown = sum(len(copy.unknown) for copy in result.copies)
-        also = f" {words.counted(unknown, 'file')} nobody knew before, recorded now." if unknown else ""
+        also = f" {words.counted(unknown, 'file')} in no record: listed as new, proven by nothing." if unknown else ""
         return join(stamp("PROVEN", GOOD), f"{rolls} read again in {words.took(result.seconds)}.{also}")
     if not count:
         return join(stamp("NOT PROVEN", BAD), "nothing was found there that could be compared.")

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from itertools import pairwise
 
 from rollproof.copies.recorded import Recorded, side_by_side
+from rollproof.models.counting import count_of
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Kind, Severity, error, warning
 from rollproof.models.names import inert, shown
@@ -90,7 +91,7 @@ def _disagreement(roll: Roll, copies: Sequence[CopyLook], path: bytes, there: di
     )
     detail = f"roll {inert(roll.name)}: {shown(path)} is not the same in all copies: {said}; {first}"
     if more:
-        detail += f" ({more:,} more files like it)"
+        detail += f" ({count_of(more, 'more file')} like it)"
     finding = error(
         Kind.COPIES_DISAGREE,
         detail,

@@ -17,6 +17,7 @@ from rollproof.copies.likeness import named_like_a_roll
 from rollproof.copies.location import place_on
 from rollproof.copies.recorded import Recorded, opened_copy, recorded_files
 from rollproof.hashing.checksum_lines import algorithm_in_name
+from rollproof.models.counting import count_are, count_of
 from rollproof.models.errors import UntrustedInput, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity, error
 from rollproof.models.names import shown, to_text
@@ -189,9 +190,10 @@ def _copy(io: Io, place: Place, spoken: _Spoken) -> CopyLook:
     by = " and ".join(shown(name.rpartition(b"/")[2]) for name, _ in copy.lists[:3])
     copy.state, copy.why = "listed", f"it has no records; {by} names its files"
     if missing:
-        copy.state, copy.why = "incomplete", f"{len(missing):,} files that {by} names are not there"
+        copy.state, copy.why = "incomplete", f"{count_are(len(missing), 'file')} not there, named in {by}"
     again = "audit again with --reread to compare its content"
-    detail = f"{shown(loose.folder) or copy.roll} has no records and no history; {by} names {sums.files:,} of its files"
+    named = count_of(sums.files, "file")
+    detail = f"{shown(loose.folder) or copy.roll} has no records and no history; {by} names {named} in it"
     drive = shown(copy.path)
     note = Finding(Kind.FILES_WITHOUT_RECORD, Severity.NOTE, "", detail, place.name, again)
     copy.told = [Told("copies", note, copy.roll)]

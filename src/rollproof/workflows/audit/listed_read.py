@@ -7,6 +7,7 @@ import contextlib
 from rollproof.copies.list_readings import ListReadings
 from rollproof.copies.location import place_on
 from rollproof.copies.reading_journal import ReadingJournal
+from rollproof.models.counting import count_are
 from rollproof.models.findings import Kind, Severity, error, note, warning
 from rollproof.models.grouped import grouped
 from rollproof.models.names import shown
@@ -86,13 +87,13 @@ class ListedReader:
         copy.was_compared = True
         errors = any(finding.severity is Severity.ERROR for finding in odd)
         if differ:
-            copy.state, copy.why = "damaged", f"{len(differ):,} files are not what their checksums say"
+            copy.state, copy.why = "damaged", f"{count_are(len(differ), 'file')} not as the checksum says"
         elif errors:
             copy.state, copy.why = "damaged", "not every file of it could be read"
         elif missing:
             pass  # it was said when it was looked at
         elif unlisted:
-            copy.why = f"read again and as its checksums say, but {len(unlisted):,} files in it are in no list"
+            copy.why = f"read again and as its checksums say, but {count_are(len(unlisted), 'file')} in no list"
         elif read.readback not in self._accepted:
             copy.why = "it is as its checksums say, but a cache may have answered instead of the drive"
             again = "unplug the drive, plug it in again, and audit again with --reread"

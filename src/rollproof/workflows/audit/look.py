@@ -20,6 +20,7 @@ from rollproof.copies.renamed import READ_IT, now_called
 from rollproof.copies.roll_lock import locked_finding, try_lock
 from rollproof.copies.strangers import noted_strangers
 from rollproof.copying.plan import same_time
+from rollproof.models.counting import count_of
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error, note, warning
 from rollproof.models.grouped import grouped
@@ -284,7 +285,7 @@ class _Look:
         copy.state, copy.why = AUDIT_STATES[verdict.state], verdict.why
         if copy.state == "record only":
             self._missing = []
-            detail = f"there is a record of {copy.files:,} files, and not one of them is there"
+            detail = f"there is a record of {count_of(copy.files, 'file')}, and nothing of that is there"
             self._say(Kind.RECORD_WITHOUT_FILES, Severity.ERROR, "", detail, verdict.remedy)
         copy.unfinished = copy.state == "incomplete" and (unfinished or not self._missing)
         if not free:

@@ -14,6 +14,7 @@ from rollproof.copies.likeness import named_like_a_roll
 from rollproof.copies.location import place_on
 from rollproof.copies.recorded import Recorded, opened_copy, recorded_files
 from rollproof.models.audit_results import CopyState
+from rollproof.models.counting import count_are
 from rollproof.models.names import shown, to_text
 from rollproof.models.results import VerifiedCopy
 from rollproof.storage.io import Io
@@ -86,9 +87,9 @@ def _by_listing(io: Io, copy: CopyLook) -> tuple[CopyState, str]:
             missing += file.path not in there
             differ += file.size is not None and there.get(file.path, file.size) != file.size
     if missing:
-        return "incomplete", f"{missing:,} recorded files are not there"
+        return "incomplete", f"{count_are(missing, 'recorded file')} not there"
     if differ:
-        return "damaged", f"{differ:,} files have another size than recorded"
+        return "damaged", f"{count_are(differ, 'file')} not of the recorded size"
     return "copied", "not everything is as the history around it says"
 
 
@@ -101,9 +102,9 @@ def take_reading(part: CopyLook, found: VerifiedCopy) -> None:
     differ = [path for path in found.differ if path.startswith(start)]
     missing = [path for path in found.missing if path.startswith(start)]
     if differ:
-        part.state, part.why = "damaged", f"{len(differ):,} files are not what was recorded"
+        part.state, part.why = "damaged", f"{count_are(len(differ), 'file')} not what was recorded"
     elif missing:
-        part.state, part.why = "incomplete", f"{len(missing):,} recorded files are not there"
+        part.state, part.why = "incomplete", f"{count_are(len(missing), 'recorded file')} not there"
     elif outer.state in COUNTED:
         part.state, part.why, part.reread_now = outer.state, outer.why, outer.reread_now
     else:

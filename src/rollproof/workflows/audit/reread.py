@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from rollproof.copies.outer_history import OuterHistories, in_order
+from rollproof.models.counting import count_are
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.events import Event, Leg, LegEnded, LegStarted, Moved
 from rollproof.models.findings import Kind, Severity, error
@@ -169,9 +170,9 @@ class Rereader:
         if proven and not against and not copy.offloads_lost:
             copy.state, copy.why, copy.reread_now = "reread", "every file was read again and is as recorded", True
         elif found.differ:
-            copy.state, copy.why = "damaged", f"{len(found.differ):,} files are not what was recorded"
+            copy.state, copy.why = "damaged", f"{count_are(len(found.differ), 'file')} not what was recorded"
         elif found.missing and copy.state != "record only":
-            copy.state, copy.why = "incomplete", f"{len(found.missing):,} recorded files are not there"
+            copy.state, copy.why = "incomplete", f"{count_are(len(found.missing), 'recorded file')} not there"
         elif against and copy.state in ("proven", "reread", "copied"):
             copy.state, copy.why = "damaged", against[0].detail
         with self._lock:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from rollproof.copies.drive import opened_drive
 from rollproof.drives.interface import Drives
+from rollproof.models.counting import count_of
 from rollproof.models.custody_results import CustodyChain, CustodyLink, CustodyResult, DriveOfCustody, TrustResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error
@@ -292,4 +293,4 @@ def _unreadable(path: bytes, error: OSError) -> Finding:
 
 
 def _counted(count: int, what: str, many: str = "") -> str:
-    return f"{count:,} {what if count == 1 else many or what + 's'}"
+    return count_of(count, what, many)

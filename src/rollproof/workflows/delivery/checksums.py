@@ -20,6 +20,7 @@ from rollproof.copies.roll_histories import (
 )
 from rollproof.hashing import ALGORITHMS, new_hasher, proof_algorithm
 from rollproof.hashing.checksum_lines import CHECKERS, checksum_line, needs_escape
+from rollproof.models.counting import count_of
 from rollproof.models.delivery_results import ChecksumRoll, ChecksumsResult
 from rollproof.models.errors import ExitStatus, Interrupted, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity, error, warning
@@ -214,7 +215,7 @@ class _Writer:
             self.findings.append(
                 warning(
                     Kind.ODD_NAME,
-                    f"{self._escaped} names hold a backslash or a line end and are written as GNU coreutils defines it;"
+                    f"{count_of(self._escaped, 'name')} with a backslash or a line end, written as GNU coreutils does;"
                     " some releases of xxhsum do not read such lines",
                     remedy="check these with another algorithm (--hash sha256) if xxhsum calls lines improper",
                 )

@@ -17,6 +17,7 @@ from rollproof.copies.drive import is_lost
 from rollproof.copies.new_files import check_outside, could_not_write
 from rollproof.copies.roll_histories import RollPapers, no_rolls, papers_unreadable, read_papers, roll_folders
 from rollproof.drives.interface import Drives
+from rollproof.models.counting import count_of
 from rollproof.models.delivery_results import PackedRoll, PackingListResult
 from rollproof.models.errors import ExitStatus, Interrupted, UntrustedInput, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity, error
@@ -151,7 +152,7 @@ class _Gathering:
             self.findings.append(
                 error(
                     Kind.NAME_NOT_IN_MANIFEST,
-                    f"{len(unlisted):,} recorded files of roll {inert(roll.roll)} are in no manifest: not in the list",
+                    f"{count_of(len(unlisted), 'recorded file')} of roll {inert(roll.roll)} not listed: in no manifest",
                     path=shown(min(unlisted)),
                     drive=drive,
                     remedy="their names cannot stand in XML: send a checksum file (rollproof checksums) along",

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from rollproof.ledger.entries import KnownOffload
 from rollproof.ledger.ledger import Ledger
+from rollproof.models.counting import count_of
 from rollproof.models.file_table import find_file
 from rollproof.models.findings import Finding, Kind, warning
 from rollproof.models.names import inert, shown
@@ -183,7 +184,7 @@ def _about_new(card: CardInHand, new: Sequence[FileEntry], offloads: Sequence[Kn
 
 
 def _counted(count: int, what: str) -> str:
-    return f"{count:,} {what}{'s' if count != 1 else ''}"
+    return count_of(count, what)
 
 
 def _about_short(

@@ -191,7 +191,10 @@ def open_card(path: bytes, order: Order, ctx: Context) -> CardSource:
                 Kind.NOTHING_TO_COPY,
                 f"there is nothing to copy in {shown(path)}",
                 path=shown(path),
-                remedy="check that this is the card's top folder and that the card is mounted",
+                remedy=(
+                    "check that this is the card's top folder and that the card is mounted;"
+                    " if it is a drive to copy to: each drive needs a --to of its own before it"
+                ),
             )
         )
     findings += across_findings(snapshot, contents, time.time_ns())

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from rollproof.copying.engine import CopyOutcome, LaneOutcome
 from rollproof.drives.cached_pages import lacks_right
+from rollproof.models.counting import count_of
 from rollproof.models.errors import ExitStatus
 from rollproof.models.findings import Finding, Kind, Severity, warning
 from rollproof.models.grouped import grouped
@@ -56,7 +57,8 @@ def planned_roll(
     source: Source, findings: Sequence[Finding], order: Order, drives: Sequence[DriveAtWork]
 ) -> RollResult:
     """The result of a dry run: what would be copied where."""
-    refused = refused_roll(shown(source.path), source.roll, findings, order, source=source)
+    short = _planned_too_few(source, order, drives)
+    refused = refused_roll(shown(source.path), source.roll, [*findings, *short], order, source=source)
     return refused.model_copy(
         update={
             "verdict": "planned",
@@ -64,6 +66,21 @@ def planned_roll(
             "destinations": [_planned_destination(at) for at in drives],
         }
     )
+
+
+def _planned_too_few(source: Source, order: Order, drives: Sequence[DriveAtWork]) -> list[Finding]:
+    """The warning that these drives, all proven, would not be the copies that are asked for."""
+    counted, required = _counted(drives, source), order.policy.copies_required
+    if counted >= required:
+        return []
+    return [
+        warning(
+            Kind.TOO_FEW_COPIES,
+            f"{count_of(counted, 'copy', 'copies')} would count once all is proven, {required} are required"
+            " (a device counts once, and the card's own never)",
+            remedy="add a drive on a device of its own with --to; proven copies that were made before count as well",
+        )
+    ]
 
 
 def _planned_destination(at: DriveAtWork) -> DestinationResult:

@@ -25,6 +25,7 @@ from rollproof.workflows.offload.begun import begin_copies, end_copies
 from rollproof.workflows.offload.clip_check import CardLook
 from rollproof.workflows.offload.copying import EvidenceNotes, copy_roll
 from rollproof.workflows.offload.evidence import EvidenceWriter
+from rollproof.workflows.offload.known_card import known_card
 from rollproof.workflows.offload.ledger_update import remember_card
 from rollproof.workflows.offload.location import locate, remember_locations
 from rollproof.workflows.offload.order import Order
@@ -112,7 +113,7 @@ def _with_source(
         computer, located = locate(targets.drives, order, ctx)
         laps.end("preflight")
         said_before = (order.findings, destinations.findings, targets.findings, located, power_note())
-        findings = [*source.findings, *itertools.chain.from_iterable(said_before)]
+        findings = [*source.findings, *itertools.chain.from_iterable(said_before), *known_card(source, ctx)]
         # a dry run tells how long it would take: whoever starts the offload sees it soon enough
         ctx.emit(planned(source, targets, ctx.station.ledger_if_any if order.request.dry_run else None))
         for finding in findings:

@@ -18,6 +18,7 @@ from rollproof.copies.drive import is_lost
 from rollproof.hashing import ALGORITHMS
 from rollproof.ledger.entries import ClipNote, DriveIdentity
 from rollproof.ledger.ledger import Ledger
+from rollproof.models.counting import count_of
 from rollproof.models.delivery_results import ReportResult
 from rollproof.models.errors import ExitStatus, UsageProblem
 from rollproof.models.findings import Finding, Severity
@@ -294,14 +295,14 @@ def _notes(request: ReportRequest, chosen: Sequence[RollFound]) -> list[str]:
         )
     unknown = sum(clip.duration_seconds is None for found in chosen for clip in found.clips)
     if unknown and request.drives:
-        notes.append(f"The duration of {unknown:,} clips could not be told from their records or files.")
+        notes.append(f"The duration of {count_of(unknown, 'clip')} could not be told from records or files.")
     hearsay = sum(
         all(each.copy.known_from == "record" for each in found.copies.values() if each.copy.state == "proven")
         and any(each.copy.state == "proven" for each in found.copies.values())
         for found in chosen
     )
     if hearsay:
-        notes.append(f"Of {hearsay:,} rolls the proven copies are known from another copy's record only.")
+        notes.append(f"Of {count_of(hearsay, 'roll')} the proven copies are known from another copy's record only.")
     if not any(found.speeds for found in chosen):
         notes.append("How fast drives were read back is not recorded for these rolls.")
     return notes

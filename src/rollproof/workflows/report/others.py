@@ -9,6 +9,7 @@ from rollproof.copies.ledger_import import camera_of
 from rollproof.copies.location import place_on
 from rollproof.copies.recorded import Papers
 from rollproof.ledger.entries import DriveIdentity
+from rollproof.models.counting import count_were
 from rollproof.models.findings import Kind, Severity
 from rollproof.models.names import inert, shown
 from rollproof.models.tree import FileEntry
@@ -51,7 +52,7 @@ def roll_of_others(
         found.add_finding(finding_of_report(odd.severity.value, odd.kind.value, odd.path, odd.detail, drive))
     newest = papers.history.newest
     if newest is not None and newest.failed:
-        detail = f"the newest manifest says that {newest.failed:,} files were not as recorded"
+        detail = f"the newest manifest says that {count_were(newest.failed, 'file')} not as recorded"
         found.add_finding(finding_of_report(Severity.ERROR.value, Kind.DIFFERS.value, "", detail, shown(path)))
     found.add_copy(_copy(chain, volume, headers, path))
     return found, files

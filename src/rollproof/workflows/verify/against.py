@@ -16,6 +16,7 @@ from rollproof.copies.location import place_on
 from rollproof.copies.reading_journal import ReadingJournal
 from rollproof.hashing import new_hasher, raw_of
 from rollproof.hashing.checksum_lines import FILE_LIMIT_BYTES, BadLine, algorithm_in_name, parse_checksums
+from rollproof.models.counting import count_of
 from rollproof.models.delivery_results import AgainstResult
 from rollproof.models.errors import ExitStatus, UntrustedInput, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity, error
@@ -223,5 +224,5 @@ class _Lines:
     def findings(self) -> list[Finding]:
         if not self._more:
             return self._found
-        detail = f"{self._more:,} more lines of {self._file} were not taken"
+        detail = f"{count_of(self._more, 'more line')} of {self._file} not taken"
         return [*self._found, error(Kind.BAD_MANIFEST, detail, count=self._more)]
