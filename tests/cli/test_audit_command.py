@@ -201,3 +201,13 @@ def test_nothing_from_a_drive_acts_in_the_page(name: str) -> None:
     assert ">49<" not in page
     assert "\x1b" not in page
     assert "\u202e" not in page
+
+
+def test_a_finding_that_stands_for_many_names_them_when_all_are_asked_for() -> None:
+    names = tuple(f"CLIP/A003C{number:03}.mov" for number in range(2, 8))
+    detail = "CLIP/A003C001.mov is in no record (and 6 more like it)"
+    one = a_finding("unknown-file", "warning", detail, drive="/mnt/a", count=7, others=names)
+    few = run_line("audit", "/mnt/a", audit=gives(an_audit(GOOD, findings=(one,)))).out
+    assert f"and {names[0]}, {names[1]}, {names[2]} and 3 more" in " ".join(few.split())
+    every = run_line("audit", "/mnt/a", "--all", audit=gives(an_audit(GOOD, findings=(one,)))).out
+    assert all(name in every for name in names)

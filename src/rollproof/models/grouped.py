@@ -5,12 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rollproof.models.findings import MOST_OTHERS, Finding, Kind
+from rollproof.models.names import shown
 
 _MOST_FINDINGS = 5
 """Equal findings of one kind on one drive that are listed one by one; more are grouped."""
 
 _MOST_DAMAGED = 20
 """Damaged clips that are named before the rest is grouped."""
+
+
+def other_names(paths: Sequence[bytes]) -> tuple[str, ...]:
+    """What a finding that stands for all these paths carries beside the first: `Finding.others`."""
+    return tuple(shown(path) for path in paths[1 : MOST_OTHERS + 1])
 
 
 def grouped(findings: Sequence[Finding]) -> list[Finding]:

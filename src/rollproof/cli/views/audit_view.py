@@ -10,7 +10,7 @@ from rich.text import Text
 from rollproof.cli.console import BAD, GOOD, QUIET, STRONG, WARN, join, safe
 from rollproof.cli.screen.lines import left, right, rule, stamp
 from rollproof.cli.views import words
-from rollproof.cli.views.findings_view import located
+from rollproof.cli.views.findings_view import located, names_lines
 from rollproof.models.audit_results import AuditCopy, AuditFinding, AuditResult, AuditRoll
 
 _SIGNS = {
@@ -172,6 +172,7 @@ def _group_lines(result: AuditResult, group: Sequence[AuditFinding], *, everythi
     remedies = dict.fromkeys(finding.remedy for finding in shown)
     for finding in shown:
         yield join("  ", located(_where(result, finding), finding.path, finding.detail))
+        yield from names_lines(finding.detail, finding.count, finding.others, everything=everything)
         if finding.remedy and len(remedies) > 1:
             yield join("    Next: ", safe(finding.remedy))
     if len(shown) < len(group):

@@ -110,7 +110,7 @@ def _group_lines(found: Sequence[_Cause], *, everything: bool) -> Iterator[Text]
         yield join("  ", located(finding.drive, finding.path, finding.detail))
         if len(cause.drives) > 1:
             yield join("    the same for ", safe(words.listed(cause.drives[1:])))
-        yield from _names_lines(cause, everything=everything)
+        yield from names_lines(finding.detail, cause.count, cause.others, everything=everything)
     rest = found[most:]
     if rest:
         yield Text(f"  and {words.number(sum(cause.count for cause in rest))} more like it", QUIET)
@@ -129,18 +129,15 @@ def _remedy_lines(remedy: str) -> Iterator[Text]:
         yield join("    Next: ", safe(remedy))
 
 
-def _names_lines(cause: _Cause, *, everything: bool) -> Iterator[Text]:
+def names_lines(detail: str, count: int, others: Sequence[str], *, everything: bool) -> Iterator[Text]:
     """How many a grouped finding stands for, and their names where they are known."""
-    if cause.count < 2:
+    if count < 2:
         return
-    named = cause.others if everything else cause.others[:_NAMES_SHOWN]
-    more = cause.count - 1 - len(named)
+    named = others if everything else others[:_NAMES_SHOWN]
+    more = count - 1 - len(named)
     if not named:
-        if (
-            words.number(cause.count) not in cause.first.detail
-            and f"{cause.count - 1:,} more" not in cause.first.detail
-        ):
-            yield Text(f"    {words.number(cause.count)} of them", QUIET)
+        if words.number(count) not in detail and f"{count - 1:,} more" not in detail:
+            yield Text(f"    {words.number(count)} of them", QUIET)
         return
     shown = [safe(name).plain for name in named]
     if more > 0:

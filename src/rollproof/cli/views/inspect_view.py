@@ -47,7 +47,7 @@ def inspect_lines(
                 yield join(f"  {words.counted(len(posters), 'poster')} written into ", folder)
             if roll.known_copies:
                 yield from _known(roll.known_copies)
-    yield from finding_lines(_damaged_first(result.findings), errors_only=quiet)
+    yield from finding_lines(_damaged_first(result.findings), errors_only=quiet, everything=show_all)
     if not quiet:
         yield rule(width, fancy=fancy)
     yield _verdict(result)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from rollproof.models.findings import Finding, Kind, warning
+from rollproof.models.grouped import other_names
 from rollproof.models.names import ASCMHL_FOLDER, RECORDS_FOLDER, shown
 from rollproof.models.requests import Cancel
 from rollproof.storage.io import EntryKind, Io
@@ -36,7 +38,7 @@ def _hidden(paths: list[bytes], drive: str, *, litter: bool) -> Finding:
     first, one = shown(paths[0]), len(paths) == 1
     where = "among an operating system's own files" if litter else "under an ignore pattern of its history"
     more = "" if one else f" and {len(paths) - 1:,} more"
-    return warning(
+    found = warning(
         Kind.HIDDEN_MEDIA,
         f"{first}{more} {'lies' if one else 'lie'} {where}, and {'is' if one else 'are'} in no record",
         path=first,
@@ -44,3 +46,4 @@ def _hidden(paths: list[bytes], drive: str, *, litter: bool) -> Finding:
         remedy="look at it: somebody may have put footage in the trash, or it was hidden by a pattern that is too wide",
         count=len(paths),
     )
+    return replace(found, others=other_names(paths))

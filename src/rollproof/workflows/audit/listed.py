@@ -20,6 +20,7 @@ from rollproof.hashing.checksum_lines import algorithm_in_name
 from rollproof.models.counting import count_are, count_of
 from rollproof.models.errors import UntrustedInput, UsageProblem
 from rollproof.models.findings import Finding, Kind, Severity, error
+from rollproof.models.grouped import other_names
 from rollproof.models.names import shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import Snapshot
@@ -217,7 +218,7 @@ def _each(
         detail = f"{shown(path)} {what}{more}"
         yield Told(
             "strangers" if topic == "strangers" else "copies",
-            Finding(kind, severity, shown(path), detail, drive, remedy, count),
+            Finding(kind, severity, shown(path), detail, drive, remedy, count, other_names(paths) if count > 1 else ()),
             copy.roll,
         )
 

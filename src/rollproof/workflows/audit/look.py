@@ -23,7 +23,7 @@ from rollproof.copying.plan import same_time
 from rollproof.models.counting import count_of
 from rollproof.models.errors import UntrustedInput
 from rollproof.models.findings import Finding, Kind, Severity, error, note, warning
-from rollproof.models.grouped import grouped
+from rollproof.models.grouped import grouped, other_names
 from rollproof.models.names import ASCMHL_FOLDER, MARKER_NAME, shown, to_text
 from rollproof.models.requests import Cancel
 from rollproof.models.tree import FileEntry, Snapshot
@@ -371,7 +371,10 @@ class _Look:
             count = 1 if len(named) == len(paths) else len(paths)
             more = f" (and {count - 1:,} more like it)" if count > 1 else ""
             name = shown(path)
-            self._found.append(Finding(kind, severity, name, f"{name} {what}{more}", self._drive, remedy, count))
+            others = other_names(paths) if count > 1 else ()
+            self._found.append(
+                Finding(kind, severity, name, f"{name} {what}{more}", self._drive, remedy, count, others)
+            )
 
 
 def _note(facts: list[FileFacts], path: bytes, size: int | None, modified_ns: int | None) -> None:
