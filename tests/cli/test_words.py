@@ -91,23 +91,16 @@ _PLURALS = re.compile(r"^ (?:\w+ )?(files|rolls|copies|clips|drives|lines|folder
 _MANY_OR_A_VERB = {
     ("card/across.py", "len(same)"),  # two at least
     ("cli/runs/ledger_run.py", "words.counted(taken, 'copy', 'copies')"),
-    ("copies/packing_check.py", "to_text(COLLECTION_NAME)"),
     ("hashing/checksum_lines.py", "LINES_LIMIT"),
     ("production/placeholders.py", "_MAX_PARTS"),
     ("records/read.py", "count"),  # beside the other number, in a record that is broken
     ("reports/pdf.py", "roll.copies_required"),  # of a roll that has too few
-    ("storage/linux_aio.py", "len(reads)"),
     ("tree/snapshot.py", "self.max_entries"),
     ("workflows/audit/agreement.py", "len(namesakes)"),  # two at least
     ("workflows/audit/job.py", "len(chosen) + reader.read.before"),
-    ("workflows/audit/listed.py", "by"),
-    ("workflows/audit/listed.py", "shown(path)"),
-    ("workflows/custody/arrival.py", "inert(seen.roll)"),
     ("workflows/looked_at.py", "len(found)"),  # two at least
     ("workflows/may_wipe/count.py", "counted"),  # 1 has a sentence of its own
-    ("workflows/may_wipe/other_copies.py", "drive"),
     ("workflows/offload/job.py", "len(tree.rolls)"),  # two at least
-    ("workflows/verify/against.py", "shown(request.against)"),
 }
 
 

@@ -272,3 +272,23 @@ def test_many_rolls_are_filled_from_the_folder_that_holds_them(cart: Cart) -> No
     filled = pasted(cart, lack["remedy"])
     assert (filled.status, filled.json["verdict"]) == (0, "proven"), filled.text
     assert told(cart.audit(*NAMES), "not-on-drive") == []
+
+
+def test_a_drive_that_is_mounted_at_another_place_was_looked_at(cart: Cart) -> None:
+    cart.offload("A003", *NAMES)
+    image = cart["primary"].image
+    cart["primary"].unplug()
+    elsewhere = Drive(image, cart.devices.place("elsewhere"), "ext4")
+    cart.devices.on_exit().callback(elsewhere.give_up)
+    elsewhere.plug_in()
+    ended = cart.audit(str(elsewhere.mount), "backup", "shuttle", more=("--against", "production.toml"))
+    assert told(ended, "not-looked-at") == [], ended.text
+    assert ended.json["verdict"] == "complete"
+
+
+def test_another_drive_at_another_place_is_not_the_one_that_the_file_names(cart: Cart) -> None:
+    cart.offload("A003", *NAMES)
+    cart["primary"].unplug()
+    other = cart.devices.image("ext4", name="elsewhere")
+    ended = cart.audit(str(other.mount), "backup", "shuttle", more=("--against", "production.toml"))
+    assert ("warning", "primary") in {(each["severity"], each["drive"]) for each in told(ended, "not-looked-at")}

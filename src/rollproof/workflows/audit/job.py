@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TypeVar
 
 from rollproof.copies.permits import uses_of_ledger
@@ -315,11 +316,15 @@ class _Audit:
         self._told += missing_on_drives(self._places, rolls, self._ruled_by)
         if production is not None:
             self._told += other_productions(rolls, production)
-            self._told += [
-                Told("completeness", finding) for finding in not_named(production, self._places, away.drives)
-            ]
+            unseen = not_named(production, self._places, away.drives, partial(self._last_in_role, production.name))
+            self._told += [Told("completeness", finding) for finding in unseen]
         if not rolls:
             self._told.append(nothing_there(io, self._request.paths))
+
+    def _last_in_role(self, production: str, role: str) -> str:
+        """The volume that this station last saw in a role of the production; empty where it saw none."""
+        seen = self._station.peek(lambda ledger: ledger.last_in_role(production, role))
+        return seen.volume if seen is not None else ""
 
     def _loose(self, rolls: list[Roll]) -> None:
         """Folders without a record: copies of rolls that are known, else strangers."""

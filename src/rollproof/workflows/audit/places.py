@@ -114,9 +114,15 @@ def by_device(places: Sequence[Place]) -> list[list[Place]]:
     return list(groups.values())
 
 
-def not_named(production: Production, places: Sequence[Place], told: Collection[str] = ()) -> list[Finding]:
+def not_named(
+    production: Production,
+    places: Sequence[Place],
+    told: Collection[str] = (),
+    last_in_role: Callable[[str], str] = lambda role: "",
+) -> list[Finding]:
     """A warning for each drive of the production file that is none of the places; those that were `told` of by their
-    role have a finding already."""
+    role have a finding already. A drive that the file names by its path alone may be mounted elsewhere today:
+    `last_in_role` gives the volume that this station saw in a role, empty where it saw none."""
     out = []
     for drive in production.drives:
         serials = {(place.volume.serial or "").casefold() for place in places}
@@ -126,6 +132,7 @@ def not_named(production: Production, places: Sequence[Place], told: Collection[
         else:
             tops = [os.path.realpath(place.path) for place in places]
             looked_at = any(top == real or _holds(top, real) or _holds(real, top) for top in tops)
+            looked_at = looked_at or last_in_role(drive.role).casefold() in serials - {""}
         if not looked_at and drive.role not in told:
             role = inert(drive.role)
             finding = warning(
