@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Literal
 
+from rollproof.models.counting import count_of
 from rollproof.models.names import inert
 from rollproof.proof.copy_facts import NO_PATHS, Against, Answer, CopyFacts, DriveFacts, Look, MemoryFacts, Paths
 from rollproof.proof.policy import Rules
@@ -164,7 +165,7 @@ def _record_only(facts: CopyFacts, rules: Rules) -> Against | None:
     listing = facts.listing
     if listing is None or listing.strangers != 0 or listing.here or not listing.recorded:
         return None
-    why = f"its history names {listing.recorded:,} files, and none of them is there"
+    why = f"its history names {count_of(listing.recorded, 'file')}, and nothing of that is there"
     return Against(why, "look where the files went; keep every other copy, and the card")
 
 
