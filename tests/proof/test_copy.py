@@ -71,7 +71,7 @@ FAULTS: tuple[tuple[dict[str, Any], str, str, str | None], ...] = (
     ({"unfinished": True}, "incomplete", "its offload was not finished", "incomplete"),
     (records(state="unproven", finished=False, why="Not this copy."), "incomplete", "not this copy", "unproven"),
     (listing(recorded=0, here=0), "empty", "nothing in it", "unproven"),
-    (listing(here=0, missing=Paths(3, "A")), "record only", "names 3 files, and none", "unproven"),
+    (listing(here=0, missing=Paths(3, "A")), "record only", "names 3 files, and nothing", "unproven"),
     (records(foreign=Against("0001 is another", "keep it")), "records broken", "0001 is another", "unproven"),
     (memory(lost="Record 2 is missing here."), "records broken", "remembers: record 2 is missing here", "unproven"),
     (listing(here=2, missing=replace(ONE, said="no such file")), "incomplete", "not there (no such file)", "unproven"),
