@@ -28,6 +28,9 @@ for _answers in (ANSWERS["trees"], ANSWERS["images"]):
     # that version counted proven copies of which only another drive's record tells
     for _roll in _answers["rolls rebuilt"][1]:
         _roll |= {"state": "not proven", "devices_proven": 0}
+# … said of each roll that copies are too few, where the cause is one: these images lie on other devices now
+for _asked in ("audit with the ledger", "audit without"):
+    ANSWERS["images"][_asked][3] = ["differs", "other-device"]
 # … and read a card through of which this station knows nothing at all
 ANSWERS["images"]["may-wipe unknown"][2] = None
 
