@@ -453,7 +453,13 @@ TARGETS: tuple[Target, ...] = (
         "a record",
         "records",
         _record,
-        lambda: tuple(at_hand.chain_of_records().values()),
+        lambda: (
+            *at_hand.chain_of_records().values(),
+            *(
+                text.replace(b"rollproof-record/1", b"rollproof-record/2")
+                for text in at_hand.chain_of_records().values()
+            ),
+        ),
         (
             "records/read.py:read_header",
             "records/read.py:header_of",

@@ -148,8 +148,8 @@ def refused_absent(copies: Sequence[CopyOnDrive], seen: Seen) -> dict[int, Refus
 
 def superseded(copies: Sequence[CopyOnDrive], seen: Seen) -> dict[int, Refusal]:
     """The copies, by their place, that were seen since as something else: what a list of all that is remembered must
-    not count twice. Of two that share something and were seen at one moment the later one in the list stands. Attached
-    ones are never among them."""
+    not count twice. Of two that share something and were seen at one moment the later one in the list stands, but for
+    those whose device keys say so: `count_devices` counts them once. Attached ones are never among them."""
     doubled = _doubled(seen)
     found: dict[int, Refusal] = {}
     for place, copy in enumerate(copies):
@@ -159,6 +159,8 @@ def superseded(copies: Sequence[CopyOnDrive], seen: Seen) -> dict[int, Refusal]:
         for later in copies[place + 1 :]:
             if refusal is None and _moment(later.seen_at) == _moment(copy.seen_at) and later.drive != copy.drive:
                 doubt = _shared(copy, later.drive, frozenset({later.founder or ""}), doubled)
+                if doubt == "device" and parts(copy.drive.key) & parts(later.drive.key):
+                    continue  # counting the devices tells these apart, and which of a set's disks stand for themselves
                 refusal = Refusal(doubt, later.drive) if doubt is not None else None
         if refusal is not None:
             found[place] = refusal
