@@ -205,9 +205,9 @@ def test_metadata_that_counts_up_the_tracks_of_a_clip_is_held_against_them(top: 
 
     (clip,) = look(card).clips
     assert (clip.state, clip.health) == ("odd", "sound")
-    assert clip.problems[0].detail == "its metadata tells of 3 files of picture and sound, 2 are here"
+    assert clip.problems[0].detail == "its metadata tells of 3 files of picture or sound, 2 here"
     sidecar.write_text("<Clip><File>VIDEO\\0001AB.MXF</File><File>AUDIO/0001AB01.MXF</File></Clip>")
-    assert look(card).clips[0].problems[0].detail.endswith("are here: 0001AB01.MXF")
+    assert look(card).clips[0].problems[0].detail.endswith(" 2 here: 0001AB01.MXF")
 
     (card / "CONTENTS" / names[0]).unlink()
     (card / "CONTENTS" / names[1]).unlink()

@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shutil
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +22,7 @@ from rollproof.workflows.audit import audit
 from rollproof.workflows.custody.handover import handover
 from rollproof.workflows.custody.receive import receive
 from rollproof.workflows.verify import verify
+from support.loops import until
 from workflows.station import SMALL
 from workflows.test_may_wipe_alone import Table
 
@@ -100,9 +102,16 @@ def test_a_manifest_dropped_with_its_entry_in_the_chain_is_missed_by_the_records
     assert kinds - {"too-few-copies"} == {"manifest-missing"}
 
 
+def in_the_next_second() -> None:
+    """A manifest is named by its second: what is written now has another name than what was dropped."""
+    second = int(time.time())
+    until(lambda: int(time.time()) > second)
+
+
 def test_a_dropped_manifest_stays_an_error_whatever_is_verified_later(table: Table) -> None:
     name = drop_newest_manifest(table)
     for _ in range(2):
+        in_the_next_second()
         assert by_verify(table) == ("not proven", {"manifest-missing"})
     (found,) = [each for each in audited(table).findings if each.kind == "manifest-missing"]
     assert found.path == name and "0002_verify" in found.detail
@@ -126,6 +135,7 @@ def test_a_history_that_was_removed_as_a_whole_is_a_warning_for_everybody_also_a
 ) -> None:
     shutil.rmtree(history(table))
     for _ in range(2):
+        in_the_next_second()
         assert by_handover(table)[1] == set()
         said = [found for found in audited(table).findings if found.kind == "manifest-missing"]
         assert [found.severity for found in said] == ["warning"]

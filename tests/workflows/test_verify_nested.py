@@ -12,6 +12,7 @@ import pytest
 from ascmhl.test_round_trip import _standards, _valid
 from rollproof.models.requests import AuditRequest, Cancel
 from rollproof.station.context import Context
+from rollproof.storage.station import station_home
 from rollproof.workflows.audit import audit
 from workflows.station import SMALL, change_quietly
 from workflows.test_copies_of_productions import NS, ROLLS, Foundry, manifests
@@ -117,6 +118,7 @@ def test_another_byte_in_the_inner_set_is_found_there(nested: Path, tmp_path: Pa
 
 
 def test_an_audit_that_reads_again_does_so_too(nested: Path) -> None:
+    (station_home() / "ledger.sqlite3").unlink()  # it remembers the records of the copies that these sets were made of
     request = AuditRequest((os.fsencode(nested),), reread=True)
     result = audit(request, Context.of(emit=lambda event: None, cancel=Cancel(), settings=SMALL))
     assert [copy.state for roll in result.rolls for copy in roll.copies] == ["reread"]

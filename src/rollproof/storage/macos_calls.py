@@ -136,6 +136,11 @@ class SystemCalls:
         number, pointer, size = ctypes.c_int, ctypes.c_void_p, ctypes.c_size_t
         self._mmap = prepared(self._c, "mmap", pointer, size, number, number, number, ctypes.c_int64, result=pointer)
         self._getfsstat = prepared(self._c, self._name("getfsstat"), pointer, number, number)
+        name, count, at = ctypes.c_char_p, ctypes.c_ssize_t, ctypes.c_uint32
+        self._attributes = {
+            "flistxattr": prepared(self._c, "flistxattr", number, name, size, number, result=count),
+            "fgetxattr": prepared(self._c, "fgetxattr", number, name, pointer, size, at, number, result=count),
+        }
 
     def fcntl(self, handle: int, command: int, argument: int | bytes) -> int | bytes:
         """fcntl(2)."""
@@ -210,9 +215,7 @@ class SystemCalls:
         return size, content.raw[: min(count, most)]
 
     def _counted(self, name: str, *arguments: Any) -> int:
-        call = getattr(self._c, name)
-        call.restype = ctypes.c_ssize_t
-        count = int(call(*arguments))
+        count = int(self._attributes[name](*arguments))
         if count < 0:
             code = ctypes.get_errno()
             raise OSError(code, f"{os.strerror(code)} ({name})")
